@@ -1,0 +1,1 @@
+"""From what was observed to what is most likely wrong and what to check next. Pure: no port, no clock, no fault peeking."""

@@ -1,0 +1,1 @@
+"""Driving a port: conversations, stages, attempts. `session.session.Session` is the only door for screens and commands."""

@@ -1,0 +1,52 @@
+"""The vocabulary between a protocol and whoever drives it.
+
+A conversation is a generator: it yields what it asks for, receives the bytes it asked for, and returns its result.
+It knows no port, no clock and no event loop; the driver owns time. A driver answers
+
+    Send   -> b""  once the bytes are handed to the line
+    Want   -> exactly `count` bytes; on the deadline it throws `errors.NoReply` into the generator,
+              or, for an optional Want, answers with the bytes that came (perhaps b"")
+    Stray  -> b""  after taking note that these bytes were received and could not be placed
+"""
+
+from __future__ import annotations
+
+from collections.abc import Generator
+from dataclasses import dataclass
+from typing import TypeAlias, TypeVar
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True)
+class Send:
+    """Put these bytes on the line."""
+
+    data: bytes
+    what: str
+
+
+@dataclass(frozen=True, slots=True)
+class Want:
+    """Wait for `count` (>= 1) bytes.
+
+    `within_s` is the time the target itself may take, in seconds from the end of the last bit sent. The driver
+    adds the line time of the bytes wanted and the latency of its own port.
+    """
+
+    count: int
+    within_s: float
+    what: str
+    optional: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Stray:
+    """Bytes that were taken from the line and belong to nothing; never dropped in silence."""
+
+    data: bytes
+    why: str
+
+
+Ask: TypeAlias = Send | Want | Stray
+Conversation: TypeAlias = Generator[Ask, bytes, T]
