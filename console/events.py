@@ -1,7 +1,7 @@
 """The one stream that everything else is a fold over: bytes, line events and marks, each with its time.
 
 A live port, the simulated bench and a recorded capture produce the same events. Times are nanoseconds since the
-Unix epoch, taken from a monotonic clock that was set to the wall clock once (`console.clock`), so differences are exact.
+Unix epoch, from a monotonic clock that was set to the wall clock once (`console.clock`): differences are exact.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ class LineKind(StrEnum):
     BREAK = "break"
     FRAMING = "framing"
     PARITY = "parity"
-    FRAMING_OR_PARITY = "framing-or-parity"  # marked bytes cannot tell the two apart (linux_serial, section 1.3)
+    FRAMING_OR_PARITY = "framing-or-parity"  # marked bytes cannot tell the two apart (termios(3): both are FF 00 c)
     OVERRUN = "overrun"
     LOST = "data-lost"
     LINES = "lines"

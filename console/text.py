@@ -47,6 +47,6 @@ def clean(text: str, limit: int = 400) -> str:
 
 
 def file_name(text: str, fallback: str = "session") -> str:
-    """A name that is a plain file name on every system: ASCII letters, digits, dot, dash, underscore; at most 80 long."""
+    """A plain file name on every system: ASCII letters, digits, dot, dash, underscore; at most 80 long."""
     name = _NOT_IN_FILE_NAME.sub("-", text).strip("-.")[:80]
     return name or fallback

@@ -1,1 +1,3 @@
-"""Ports: finding them, opening them, and what the line says beside its bytes. All serial I/O of the console lives here."""
+"""Ports: finding them, opening them, and what the line says beside its bytes.
+
+All serial I/O of the console lives here."""

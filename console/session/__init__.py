@@ -1,1 +1,4 @@
-"""Driving a port: conversations, stages, attempts. `session.session.Session` is the only door for screens and commands."""
+"""Driving a port: conversations, stages, attempts.
+
+`session.session.Session` is the only door for screens and commands.
+"""

@@ -7,6 +7,7 @@ answer to the next request; what remains was spent waiting for something that di
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass
 
 from console.errors import Outcome
@@ -94,10 +95,8 @@ class StageFold:
 
     def settings(self, baud: float, frame: str) -> None:
         """Take over the port's settings; a frame that cannot be read leaves the former one."""
-        try:
+        with suppress(ValueError):
             self._frame = Frame.parse(frame)
-        except ValueError:
-            pass
         if baud > 0:
             self._baud = baud
         self._char_ns = self._frame.char_s(self._baud) * 1e9
@@ -126,9 +125,7 @@ class StageFold:
             return
         word = str(mark.fields.get("outcome", ""))
         outcome = Outcome(word) if word in set(Outcome) else Outcome.INTERNAL
-        self._finish(
-            mark.t_ns, outcome, str(mark.fields.get("hint", "")), str(mark.fields.get("message", ""))
-        )
+        self._finish(mark.t_ns, outcome, str(mark.fields.get("hint", "")), str(mark.fields.get("message", "")))
 
     def all(self) -> tuple[StageResult, ...]:
         """All results, the running stage last with what it has so far."""
@@ -141,9 +138,7 @@ class StageFold:
         self.results.append(self._result(self._running, t_ns, outcome, hint, message))
         self._running = None
 
-    def _result(
-        self, run: _Running, t_ns: int, outcome: Outcome | None, hint: str, message: str
-    ) -> StageResult:
+    def _result(self, run: _Running, t_ns: int, outcome: Outcome | None, hint: str, message: str) -> StageResult:
         first = self.first_ns if self.first_ns is not None else run.begun_ns
         return StageResult(
             name=run.name,

@@ -1,0 +1,199 @@
+"""The command line: options, dispatch, and the one place where errors become words and exit codes.
+
+Commands are imported when they run, so that `wakeline ports` does not pay for the screens.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+import tempfile
+import traceback
+from collections.abc import Sequence
+from importlib import import_module
+from typing import Final, NoReturn
+
+from console import __version__
+from console.errors import Stopped, UsageTrouble, WakelineError
+
+_EXIT_WORDS: Final = """exit codes:
+  0 done and proven      1 internal error       2 usage
+  3 no answer            4 target refused       5 mismatch on read-back
+  6 port trouble         7 bad input file       8 stopped by the user
+
+PORT is what the system calls it (/dev/ttyUSB0, COM5), a link made by `wakeline bench`, or socket://HOST:PORT.
+"""
+
+
+class _Parser(argparse.ArgumentParser):
+    def error(self, message: str) -> NoReturn:
+        raise UsageTrouble("usage", message, help=f"see `{self.prog} --help`")
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """The whole command line as one parser (also the source of shell completion)."""
+    parser = _Parser(
+        prog="wakeline",
+        description="Wake a freshly soldered board's boot ROM over a serial port, see every byte and what it means, "
+        "and be told which wire or joint to look at. Without a command: the screens, on the list of ports.",
+        epilog=_EXIT_WORDS,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("--version", action="version", version=f"wakeline {__version__}")
+    parser.set_defaults(command="screens", json=False)
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND", parser_class=_Parser)
+    for add in (_add_demo, _add_ports, _add_handshake, _add_replay, _add_transcript, _add_bench, _add_completion):
+        add(commands)
+    return parser
+
+
+def run(argv: Sequence[str]) -> int:
+    """Run one command line; returns the exit code. No traceback ever reaches the user's screen."""
+    as_json = "--json" in argv
+    try:
+        options = build_parser().parse_args(argv)
+        command = import_module(f"console.commands.{options.command}")
+        return int(command.run(options))
+    except WakelineError as error:
+        return _tell(error, as_json)
+    except KeyboardInterrupt:
+        return _tell(Stopped("stopped", "stopped by the user", help="start again when ready"), as_json)
+    except BrokenPipeError:
+        # the reader of our output left; point stdout elsewhere so that the interpreter's last flush stays silent
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except Exception:
+        with tempfile.NamedTemporaryFile(
+            "w", prefix="wakeline-internal-", suffix=".txt", delete=False, encoding="utf-8", errors="backslashreplace"
+        ) as report:
+            traceback.print_exc(file=report)
+        trouble = WakelineError(
+            "internal", "wakeline made a mistake", where=report.name, help="please report it with that file"
+        )
+        return _tell(trouble, as_json)
+
+
+def _tell(error: WakelineError, as_json: bool) -> int:
+    if as_json:
+        from console.summary import dumps, error_object
+
+        print(dumps(error_object(error)))
+    else:
+        print("\n".join(error.lines()), file=sys.stderr)
+    return error.outcome.exit_code
+
+
+# ---------------------------------------------------------------------- one function per command, in --help's order
+
+
+def _add_demo(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    sub = _command(commands, "demo", "a whole bring-up story on the simulated bench")
+    sub.add_argument("--scene", default="tern-07", help="which story (default tern-07)")
+    sub.add_argument("--headless", action="store_true", help="as text even on a terminal")
+
+
+def _add_ports(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    sub = _command(commands, "ports", "serial ports: identity, who holds them, what hinders and its cure")
+    sub.add_argument("--watch", action="store_true", help="go on and tell what appears and vanishes (Ctrl-C ends)")
+    sub.add_argument("--all", action="store_true", help="also ports without any device behind them")
+
+
+def _add_handshake(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    sub = _command(commands, "handshake", "listen, sync, identify; live trace, stage times, causes when it fails")
+    _add_port_options(sub)
+
+
+def _add_port_options(sub: argparse.ArgumentParser) -> None:
+    sub.add_argument("port", metavar="PORT", help="the port to open")
+    sub.add_argument("--baud", type=_positive_int, default=None, help="line rate (default: the protocol's, 115200)")
+    sub.add_argument("--parity", choices=("even", "none", "odd"), default=None, help="default: the protocol's, even")
+    sub.add_argument("--family", default="an3155", help="boot protocol (default an3155)")
+    sub.add_argument("--record", metavar="FILE", default=None, help="write a pcapng capture of the session")
+    sub.add_argument("--overwrite", action="store_true", help="let --record replace an existing file")
+    sub.add_argument("--listen", type=_seconds, default=0.25, metavar="S", help="listen this long first (0.25 s)")
+    wake = sub.add_argument_group("wake lines", "only if DTR/RTS of the adapter are wired to the board")
+    words = "dtr, rts, or with a leading ~ where the line is inverted on the way"
+    wake.add_argument("--reset-line", type=_line_use, default=None, metavar="LINE", help=f"resets the board: {words}")
+    wake.add_argument("--strap-line", type=_line_use, default=None, metavar="LINE", help="sets the boot strap: same")
+    wake.add_argument("--hold", type=_seconds, default=0.1, metavar="S", help="how long reset stays active (0.1 s)")
+    wake.add_argument("--settle", type=_seconds, default=0.1, metavar="S", help="pause after its release (0.1 s)")
+
+
+def _add_replay(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    sub = _command(commands, "replay", "a capture again: on the screens, or as text in a pipe")
+    sub.add_argument("file", metavar="FILE")
+    sub.add_argument("--speed", type=_speed, default=None, metavar="X", help="times real time (text: default at once)")
+    sub.add_argument("--text", action="store_true", help="as text even on a terminal")
+
+
+def _add_transcript(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    sub = _command(commands, "transcript", "a capture as a readable session record")
+    sub.add_argument("file", metavar="FILE")
+    sub.add_argument("-o", "--output", metavar="OUT", default="-", help="file to write (default: standard output)")
+    sub.add_argument("--overwrite", action="store_true", help="replace an existing file")
+
+
+def _add_bench(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    sub = _command(commands, "bench", "a simulated board on a real port, for any program")
+    sub.add_argument("--link", metavar="PATH", default=None, help="also reachable under this name")
+    sub.add_argument("--scene", default=None, help="a named situation (see --list)")
+    sub.add_argument(
+        "--fault", action="append", default=None, help="stage a fault by cause id (see --list); repeatable"
+    )
+    sub.add_argument("--socket", action="store_true", help="a TCP socket on 127.0.0.1 instead of a pseudo terminal")
+    sub.add_argument("--list", action="store_true", help="list scenes and faults, then leave")
+    sub.add_argument("--do", metavar="ACTION", default=None, help="act on the bench that runs on --link, then leave")
+
+
+def _add_completion(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    sub = _command(commands, "completion", "print a completion script for your shell")
+    sub.add_argument("shell", choices=("bash", "zsh", "tcsh"))
+
+
+def _command(
+    commands: argparse._SubParsersAction[argparse.ArgumentParser], name: str, words: str
+) -> argparse.ArgumentParser:
+    sub = commands.add_parser(
+        name, help=words, description=words, epilog=_EXIT_WORDS, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    sub.set_defaults(command=name)
+    sub.add_argument("--json", action="store_true", help="one JSON object on standard output, nothing else")
+    return sub
+
+
+def _positive_int(text: str) -> int:
+    try:
+        value = int(text)
+    except ValueError:
+        value = 0
+    if not 1 <= value <= 20_000_000:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a rate from 1 to 20000000 baud")
+    return value
+
+
+def _seconds(text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = -1.0
+    if not 0 <= value <= 3600:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a time from 0 to 3600 seconds")
+    return value
+
+
+def _speed(text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = 0.0
+    if not 0.001 <= value <= 1e6:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a speed from 0.001 to 1000000")
+    return value
+
+
+def _line_use(text: str) -> tuple[str, bool]:
+    name = text.lower().removeprefix("~")
+    if name not in ("dtr", "rts"):
+        raise argparse.ArgumentTypeError(f"{text!r} is not dtr, rts, ~dtr or ~rts")
+    return name, not text.startswith("~")

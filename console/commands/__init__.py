@@ -1,0 +1,1 @@
+"""What each command of the command line does. A module per command; imported only when its command runs."""

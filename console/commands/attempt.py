@@ -1,0 +1,174 @@
+"""What commands that open a port share: options to settings, a session with its fold and record, live text."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import sys
+from argparse import Namespace
+from collections.abc import AsyncIterator, Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, TextIO
+
+import protocols
+from console.clock import MonotonicClock
+from console.errors import UsageTrouble, WakelineError
+from console.events import Event
+from console.link.base import LineUse, LinkSettings, WakeLines
+from console.session.exchange import TraceRow
+from console.session.session import Session
+from console.snapshot import Fold
+from console.text import column, hex_bytes
+from protocols.uart import Frame
+
+_PARITY_LETTER = {"even": "E", "none": "N", "odd": "O"}
+_ARROW = {"out": "out ->", "in": "in  <-", "line": "line ! ", "mark": "------"}
+
+
+def settings_from(options: Namespace) -> LinkSettings:
+    """Link settings from command line options. Raises UsageTrouble for an unknown family."""
+    try:
+        family = protocols.family(options.family)
+    except LookupError as error:
+        raise UsageTrouble("family", str(error), help="choose one of the known families") from error
+    frame = family.frame
+    if options.parity is not None:
+        frame = Frame.parse(f"{frame.data_bits}{_PARITY_LETTER[options.parity]}{frame.stop_bits}")
+    if options.reset_line and options.strap_line and options.reset_line[0] == options.strap_line[0]:
+        raise UsageTrouble(
+            "usage", "reset and strap cannot use the same line", help="use dtr for one and rts for the other"
+        )
+
+    def use(choice: tuple[Any, bool] | None) -> LineUse | None:
+        return None if choice is None else LineUse(*choice)
+
+    return LinkSettings(
+        port=options.port,
+        baud=options.baud or family.baud,
+        frame=frame,
+        wake=WakeLines(use(options.reset_line), use(options.strap_line), options.hold, options.settle),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Attempt:
+    """An open session and what its events fold to."""
+
+    session: Session
+    fold: Fold
+
+
+@contextlib.asynccontextmanager
+async def opened(
+    settings: LinkSettings,
+    family: str = "an3155",
+    *,
+    record: str | None = None,
+    overwrite: bool = False,
+    live: Callable[[Fold], LiveText] | None = None,
+) -> AsyncIterator[Attempt]:
+    """Open a port with its fold, optional record and optional live text; closes all of it whatever happens.
+
+    Raises PortTrouble, or InputTrouble when the record cannot be written.
+    """
+    from console.link import make_link
+
+    clock = MonotonicClock()
+    fold = Fold()
+    session = Session(make_link(settings, clock), protocols.family(family), clock=clock, sinks=[fold.add])
+    text = live(fold) if live else None
+    if text is not None:
+        session.add_sink(text.event)
+    recorder = _Recorder(record, settings, overwrite) if record else None
+    if recorder is not None:
+        session.add_sink(recorder.event)
+    try:
+        await simulated_adapter(settings)
+        await session.open()
+        yield Attempt(session, fold)
+    finally:
+        await asyncio.shield(session.close())
+        if text is not None:
+            text.flush()
+        if recorder is not None:
+            recorder.close()
+
+
+async def simulated_adapter(settings: LinkSettings) -> None:
+    """Tell the simulated bench which frame its adapter shall use: a pseudo terminal cannot carry parity."""
+    from console.bench import control
+
+    entry = control.find(settings.port)
+    if entry is not None:
+        with contextlib.suppress(OSError, WakelineError):  # a bench that just left is the port's trouble, told there
+            await control.act(entry, "adapter-frame", frame=str(settings.frame))
+
+
+class _Recorder:
+    """A capture as a sink; a record that cannot go on is told once and the session goes on."""
+
+    def __init__(self, path: str, settings: LinkSettings, overwrite: bool) -> None:
+        from console.record.pcapng import CaptureWriter
+
+        self._writer: CaptureWriter | None = CaptureWriter.create(
+            Path(path), port=settings.port, baud=settings.baud, overwrite=overwrite
+        )
+
+    def event(self, event: Event) -> None:
+        if self._writer is None:
+            return
+        try:
+            self._writer.write(event)
+        except WakelineError as error:
+            print("\n".join(error.lines()), file=sys.stderr)
+            self.close()
+
+    def close(self) -> None:
+        writer, self._writer = self._writer, None
+        if writer is not None:
+            with contextlib.suppress(WakelineError):
+                writer.close()
+
+
+class LiveText:
+    """Prints the trace as it grows. A row that may still gain bytes is held back for a moment."""
+
+    HOLD_S = 0.05
+
+    def __init__(self, fold: Fold, stream: TextIO) -> None:
+        self._fold = fold
+        self._stream = stream
+        self._printed = 0
+        self._timer: asyncio.TimerHandle | None = None
+
+    def event(self, _: Event) -> None:
+        """Sink: something happened."""
+        self._print(len(self._fold.trace) - 1)
+        if self._timer is None:
+            try:
+                self._timer = asyncio.get_running_loop().call_later(self.HOLD_S, self.flush)
+            except RuntimeError:  # outside a loop (replay): the caller flushes
+                return
+
+    def flush(self) -> None:
+        """Print everything, also the last row."""
+        if self._timer is not None:
+            self._timer.cancel()
+            self._timer = None
+        self._print(len(self._fold.trace))
+        self._stream.flush()
+
+    def _print(self, stop: int) -> None:
+        trace = self._fold.trace
+        for index in range(self._printed, stop):
+            self._stream.write(row_text(trace.row(index), trace.start_ns or 0) + "\n")
+        self._printed = max(self._printed, stop)
+
+
+def row_text(row: TraceRow, start_ns: int) -> str:
+    """A trace row as one line of plain text."""
+    time = f"{(row.t_ns - start_ns) / 1e9:10.6f}"
+    if not row.data:
+        return f"{time}  {_ARROW[row.kind]}  {row.text}"
+    return f"{time}  {_ARROW[row.kind]}  {hex_bytes(row.data):<24} {column(row.data):<8} {row.text}"

@@ -1,0 +1,48 @@
+"""`wakeline bench`: a simulated board on a real port, for wakeline in another terminal or for any other program."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from argparse import Namespace
+
+from console.bench import control, serve
+from console.bench.scenes import faults, scenes
+from console.errors import UsageTrouble
+
+
+def run(options: Namespace) -> int:
+    """Run the command; returns the exit code."""
+    if options.list:
+        return _list(options.json)
+    if options.do is not None:
+        return asyncio.run(_act(options))
+    return serve.run(
+        link=options.link,
+        scene=options.scene,
+        faults=tuple(options.fault or ()),
+        socket=options.socket,
+        ready_json=options.json,
+    )
+
+
+def _list(as_json: bool) -> int:
+    if as_json:
+        print(json.dumps({"scenes": {s.name: s.title for s in scenes()}, "faults": {f.id: f.title for f in faults()}}))
+        return 0
+    print("scenes:")
+    print("\n".join(f"  {scene.name:<24} {scene.title}" for scene in scenes()))
+    print("faults:")
+    print("\n".join(f"  {fault.id:<24} {fault.title}" for fault in faults()))
+    return 0
+
+
+async def _act(options: Namespace) -> int:
+    entry = control.find(options.link) if options.link else next(iter(control.running()), None)
+    if entry is None:
+        raise UsageTrouble(
+            "no-bench", "no simulated board runs there", help="start one: wakeline bench --link board.port"
+        )
+    answer = await control.act(entry, options.do)
+    print(json.dumps(answer) if options.json else f"{options.do}: done on {entry.port}")
+    return 0

@@ -1,0 +1,76 @@
+"""`wakeline demo`: the story of a freshly soldered board on the simulated bench.
+
+On a terminal it is the real screens with a guiding line; in a pipe, or with --headless, the same story as text. Both
+talk to a simulated board in its own process over a real port; nothing in the story is scripted but the operator.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import sys
+from argparse import Namespace
+from collections.abc import Callable
+
+from console.bench.client import SimulatedBench
+from console.commands.attempt import LiveText, opened
+from console.errors import Outcome, UsageTrouble
+from console.link.base import LinkSettings
+from console.snapshot import Fold, Snapshot, exit_code
+from console.summary import as_object, dumps, percent, product_text, verdict_lines
+
+Say = Callable[[str], None]
+_MOST_REPAIRS = 3
+
+
+def run(options: Namespace) -> int:
+    """Run the command; returns the exit code of the last attempt."""
+    known = stories()
+    if options.scene not in known:
+        raise UsageTrouble(
+            "scene", f"there is no scene {options.scene!r}", help=f"choose one of: {', '.join(sorted(known))}"
+        )
+    if sys.stdout.isatty() and sys.stdin.isatty() and not (options.headless or options.json):
+        from console.screens.app import run_app
+
+        return run_app(demo=True, scene=options.scene)
+    say: Say = (lambda _: None) if options.json else (lambda text: print(text, flush=True))
+    snapshot = asyncio.run(tell(options.scene, say, show_trace=not options.json))
+    if options.json:
+        print(dumps(as_object(snapshot)))
+    return exit_code(snapshot)
+
+
+def stories() -> dict[str, str]:
+    """Scene names with one line of story each."""
+    from console.bench.scenes import scenes
+
+    return {scene.name: scene.title for scene in scenes()}
+
+
+async def tell(scene: str, say: Say, *, show_trace: bool) -> Snapshot:
+    """Play the story once: attempt, verdict, do what the tool says, repeat. Returns the last picture."""
+
+    def live(fold: Fold) -> LiveText:
+        return LiveText(fold, sys.stdout)
+
+    say(stories()[scene])
+    async with SimulatedBench() as bench:
+        await bench.start(scene=scene)
+        say(f"The board is connected to {bench.port}. First attempt:\n")
+        async with opened(LinkSettings(port=bench.port), live=live if show_trace else None) as attempt:
+            for repair in range(_MOST_REPAIRS + 1):
+                outcome = await attempt.session.handshake()
+                await asyncio.sleep(2 * LiveText.HOLD_S)  # lets the live trace finish its last row
+                snapshot = attempt.fold.snapshot()
+                say("\n".join(verdict_lines(snapshot)))
+                check = snapshot.next_check
+                if outcome is Outcome.OK or check is None or check.action != "swap-done" or repair == _MOST_REPAIRS:
+                    break
+                say(f"\nThe tool ranks {snapshot.causes[0].title!r} first ({percent(snapshot.causes[0].probability)}).")
+                say("We do what it says: swap TX and RX at the adapter, then repeat the attempt.\n")
+                await bench.act("swap-wires")
+                attempt.session.operator("swap-done")
+    snapshot = attempt.fold.snapshot()
+    if snapshot.outcome is Outcome.OK and snapshot.identity is not None:
+        say(f"\nThe board is awake and identified: product id {product_text(snapshot.identity)}.")
+    return snapshot

@@ -1,0 +1,44 @@
+"""`wakeline transcript FILE -o OUT`: a capture as a record that a reader who was not there can follow."""
+
+from __future__ import annotations
+
+import json
+import sys
+from argparse import Namespace
+from pathlib import Path
+from typing import TextIO
+
+from console.commands.replay import fold_file
+from console.errors import InputTrouble
+from console.record.transcript import TranscriptRow, write_transcript
+from console.snapshot import Fold
+from console.summary import as_object
+
+
+def run(options: Namespace) -> int:
+    """Run the command; returns the exit code."""
+    fold = fold_file(Path(options.file))
+    if options.output == "-":
+        save(fold, sys.stdout)
+        return 0
+    out = Path(options.output)
+    try:
+        with out.open("w" if options.overwrite else "x", encoding="utf-8") as stream:
+            save(fold, stream)
+    except FileExistsError as error:
+        raise InputTrouble(
+            "output-exists", "the file is there already", where=str(out), help="choose another name or add --overwrite"
+        ) from error
+    except OSError as error:
+        raise InputTrouble(
+            "output", f"cannot write: {error.strerror or error}", where=str(out), help="choose another place"
+        ) from error
+    words = {"outcome": "ok", "file": str(out), "error": None}
+    print(json.dumps(words) if options.json else f"transcript written to {out}")
+    return 0
+
+
+def save(fold: Fold, stream: TextIO) -> None:
+    """Write the transcript of everything `fold` took in."""
+    rows = (TranscriptRow(row.t_ns, row.kind, row.data, row.text) for row in fold.trace.rows())
+    write_transcript(stream, as_object(fold.snapshot()), rows, fold.trace.start_ns or 0)

@@ -1,0 +1,308 @@
+"""The only door from screens and commands to a port.
+
+A session emits events to its sinks (fold, record, live text) and keeps no other memory: whatever a screen shows comes
+from those events, so a capture shows the same. Marks are written before the thing they announce and after it ended.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import TypeVar
+
+from console import __version__
+from console.clock import Clock
+from console.errors import Outcome, PortTrouble, Stopped
+from console.events import Chunk, Event, LineEvent, Mark, MarkKind, Value
+from console.link.base import Link, OpenReport
+from console.link.wake import run_wake
+from console.session.drive import Drive, Pace
+from console.session.stage import IDENTIFY, LISTEN, SYNC
+from protocols.conversation import Conversation
+from protocols.errors import NoReply, OurMistake, ProtocolError, Refused, UnexpectedReply
+from protocols.family import Family, SyncResult
+
+T = TypeVar("T")
+Sink = Callable[[Event], None]
+DEFAULT_LISTEN_S = 0.25
+
+
+class Session:
+    """One port, opened once, any number of attempts.
+
+    After `cancel`, a lost link or a failed stage the target's state is unknown: reset it before relying on it.
+    """
+
+    def __init__(self, link: Link, family: Family, *, clock: Clock, sinks: Sequence[Sink] = ()) -> None:
+        self.link = link
+        self.family = family
+        self._clock = clock
+        self._sinks = list(sinks)
+        self._drive: Drive[object] | None = None
+        self._pause: asyncio.Future[None] | None = None
+        self._pace = Pace(family.frame.char_s(link.settings.baud), 0.05)
+        self._attempt = 0
+        self._swapped = False
+        self._lost: PortTrouble | None = None
+        self._busy = False
+        self._ended = False
+
+    def add_sink(self, sink: Sink) -> None:
+        """From now on, also give events to `sink`."""
+        self._sinks.append(sink)
+
+    def remove_sink(self, sink: Sink) -> None:
+        """Stop giving events to `sink`; unknown sinks are ignored."""
+        if sink in self._sinks:
+            self._sinks.remove(sink)
+
+    @property
+    def busy(self) -> bool:
+        """Whether an attempt, a listening or a reset runs now."""
+        return self._busy
+
+    @property
+    def lost(self) -> PortTrouble | None:
+        """Why the link is gone, if it is."""
+        return self._lost
+
+    async def open(self) -> OpenReport:
+        """Open the port and announce its settings. Raises PortTrouble, after recording it."""
+        settings = self.link.settings
+        try:
+            report = await self.link.open(_Ear(self._heard, self._emit, self._gone))
+        except PortTrouble as trouble:
+            self._announce(None)
+            self.trouble(trouble)
+            raise
+        self._pace = Pace(settings.frame.char_s(settings.baud), report.latency_s)
+        self._announce(report)
+        for note in report.notes:
+            self._mark(MarkKind.NOTE, text=note)
+        return report
+
+    async def handshake(self, listen_s: float = DEFAULT_LISTEN_S) -> Outcome:
+        """One attempt: wake lines if wired, then listen, sync, identify. Returns how it ended.
+
+        `listen_s` is how long to listen before anything is sent, in seconds (0 skips nothing but the waiting).
+        """
+        async with _Busy(self):
+            self._attempt += 1
+            self._mark(MarkKind.ATTEMPT, n=self._attempt, wires="swapped" if self._swapped else "as-built")
+            try:
+                await self._wake()
+                await self._listen(listen_s)
+                await self._stage(SYNC, self.family.sync())
+                await self._stage(IDENTIFY, self.family.identify())
+            except (ProtocolError, PortTrouble, Stopped) as error:
+                return _outcome_of(error)
+            return Outcome.OK
+
+    async def listen(self, seconds: float) -> None:
+        """Only listen for `seconds`; nothing is sent."""
+        async with _Busy(self):
+            self._attempt += 1
+            self._mark(MarkKind.ATTEMPT, n=self._attempt, wires="swapped" if self._swapped else "as-built")
+            try:
+                await self._listen(seconds)
+            except (PortTrouble, Stopped):
+                return
+
+    async def reset(self) -> bool:
+        """Reset the board over its wake lines; False where no line is configured or the port has none."""
+        async with _Busy(self):
+            return await self._wake()
+
+    def operator(self, action: str, **fields: Value) -> None:
+        """Record what the operator did. "swap-done" changes the configuration of what follows."""
+        if action == "swap-done":
+            self._swapped = not self._swapped
+        self._mark(MarkKind.OPERATOR, action=action, **fields)
+
+    def cancel(self) -> None:
+        """Stop the running attempt; it returns `stopped`."""
+        stop = Stopped("stopped", "stopped by the user", help="start again when ready")
+        if self._drive is not None:
+            self._drive.fail(stop)
+        if self._pause is not None and not self._pause.done():
+            self._pause.set_exception(stop)
+
+    async def close(self) -> None:
+        """Close the port and end the record; may be called twice."""
+        try:
+            await self.link.close()
+        finally:
+            if not self._ended:
+                self._ended = True
+                self._mark(MarkKind.END)
+
+    async def __aenter__(self) -> Session:
+        await self.open()
+        return self
+
+    async def __aexit__(self, *exc: object) -> None:
+        await asyncio.shield(self.close())
+
+    def _heard(self, data: bytes, t_ns: int) -> None:
+        self._emit(Chunk(t_ns, "in", data))
+        if self._drive is not None:
+            self._drive.feed(data)
+
+    def _gone(self, error: PortTrouble) -> None:
+        self._lost = error
+        self._mark(MarkKind.LINK_LOST, message=error.message, help=error.help, where=error.where)
+        if self._drive is not None:
+            self._drive.fail(error)
+        if self._pause is not None and not self._pause.done():
+            self._pause.set_exception(error)
+
+    def trouble(self, error: PortTrouble) -> None:
+        """Record why the port could not be used."""
+        self._mark(MarkKind.ERROR, code=error.code, message=error.message, help=error.help, outcome=error.outcome)
+
+    def _announce(self, report: OpenReport | None) -> None:
+        settings = self.link.settings
+        fields: dict[str, Value] = {
+            "port": settings.port,
+            "baud": settings.baud,
+            "frame": str(settings.frame),
+            "family": self.family.name,
+            "dtr": settings.dtr,
+            "rts": settings.rts,
+            "tool": f"wakeline {__version__}",
+        }
+        if report is not None:
+            fields |= {
+                "frame_in_use": str(report.frame_in_use),
+                "line_errors": report.line_errors,
+                "low_latency": report.low_latency,
+                "opening_pulse": report.opening_pulse,
+                "latency_s": report.latency_s,
+            }
+        self._mark(MarkKind.SETTINGS, **fields)
+
+    async def _wake(self) -> bool:
+        wake = self.link.settings.wake
+        if wake.reset is None and wake.strap is None:
+            return False
+        done = await run_wake(self.link, wake)
+        self._mark(
+            MarkKind.NOTE,
+            text="board reset into its loader over the adapter's control lines"
+            if done
+            else "this port has no control lines: reset the board by hand",
+        )
+        return done
+
+    async def _listen(self, seconds: float) -> None:
+        self._mark(MarkKind.STAGE_BEGIN, name=LISTEN)
+        self._pause = asyncio.get_running_loop().create_future()
+        try:
+            if self._lost is not None:
+                raise self._lost
+            async with asyncio.timeout(max(0.0, seconds)):
+                await self._pause
+        except TimeoutError:
+            self._mark(MarkKind.STAGE_END, name=LISTEN, outcome=Outcome.OK)
+        except BaseException as error:
+            self._failed(LISTEN, error)
+            raise
+        finally:
+            self._pause = None
+
+    async def _stage(self, name: str, conversation: Conversation[T]) -> T:
+        self._mark(MarkKind.STAGE_BEGIN, name=name)
+        drive: Drive[T] = Drive(
+            conversation,
+            write=self._write,
+            pace=self._pace,
+            loop=asyncio.get_running_loop(),
+            # the record and the observer already hold the bytes; the reason is what the conversation adds
+            stray=lambda data, why: self._mark(MarkKind.NOTE, text=f"{len(data)} stray byte(s): {why}"),
+        )
+        self._drive = drive  # type: ignore[assignment]  # only fed and failed from here, whatever its result is
+        try:
+            if self._lost is not None:
+                raise self._lost
+            drive.start()
+            result = await drive.result
+        except BaseException as error:
+            drive.fail(asyncio.CancelledError())
+            if drive.result.done() and not drive.result.cancelled():
+                drive.result.exception()  # seen: the error travels on by itself
+            self._failed(name, error)
+            raise
+        finally:
+            self._drive = None
+        hint = "already-synchronised" if isinstance(result, SyncResult) and result.already_synchronised else ""
+        self._mark(MarkKind.STAGE_END, name=name, outcome=Outcome.OK, hint=hint)
+        return result
+
+    def _failed(self, name: str, error: BaseException) -> None:
+        outcome = _outcome_of(error)
+        hint = error.hint if isinstance(error, ProtocolError) else getattr(error, "code", "")
+        message = str(error) if isinstance(error, (ProtocolError, PortTrouble, Stopped)) else type(error).__name__
+        self._mark(MarkKind.STAGE_END, name=name, outcome=outcome, hint=hint, message=message)
+        if outcome is Outcome.STOPPED:
+            self._mark(MarkKind.STOPPED)
+
+    def _write(self, data: bytes) -> None:
+        self.link.write(data)
+        self._emit(Chunk(self._clock.now_ns(), "out", data))
+
+    def _mark(self, kind: MarkKind, **fields: Value) -> None:
+        self._emit(Mark(self._clock.now_ns(), kind, fields))
+
+    def _emit(self, event: Event) -> None:
+        for sink in tuple(self._sinks):
+            sink(event)
+
+
+@dataclass(frozen=True, slots=True)
+class _Ear:
+    """What the link delivers to; kept apart so that a session offers people no method that only a link may call."""
+
+    heard: Callable[[bytes, int], None]
+    line: Callable[[Event], None]
+    gone: Callable[[PortTrouble], None]
+
+    def data_in(self, data: bytes, t_ns: int) -> None:
+        self.heard(data, t_ns)
+
+    def line_event(self, event: LineEvent) -> None:
+        self.line(event)
+
+    def lost(self, error: PortTrouble) -> None:
+        self.gone(error)
+
+
+class _Busy:
+    """Two attempts on one port cannot overlap."""
+
+    def __init__(self, session: Session) -> None:
+        self._session = session
+
+    async def __aenter__(self) -> None:
+        if self._session._busy:
+            raise RuntimeError("this session is busy: cancel the running attempt first")
+        self._session._busy = True
+
+    async def __aexit__(self, *exc: object) -> None:
+        self._session._busy = False
+
+
+def _outcome_of(error: BaseException) -> Outcome:
+    match error:
+        case PortTrouble() | Stopped():
+            return error.outcome
+        case asyncio.CancelledError() | KeyboardInterrupt():
+            return Outcome.STOPPED
+        case Refused():
+            return Outcome.REFUSED
+        case NoReply() | UnexpectedReply():
+            return Outcome.NO_ANSWER
+        case OurMistake():
+            return Outcome.USAGE
+        case _:
+            return Outcome.INTERNAL

@@ -1,0 +1,221 @@
+"""The whole fold: events in, one frozen picture out, from which screens, text, JSON and reports are made.
+
+The same `Fold` runs over a live port, the simulated bench and a capture: a replay cannot tell another story.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import protocols
+from console.causes.nextcheck import next_check
+from console.causes.observation import Observation, ObservationFold
+from console.causes.rank import NextCheck, RankedCause, rank
+from console.causes.wires import WireEvidence, wires
+from console.errors import EXIT_CODES, Outcome
+from console.events import Chunk, Event, LineEvent, Mark, MarkKind
+from console.session.exchange import Trace
+from console.session.stage import StageFold, StageResult
+from console.session.wording import line_words, mark_words
+from console.text import clean
+from protocols.family import Identity, Observer
+
+_SHOWN_SETTINGS = (
+    "baud",
+    "frame",
+    "frame_in_use",
+    "family",
+    "line_errors",
+    "low_latency",
+    "opening_pulse",
+    "dtr",
+    "rts",
+)
+DEFAULT_FAMILY = "an3155"
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """Why a run ended badly, in words for a person."""
+
+    code: str
+    message: str
+    help: str
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """Everything the console knows at one moment. `outcome` is None while something runs or nothing was tried."""
+
+    port: str
+    settings: tuple[tuple[str, str], ...]
+    outcome: Outcome | None
+    running_stage: str | None
+    attempt: int
+    wires_swapped: bool
+    identity: Identity | None
+    stages: tuple[StageResult, ...]
+    observations: tuple[Observation, ...]
+    causes: tuple[RankedCause, ...]
+    next_check: NextCheck | None
+    wires: tuple[WireEvidence, ...]
+    problem: Problem | None
+    rows: int
+    notes: tuple[str, ...]
+
+
+class Fold:
+    """Takes events one by one; `snapshot` is computed only when somebody looks."""
+
+    def __init__(self) -> None:
+        self.trace = Trace()
+        self._stages = StageFold()
+        self._seen = ObservationFold()
+        self._observer: Observer = protocols.family(DEFAULT_FAMILY).observer()
+        self._port = ""
+        self._settings: dict[str, str] = {}
+        self._swapped = False
+        self._problem: Problem | None = None
+        self._hard_outcome: Outcome | None = None
+        self._ended = False
+        self._notes: list[str] = []
+        self._version = 0
+        self._cached: tuple[int, Snapshot] | None = None
+
+    def add(self, event: Event) -> None:
+        """Take one event; any event is acceptable, whatever its source."""
+        self._version += 1
+        self._stages.seen(event.t_ns)
+        match event:
+            case Chunk():
+                self._stages.chunk(event)
+                spans = self._observer.feed(event.direction, event.data)
+                self.trace.spans(event.t_ns, spans)
+                for span in spans:
+                    self._seen.span(span, event.t_ns)
+            case LineEvent():
+                self.trace.remark(event.t_ns, "line", line_words(event), event.data)
+                self._seen.line_event(event)
+            case Mark():
+                self._mark(event)
+
+    def snapshot(self) -> Snapshot:
+        """The picture of this moment."""
+        if self._cached is not None and self._cached[0] == self._version:
+            return self._cached[1]
+        evidence = self._seen.evidence()
+        ranked = rank(evidence)
+        identity = self._observer.identity
+        stages = self._stages.all()
+        snapshot = Snapshot(
+            port=self._port,
+            settings=tuple((name, self._settings[name]) for name in _SHOWN_SETTINGS if name in self._settings),
+            outcome=self._outcome(stages),
+            running_stage=self._stages.running,
+            attempt=self._stages.attempt,
+            wires_swapped=self._swapped,
+            identity=identity if identity != Identity() else None,
+            stages=stages,
+            observations=evidence.observations,
+            causes=ranked,
+            next_check=next_check(evidence),
+            wires=wires(evidence, ranked),
+            problem=self._problem_of(stages),
+            rows=len(self.trace),
+            notes=tuple(self._notes),
+        )
+        self._cached = (self._version, snapshot)
+        return snapshot
+
+    def _mark(self, mark: Mark) -> None:
+        fields = mark.fields
+        match mark.kind:
+            case MarkKind.SETTINGS:
+                self._take_settings(mark)
+            case MarkKind.ATTEMPT:
+                self._stages.attempt += 1
+                self._swapped = fields.get("wires") == "swapped"
+                self._observer.restart()
+                self._seen.attempt(self._swapped)
+                self._problem = self._hard_outcome = None
+            case MarkKind.STAGE_BEGIN:
+                self._stages.begin(mark)
+                self._seen.stage_begin(str(fields.get("name", "")))
+                self.trace.stage(clean(str(fields.get("name", ""))))
+            case MarkKind.STAGE_END:
+                self._stages.end(mark)
+                hint = str(fields.get("hint", ""))
+                self._seen.stage_end(str(fields.get("name", "")), str(fields.get("outcome", "")), hint)
+            case MarkKind.OPERATOR:
+                self._seen.operator(str(fields.get("action", "")), fields)
+            case MarkKind.LINK_LOST:
+                self._seen.link_lost()
+                self._fail(mark, "link-lost", Outcome.PORT)
+            case MarkKind.ERROR:
+                code = str(fields.get("code", "internal"))
+                self._seen.port_trouble(code)
+                word = str(fields.get("outcome", ""))
+                self._fail(mark, code, Outcome(word) if word in set(Outcome) else Outcome.INTERNAL)
+            case MarkKind.STOPPED:
+                self._hard_outcome = Outcome.STOPPED
+            case MarkKind.END:
+                self._ended = True
+            case MarkKind.NOTE:
+                if len(self._notes) < 50:  # a noisy line must not fill the memory with remarks
+                    self._notes.append(mark_words(mark))
+        self.trace.remark(mark.t_ns, "mark", mark_words(mark))
+        if mark.kind is MarkKind.STAGE_END:
+            self.trace.stage("")
+
+    def _take_settings(self, mark: Mark) -> None:
+        self._settings = {name: clean(str(value)) for name, value in mark.fields.items()}
+        self._port = self._settings.get("port", "")
+        baud = mark.fields.get("baud")
+        self._stages.settings(baud if isinstance(baud, (int, float)) else 0, self._settings.get("frame", ""))
+        try:
+            self._observer = protocols.family(self._settings.get("family", DEFAULT_FAMILY)).observer()
+        except LookupError:
+            self._notes.append(f"unknown protocol family {self._settings['family']}: read as {DEFAULT_FAMILY}")
+
+    def _fail(self, mark: Mark, code: str, outcome: Outcome) -> None:
+        words = {name: clean(str(mark.fields.get(name) or "")) for name in ("message", "help")}
+        self._problem = Problem(clean(code), words["message"], words["help"])
+        self._hard_outcome = outcome
+
+    def _outcome(self, stages: tuple[StageResult, ...]) -> Outcome | None:
+        if self._hard_outcome is not None:
+            return self._hard_outcome
+        if self._stages.running is not None:
+            return None
+        last = [stage.outcome for stage in stages if stage.attempt == self._stages.attempt]
+        bad = next((outcome for outcome in last if outcome not in (Outcome.OK, None)), None)
+        if bad is not None:
+            return bad
+        if self._observer.identity.product_id is not None:
+            return Outcome.OK
+        return Outcome.NO_ANSWER if self._ended else None
+
+    def _problem_of(self, stages: tuple[StageResult, ...]) -> Problem | None:
+        if self._problem is not None:
+            return self._problem
+        outcome = self._outcome(stages)
+        if outcome in (None, Outcome.OK):
+            return None
+        failed = next((stage for stage in reversed(stages) if stage.outcome is outcome), None)
+        if outcome is Outcome.STOPPED:
+            return Problem("stopped", "stopped by the user", "start again when ready")
+        if failed is None:
+            return Problem("no-answer", "the record holds no identified target", "repeat the handshake")
+        check = next_check(self._seen.evidence())
+        advice = f"{check.title} ({check.minutes:g} min)" if check else "repeat the handshake"
+        return Problem(outcome.value, f"stage {failed.name}: {failed.message or outcome.value}", advice)
+
+
+def without_port(snapshot: Snapshot) -> Snapshot:
+    """The same picture with the port's name blanked, for comparing a replay with its live run."""
+    return replace(snapshot, port="")
+
+
+def exit_code(snapshot: Snapshot) -> int:
+    """Exit code of a run that ended with this picture."""
+    return EXIT_CODES[snapshot.outcome or Outcome.NO_ANSWER]

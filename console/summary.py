@@ -1,0 +1,164 @@
+"""A snapshot as the JSON object that scripts rely on, and as text for a person."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+from console.errors import Outcome, WakelineError
+from console.session.stage import StageResult
+from console.snapshot import Problem, Snapshot
+from protocols.family import Identity
+
+_FEW_CAUSES = 3
+
+
+def as_object(snapshot: Snapshot) -> dict[str, Any]:
+    """The contract object. Fields are added, never renamed; probabilities 0..1, times in seconds, minutes as said."""
+    outcome = snapshot.outcome or Outcome.NO_ANSWER
+    return {
+        "outcome": outcome.value,
+        "port": snapshot.port,
+        "settings": dict(snapshot.settings),
+        "target": _target(snapshot.identity),
+        "stages": [_stage(stage) for stage in snapshot.stages],
+        "observations": [{"id": seen.id, "text": seen.text, "count": seen.count} for seen in snapshot.observations],
+        "causes": [
+            {"id": c.id, "title": c.title, "probability": round(c.probability, 4), "why": list(c.why)}
+            for c in snapshot.causes
+        ],
+        "next_check": None
+        if snapshot.next_check is None
+        else {
+            "id": snapshot.next_check.id,
+            "title": snapshot.next_check.title,
+            "minutes": snapshot.next_check.minutes,
+            "caution": snapshot.next_check.caution,
+            "why": snapshot.next_check.why,
+        },
+        "wires": [
+            {"id": w.id, "adapter": w.adapter_end, "board": w.board_end, "state": w.state, "why": w.why}
+            for w in snapshot.wires
+        ],
+        "attempts": snapshot.attempt,
+        "notes": list(snapshot.notes),
+        "error": None if snapshot.problem is None else _problem(snapshot.problem),
+    }
+
+
+def error_object(error: WakelineError, port: str | None = None) -> dict[str, Any]:
+    """The contract object of a run that ended before there was anything to fold."""
+    return {
+        "outcome": error.outcome.value,
+        "port": port,
+        "settings": {},
+        "target": None,
+        "stages": [],
+        "observations": [],
+        "causes": [],
+        "next_check": None,
+        "error": {"code": error.code, "message": error.message, "help": error.help},
+    }
+
+
+def dumps(value: object) -> str:
+    """One JSON object as text, pure ASCII so that no terminal sees a foreign character."""
+    return json.dumps(value, indent=2, ensure_ascii=True)
+
+
+def verdict_lines(snapshot: Snapshot) -> list[str]:
+    """The end of a text run: stages, target or causes, next check."""
+    out = ["", "stage      outcome     elapsed      wire      chip      host   out    in"]
+    out += [_stage_line(stage) for stage in snapshot.stages if stage.attempt == snapshot.attempt]
+    out.append("")
+    if snapshot.identity is not None:
+        out += _identity_lines(snapshot.identity)
+    if snapshot.problem is not None:
+        out.append(f"{snapshot.problem.code}: {snapshot.problem.message}")
+    if snapshot.observations:
+        out.append("seen: " + "; ".join(seen.text for seen in snapshot.observations))
+    if snapshot.causes:
+        out.append("most likely:")
+        for cause in snapshot.causes[:_FEW_CAUSES]:
+            out.append(f"  {percent(cause.probability):>4}  {cause.title}  [{cause.id}]")
+            out += [f"        because {why}" for why in cause.why]
+    if snapshot.next_check is not None:
+        check = snapshot.next_check
+        out.append(f"next check: {check.title} (about {check.minutes:g} min)")
+        if check.why:
+            out.append(f"        {check.why}")
+        if check.caution:
+            out.append(f"  caution: {check.caution}")
+    elif snapshot.problem is not None:
+        out.append(f"next: {snapshot.problem.help}")
+    return out
+
+
+def percent(probability: float) -> str:
+    """A probability as a person reads it; never 100 % and never 0 %."""
+    if probability >= 0.99:
+        return "99 %"
+    if probability < 0.01:
+        return "<1 %"
+    return f"{probability * 100:.0f} %"
+
+
+def seconds(value: float) -> str:
+    """A duration of 0 to some minutes, eight characters or fewer."""
+    return f"{value * 1000:.2f} ms" if value < 1 else f"{value:.2f} s"
+
+
+def product_text(identity: Identity) -> str:
+    """Product id and family names as one phrase."""
+    if identity.product_id is None:
+        return "not identified"
+    names = " or ".join(identity.names) or "no known family"
+    return f"0x{identity.product_id:03X} ({names})"
+
+
+def _target(identity: Identity | None) -> dict[str, Any] | None:
+    if identity is None:
+        return None
+    return {
+        "product_id": None if identity.product_id is None else f"0x{identity.product_id:03X}",
+        "names": list(identity.names),
+        "loader_version": identity.loader_version,
+        "commands": list(identity.commands),
+        "readout_protected": identity.readout_protected,
+    }
+
+
+def _stage(stage: StageResult) -> dict[str, Any]:
+    return {
+        "name": stage.name,
+        "attempt": stage.attempt,
+        "outcome": stage.outcome.value if stage.outcome else "running",
+        "started_s": stage.started_s,
+        "elapsed_s": stage.elapsed_s,
+        "wire_s": stage.wire_s,
+        "chip_s": stage.chip_s,
+        "host_s": stage.host_s,
+        "bytes_out": stage.bytes_out,
+        "bytes_in": stage.bytes_in,
+    }
+
+
+def _problem(problem: Problem) -> dict[str, str]:
+    return {"code": problem.code, "message": problem.message, "help": problem.help}
+
+
+def _stage_line(stage: StageResult) -> str:
+    word = stage.outcome.value if stage.outcome else "running"
+    times = "".join(f"{seconds(t):>10}" for t in (stage.elapsed_s, stage.wire_s, stage.chip_s, stage.host_s))
+    return f"{stage.name:<10} {word:<9}{times}{stage.bytes_out:>6}{stage.bytes_in:>6}"
+
+
+def _identity_lines(identity: Identity) -> list[str]:
+    out = [f"target: product id {product_text(identity)}"] if identity.product_id is not None else []
+    if identity.loader_version:
+        out.append(f"boot loader version {identity.loader_version}, {len(identity.commands)} commands")
+    if identity.readout_protected:
+        out.append(
+            "readout protection is set: reading and writing are refused until it is removed, which erases the chip"
+        )
+    return out
