@@ -1,0 +1,83 @@
+"""Makes the captures of this folder by running the tool against the simulated bench.
+
+    python captures/make.py NAME ...     (without a name: all)
+
+Each recording gets its expected reading beside it. Look at what changed before you keep it: the expected reading is
+what the tool said, and is only worth keeping once a person found it right.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import sys
+from pathlib import Path
+
+from console.bench.client import SimulatedBench
+from console.commands.attempt import opened
+from console.commands.replay import fold_file
+from console.link.base import LinkSettings
+from console.summary import as_object
+
+HERE = Path(__file__).resolve().parent
+# name of the capture -> fault staged on the bench; the port is shown under one name so that readings compare
+RECORDED: dict[str, str | None] = {
+    "good": None,
+    "wires-uncrossed": "wires-uncrossed",
+    "unpowered-line-low": "target-unpowered",
+    "echo": "tx-rx-shorted",
+    "garbage-rate": "baud-too-far",
+    "frame-format": "frame-format-wrong",
+    "readout-protected": "readout-protected",
+    "application-text": "application-running",
+    "noise-before-ack": "noise",
+    "hostile-bytes": "hostile",
+    "vanished": "vanish",
+}
+CUT = "cut-in-the-middle"
+
+
+async def record(name: str, fault: str | None) -> None:
+    """One capture over a real port."""
+    path = HERE / f"{name}.pcapng"
+    async with SimulatedBench() as bench:
+        await bench.start(fault=fault)
+        async with opened(LinkSettings(port=bench.port), record=str(path), overwrite=True) as run:
+            await run.session.handshake(listen_s=5 if fault == "vanish" else 0.25)
+
+
+async def record_swap() -> None:
+    """The demo's story as one capture: silence, swap, identified."""
+    async with SimulatedBench() as bench:
+        await bench.start(scene="tern-07")
+        path = HERE / "swap-story.pcapng"
+        async with opened(LinkSettings(port=bench.port), record=str(path), overwrite=True) as run:
+            await run.session.handshake()
+            await bench.act("swap-wires")
+            run.session.operator("swap-done")
+            await run.session.handshake()
+
+
+def expected(name: str) -> None:
+    """Write what the tool reads in the capture."""
+    found = as_object(fold_file(HERE / f"{name}.pcapng").snapshot())
+    (HERE / f"{name}.expected.json").write_text(json.dumps(found, indent=1) + "\n", encoding="utf-8")
+
+
+def main(names: list[str]) -> None:
+    """Make the named captures, or all."""
+    chosen = names or [*RECORDED, "swap-story", CUT]
+    for name in chosen:
+        if name == CUT:
+            whole = (HERE / "good.pcapng").read_bytes()
+            (HERE / f"{CUT}.pcapng").write_bytes(whole[: len(whole) * 2 // 3 | 1])
+        elif name == "swap-story":
+            asyncio.run(record_swap())
+        else:
+            asyncio.run(record(name, RECORDED[name]))
+        expected(name)
+        print(f"captures/{name}.pcapng")
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])

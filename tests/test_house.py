@@ -1,0 +1,79 @@
+"""The walls of the house, kept by looking at what each module really loads, and the rules a machine can see."""
+
+from __future__ import annotations
+
+import ast
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parent.parent
+TOP_LEVEL = {"README.md", "DEVELOPERS.md", "pyproject.toml", "console", "protocols", "tests", "captures", "LICENSE"}
+MODULES = sorted(
+    ".".join(path.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__")
+    for package in ("console", "protocols")
+    for path in (ROOT / package).rglob("*.py")
+    if path.name != "__main__.py"
+)
+MAX_LINES = 420
+
+
+def loaded_by(*modules: str) -> dict[str, list[str]]:
+    """For each module, what a fresh interpreter has loaded after importing it."""
+    program = """
+import json, os, sys
+before = set(sys.modules)
+out = {}
+for name in sys.argv[1:]:
+    read, write = os.pipe()
+    if os.fork() == 0:
+        __import__(name)
+        os.write(write, json.dumps(sorted(set(sys.modules) - before)).encode())
+        os._exit(0)
+    os.close(write)
+    with os.fdopen(read) as stream:
+        out[name] = json.load(stream)
+    os.wait()
+print(json.dumps(out))
+"""
+    run = subprocess.run(
+        [sys.executable, "-W", "ignore", "-c", program, *modules], cwd=ROOT, capture_output=True, text=True, check=True
+    )
+    return dict(json.loads(run.stdout))
+
+
+@pytest.mark.skipif(not hasattr(__import__("os"), "fork"), reason="needs fork, which this system does not have")
+def test_no_module_loads_what_its_wall_forbids() -> None:
+    walls = {
+        "protocols": ("console", "asyncio", "serial", "serial_asyncio", "textual"),
+        "console.causes": ("console.link", "console.bench", "console.screens", "console.record", "serial", "textual"),
+        "console.session": ("console.causes", "console.bench", "console.screens", "textual"),
+        "console.link": ("console.causes", "console.bench", "console.screens", "textual"),
+        "console.record": ("console.causes", "console.bench", "console.screens", "textual"),
+        "console.bench": ("console.causes", "console.session", "console.link", "console.screens", "textual"),
+        "console.cli": ("textual", "serial", "construct", "asyncio", "console.screens"),
+    }
+    inside = [name for name in MODULES if any(name == w or name.startswith(w + ".") for w in walls)]
+    for module, loaded in loaded_by(*inside).items():
+        for wall, forbidden in walls.items():
+            if module == wall or module.startswith(wall + "."):
+                broken = [m for m in loaded for f in forbidden if m == f or m.startswith(f + ".")]
+                assert not broken, f"{module} loads {broken[:5]}"
+
+
+def test_nothing_else_at_the_top() -> None:
+    git = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=False)
+    names = {name.split("/")[0] for name in git.stdout.split("\n") if name}
+    assert {name for name in names if not name.startswith(".")} <= TOP_LEVEL
+
+
+@pytest.mark.parametrize("module", MODULES)
+def test_every_module_states_its_rule_and_stays_readable(module: str) -> None:
+    base = ROOT.joinpath(*module.split("."))
+    path = base / "__init__.py" if base.is_dir() else base.with_suffix(".py")
+    source = path.read_text(encoding="utf-8")
+    assert ast.get_docstring(ast.parse(source)), f"{path} does not say what belongs in it"
+    assert len(source.splitlines()) <= MAX_LINES, f"{path}: which noun wants a room of its own?"
