@@ -109,6 +109,11 @@ class Session:
             except (PortTrouble, Stopped):
                 return
 
+    async def converse(self, name: str, conversation: Conversation[T]) -> T:
+        """Run one more conversation as a stage of its own. Raises what it raises (ProtocolError, PortTrouble, Stopped)."""
+        async with _Busy(self):
+            return await self._stage(name, conversation)
+
     async def reset(self) -> bool:
         """Reset the board over its wake lines; False where no line is configured or the port has none."""
         async with _Busy(self):
