@@ -232,4 +232,3 @@ def _check_path(port: str) -> None:
         raise troubles.open_trouble(port, error) from error
     if not stat.S_ISCHR(mode):
         raise troubles.not_a_port(port)
-

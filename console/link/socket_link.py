@@ -49,9 +49,7 @@ class SocketLink:
         loop = asyncio.get_running_loop()
         gone: asyncio.Future[None] = loop.create_future()
         self._receiver = receiver  # bytes may arrive before the connecting task ends
-        opening = asyncio.create_task(
-            loop.create_connection(lambda: _Protocol(self, gone), self._host, self._tcp_port)
-        )
+        opening = asyncio.create_task(loop.create_connection(lambda: _Protocol(self, gone), self._host, self._tcp_port))
         self._opening = opening
         try:
             async with asyncio.timeout(CONNECT_DEADLINE_S):

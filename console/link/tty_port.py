@@ -11,13 +11,13 @@ import os
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Final, Literal
 
 import serial
 
 from console.link.base import LinkSettings
 from console.link.line_errors import counters
+from console.link.sysfs import driver_of, latency_timer_s
 from protocols.uart import Frame, Parity
 
 try:
@@ -105,8 +105,10 @@ class TtyPort(serial.Serial):  # type: ignore[misc, name-defined]
         self.rts = settings.rts
         self.open()
         try:
-            found = self._inspect(settings) if POSIX else Found(
-                settings.frame, False, True, False, "not available", None, None, False
+            found = (
+                self._inspect(settings)
+                if POSIX
+                else Found(settings.frame, False, True, False, "not available", None, None, False)
             )
         except BaseException:
             self.release()
@@ -235,25 +237,6 @@ class TtyPort(serial.Serial):  # type: ignore[misc, name-defined]
                     return False
                 raise
         return True
-
-
-def driver_of(device: str) -> str | None:
-    """The name of the kernel driver behind a device, None where the system does not say."""
-    name = os.path.basename(os.path.realpath(device))
-    link = Path("/sys/class/tty", name, "device", "driver")
-    try:
-        return link.resolve(strict=True).name
-    except OSError:
-        return None
-
-
-def latency_timer_s(device: str) -> float | None:
-    """How long the adapter collects short answers before it sends them on (seconds); None where it has no timer."""
-    name = os.path.basename(os.path.realpath(device))
-    try:
-        return int(Path("/sys/class/tty", name, "device", "latency_timer").read_text(encoding="ascii")) / 1000
-    except (OSError, ValueError):
-        return None
 
 
 def _line_errors(fd: int, driver: str | None, pty: bool) -> Literal["marked", "counted", "not available"]:
