@@ -7,10 +7,10 @@ from __future__ import annotations
 
 from importlib import import_module
 from importlib.metadata import entry_points
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
-if TYPE_CHECKING:
-    from protocols.family import Family
+# before `def family` below: the first import of the submodule would otherwise replace the function of that name
+from protocols.family import Family
 
 _OWN: Final = {"an3155": "protocols.an3155"}
 GROUP: Final = "wakeline.protocols"
@@ -24,8 +24,6 @@ def names() -> tuple[str, ...]:
 
 def family(name: str) -> Family:
     """Load one family by name; LookupError names the ones that exist."""
-    from protocols.family import Family  # not at import time: the list of ports needs no family
-
     if name in _OWN:
         found = import_module(_OWN[name]).FAMILY
     else:

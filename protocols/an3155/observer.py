@@ -153,6 +153,7 @@ class An3155Observer:
         self._echoing = False
         self._again = b""  # the one byte that may come twice right now
         self._lost = False
+        self._zero_seen = False
         self._begin(None, "", ())
 
     def feed(self, direction: Direction, data: bytes) -> list[Span]:

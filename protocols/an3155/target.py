@@ -1,0 +1,384 @@
+"""The chip's side of AN3155 Rev 20, written from the note and never from the host's side.
+
+Belongs here: what the boot ROM does with each byte and how long it takes. Knows no line, no clock and no straps: it
+assumes that the ROM runs. Bytes other than the sync are ignored before it; that a real ROM would measure a wrong rate
+from them (AN2606 Rev 70 s.101.2) is for whoever models the line.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Generator
+from dataclasses import dataclass
+from typing import Final, TypeAlias
+
+from protocols.an3155.chip import COMMANDS_ERASE, COMMANDS_EXTENDED, Chip, Range
+from protocols.an3155.frames import (
+    ACK,
+    ERASE_ALL,
+    MAX_EXTENDED_DATA,
+    MAX_SPECIAL_DATA,
+    NACK,
+    SPECIAL_ERASE_FROM,
+    SYNC,
+    Opcode,
+    SpecialErase,
+    xor,
+)
+from protocols.an3155.memory import Memory
+
+__all__ = ["COMMANDS_ERASE", "COMMANDS_EXTENDED", "Chip", "Memory", "Range", "Reply", "Target"]
+
+_Steps: TypeAlias = Generator[None, int, None]
+_Take: TypeAlias = Generator[None, int, bytes]
+
+# AN2606 Rev 70 Table 4
+_VOLTAGE_BYTE: Final = 0xFFFF_0000
+# AN3155 Rev 20 s.3.13 with the CRC unit's reset values
+_CRC_DEFAULT: Final = (0x04C1_1DB7, 0xFFFF_FFFF)
+# s.2, Table 2 note 2
+_ALLOWED_PROTECTED: Final = {Opcode.GET, Opcode.GET_VERSION, Opcode.GET_ID, Opcode.READOUT_UNPROTECT}
+# AN2606 Rev 70 lists two NACKs for Read and Write, AN3155 Rev 20 warns for Go too
+_TWO_NACKS: Final = {Opcode.READ_MEMORY, Opcode.WRITE_MEMORY, Opcode.GO}
+
+
+@dataclass(frozen=True, slots=True)
+class Reply:
+    """Bytes the chip sends; `after_s` is chip time before the first start bit, counted from the reply before it,
+    or from the end of the byte received."""
+
+    data: bytes
+    after_s: float
+
+
+class _Reject(Exception):
+    """Ends a command with NACK."""
+
+
+class _Drop(Exception):
+    """Ends a command in silence."""
+
+
+def crc32_words(data: bytes, polynomial: int, initial: int) -> int:
+    """CRC of little-endian 32-bit words, most significant bit first, no reflection, no final xor.
+
+    Flavour: measured by users on the sibling I2C command; AN3155 Rev 20 s.3.13 does not state it.
+    """
+    table = []
+    for top in range(256):
+        value = top << 24
+        for _ in range(8):
+            value = ((value << 1) ^ (polynomial if value & 0x8000_0000 else 0)) & 0xFFFF_FFFF
+        table.append(value)
+    crc = initial
+    for at in range(0, len(data), 4):
+        for byte in data[at : at + 4][::-1]:
+            crc = ((crc << 8) & 0xFFFF_FFFF) ^ table[(crc >> 24) ^ byte]
+    return crc
+
+
+class Target:
+    """One chip in its boot ROM. `receive` takes a byte and returns what the chip sends because of it."""
+
+    def __init__(self, chip: Chip | None = None) -> None:
+        self.chip = chip if chip is not None else Chip()
+        self.memory = Memory(self.chip)
+        self.resets = 0
+        """How often the chip has reset itself."""
+        self.voltage_range = 0
+        self._options_protect = self.chip.readout_protected
+        self._options_locked: set[int] = set()
+        self.reset()
+
+    def reset(self) -> None:
+        """The reset pin: back to waiting for the sync, option bytes loaded, RAM kept."""
+        self.synchronised = False
+        self.running_application = False
+        self.entry: tuple[int, int] | None = None
+        """Stack pointer and start address that Go took."""
+        self.protected = self._options_protect
+        self.memory.locked = set(self._options_locked)
+        self.voltage_range = 0
+        self._replies: list[Reply] = []
+        self._self_reset = False
+        self._steps = self._rom()
+        next(self._steps)
+
+    def power_cycle(self) -> None:
+        """Power off and on: as reset, and RAM is lost."""
+        self.memory.clear_ram()
+        self.reset()
+
+    def receive(self, byte: int, *, parity_ok: bool = True) -> tuple[Reply, ...]:
+        """One character (0..255) as the chip's UART took it; a parity error is a NACK once synchronised."""
+        if self.running_application:
+            return ()
+        if parity_ok or not self.chip.parity or not self.synchronised:
+            self._steps.send(byte & 0xFF)
+        else:
+            self._steps.throw(_Reject())
+        replies, self._replies = tuple(self._replies), []
+        if self._self_reset:
+            self.resets += 1
+            self.reset()
+        return replies
+
+    def _say(self, *data: int, after_s: float | None = None) -> None:
+        self._replies.append(Reply(bytes(data), self.chip.answer_s if after_s is None else after_s))
+
+    # --- s.1 and s.3: sync, then commands
+
+    def _rom(self) -> _Steps:
+        missing = self.chip.syncs_needed
+        while missing > 0:
+            if (yield) == SYNC:
+                missing -= 1
+        if self.chip.stray_before_ack:
+            self._say(*self.chip.stray_before_ack, after_s=0.0)
+        self._say(ACK, after_s=self.chip.connection_s)
+        if self.chip.two_acks:
+            self._say(ACK)
+        self.synchronised = True
+        while True:
+            try:
+                yield from self._command()
+            except _Reject:
+                self._say(NACK)
+            except _Drop:
+                pass
+
+    def _command(self) -> _Steps:
+        opcode = yield
+        complement = yield
+        if opcode ^ complement != 0xFF or opcode not in self.chip.commands or opcode not in _HANDLERS:
+            raise _Reject
+        if self.protected and opcode not in _ALLOWED_PROTECTED:
+            if self.chip.second_nack and opcode in _TWO_NACKS:
+                self._say(NACK)
+            raise _Reject
+        self._say(ACK)
+        yield from _HANDLERS[opcode](self)
+
+    def _take(self, count: int) -> _Take:
+        data = bytearray()
+        for _ in range(count):
+            data.append((yield))
+        return bytes(data)
+
+    def _checked(self, count: int, before: bytes = b"") -> _Take:
+        """`count` bytes and a checksum over them and what came `before`."""
+        data = yield from self._take(count)
+        if xor(before) ^ xor(data) != (yield):
+            raise _Reject
+        return data
+
+    def _lone(self) -> Generator[None, int, int]:
+        value = yield
+        if value ^ (yield) != 0xFF:
+            raise _Reject
+        return value
+
+    def _accessible(self, address: int, count: int, kinds: set[str]) -> bool:
+        area = self.memory.area(address, count)
+        own = self.chip.loader_ram
+        return area is not None and area.kind in kinds and not (address < own.end and own.start < address + count)
+
+    def _address(self, kinds: set[str], *, silent: bool, virtual: bool = False) -> Generator[None, int, int]:
+        """An address in one of the memories named, acknowledged (Table 3: before v3.1 a bad one is dropped)."""
+        address = int.from_bytes((yield from self._checked(4)))
+        if not self._accessible(address, 1, kinds) and not (virtual and address == _VOLTAGE_BYTE):
+            raise _Drop if silent and self.chip.drops_bad_address else _Reject
+        self._say(ACK)
+        return address
+
+    def _options_changed(self) -> None:
+        """s.3.9 to s.3.12: a system reset follows the last ACK, on the chips that do it."""
+        self._self_reset = self.chip.resets_after_option_change
+
+    # --- the commands, in the order of the note
+
+    def _get(self) -> _Steps:
+        self._say(len(self.chip.commands), self.chip.loader_version, *self.chip.commands, ACK)
+        yield from ()
+
+    def _get_version(self) -> _Steps:
+        self._say(self.chip.loader_version, 0, 0, ACK)
+        yield from ()
+
+    def _get_id(self) -> _Steps:
+        self._say(1, *self.chip.product_id.to_bytes(2), ACK)
+        yield from ()
+
+    def _read_memory(self) -> _Steps:
+        address = yield from self._address({"flash", "ram", "system", "option"}, silent=True)
+        count = (yield from self._lone()) + 1
+        if not self._accessible(address, count, {"flash", "ram", "system", "option"}):
+            raise _Reject
+        self._say(ACK)
+        self._say(*self.memory.read(address, count))
+
+    def _go(self) -> _Steps:
+        address = yield from self._address({"flash", "ram"}, silent=False)
+        if self._accessible(address, 8, {"flash", "ram"}):
+            words = self.memory.read(address, 8)
+            self.entry = int.from_bytes(words[:4], "little"), int.from_bytes(words[4:], "little")
+        self.running_application = True
+
+    def _write_memory(self) -> _Steps:
+        chip = self.chip
+        address = yield from self._address({"flash", "ram", "option"}, silent=True, virtual=chip.voltage_byte)
+        n = yield
+        data = yield from self._checked(n + 1, bytes((n,)))
+        if address == _VOLTAGE_BYTE:
+            if len(data) > 4:
+                raise _Reject
+            self.voltage_range = data[0]
+            self._say(ACK)
+            return
+        if len(data) % 4 or address % 4 or not self._accessible(address, len(data), {"flash", "ram", "option"}):
+            raise _Reject
+        area = self.memory.area(address)
+        assert area is not None
+        if area.kind == "option":  # s.3.6: from its base only, the whole area is erased first
+            if address != chip.option.start:
+                raise _Reject
+            self.memory.load(address, data.ljust(chip.option.size, b"\xff"))
+            self._say(ACK, after_s=chip.option_s)
+            self._options_changed()
+            return
+        self.memory.program(address, data)
+        self._say(ACK, after_s=chip.answer_s if area.kind == "ram" else len(data) // 4 * chip.program_word_s)
+
+    def _erase_pages(self, numbers: list[int]) -> None:
+        pages = [self.chip.page(number) for number in numbers]
+        found = [page for page in pages if page is not None]
+        if len(found) != len(pages):
+            raise _Reject
+        for page in found:
+            self.memory.erase(page)
+        self._say(ACK, after_s=len(found) * self.chip.page_erase_s)
+
+    def _erase(self) -> _Steps:
+        n = yield
+        if n == ERASE_ALL:
+            complement = yield
+            if complement == 0:
+                self.memory.erase_all()
+                self._say(ACK, after_s=self.chip.mass_erase_s)
+            elif self.chip.erase_ff_nonzero_still_acks:
+                self._say(ACK)
+            else:
+                raise _Reject
+            return
+        self._erase_pages(list((yield from self._checked(n + 1, bytes((n,))))))
+
+    def _extended_erase(self) -> _Steps:
+        chip = self.chip
+        head = yield from self._take(2)
+        n = int.from_bytes(head)
+        if n >= SPECIAL_ERASE_FROM:
+            yield from self._checked(0, head)
+            half = chip.flash_size // 2
+            match n:
+                case SpecialErase.MASS:
+                    self.memory.erase_all()
+                case SpecialErase.BANK_1:
+                    self.memory.erase(Range(chip.flash_start, half))
+                case SpecialErase.BANK_2:
+                    self.memory.erase(Range(chip.flash_start + half, half))
+                case _:
+                    raise _Reject
+            self._say(ACK, after_s=chip.mass_erase_s)
+            return
+        if n >= chip.pages:  # s.3.8: the most pages per command depends on the device
+            raise _Reject
+        data = yield from self._checked(2 * (n + 1), head)
+        self._erase_pages([int.from_bytes(data[at : at + 2]) for at in range(0, len(data), 2)])
+
+    def _write_protect(self) -> _Steps:
+        n = yield
+        self._options_locked = set((yield from self._checked(n + 1, bytes((n,)))))
+        self._say(ACK, after_s=self.chip.option_s)
+        self._options_changed()
+
+    def _write_unprotect(self) -> _Steps:
+        self._options_locked = set()
+        self._say(ACK, after_s=self.chip.option_s)
+        self._options_changed()
+        yield from ()
+
+    def _readout_protect(self) -> _Steps:
+        self._options_protect = True
+        self._say(ACK, after_s=self.chip.option_s)
+        self._options_changed()
+        yield from ()
+
+    def _readout_unprotect(self) -> _Steps:
+        self.memory.locked = set()
+        self.memory.erase_all()
+        if self.chip.loader_version >= 0x22:  # Table 3
+            self.memory.clear_ram()
+        self._options_protect = False
+        self._say(ACK, after_s=self.chip.mass_erase_s)
+        self._options_changed()
+        yield from ()
+
+    def _get_checksum(self) -> _Steps:
+        address = yield from self._address({"flash", "ram", "system"}, silent=False)
+        words = int.from_bytes((yield from self._checked(4)))
+        if words == 0 or address % 4 or not self._accessible(address, words * 4, {"flash", "ram", "system"}):
+            raise _Reject
+        self._say(ACK)
+        polynomial = int.from_bytes((yield from self._checked(4)))
+        self._say(ACK)
+        initial = int.from_bytes((yield from self._checked(4)))
+        self._say(ACK)
+        if self.chip.crc_fixed:
+            polynomial, initial = _CRC_DEFAULT
+        crc = crc32_words(self.memory.read(address, words * 4), polynomial, initial).to_bytes(4)
+        again = (ACK,) if self.chip.checksum_ack_twice else ()
+        self._say(*again, *crc, xor(crc), after_s=words * self.chip.checksum_word_s)
+
+    def _sub_command(self) -> Generator[None, int, tuple[bytes, bytes]]:
+        code = int.from_bytes((yield from self._checked(2)))
+        for known, answer, status in self.chip.specials:
+            if known == code:
+                self._say(ACK)
+                return answer, status
+        raise _Reject
+
+    def _packet(self, most: int) -> _Steps:
+        head = yield from self._take(2)
+        if int.from_bytes(head) > most:
+            raise _Reject
+        yield from self._checked(int.from_bytes(head), head)
+        self._say(ACK)
+
+    def _special(self) -> _Steps:
+        answer, status = yield from self._sub_command()
+        yield from self._packet(MAX_SPECIAL_DATA)
+        self._say(*len(answer).to_bytes(2), *answer, *len(status).to_bytes(2), *status, ACK)
+
+    def _extended_special(self) -> _Steps:
+        _, status = yield from self._sub_command()
+        yield from self._packet(MAX_SPECIAL_DATA)
+        yield from self._packet(MAX_EXTENDED_DATA)
+        self._say(*len(status).to_bytes(2), *status, ACK)
+
+
+_HANDLERS: Final[dict[int, Callable[[Target], _Steps]]] = {
+    Opcode.GET: Target._get,
+    Opcode.GET_VERSION: Target._get_version,
+    Opcode.GET_ID: Target._get_id,
+    Opcode.READ_MEMORY: Target._read_memory,
+    Opcode.GO: Target._go,
+    Opcode.WRITE_MEMORY: Target._write_memory,
+    Opcode.ERASE: Target._erase,
+    Opcode.EXTENDED_ERASE: Target._extended_erase,
+    Opcode.SPECIAL: Target._special,
+    Opcode.EXTENDED_SPECIAL: Target._extended_special,
+    Opcode.WRITE_PROTECT: Target._write_protect,
+    Opcode.WRITE_UNPROTECT: Target._write_unprotect,
+    Opcode.READOUT_PROTECT: Target._readout_protect,
+    Opcode.READOUT_UNPROTECT: Target._readout_unprotect,
+    Opcode.GET_CHECKSUM: Target._get_checksum,
+}
