@@ -110,7 +110,7 @@ class Session:
                 return
 
     async def converse(self, name: str, conversation: Conversation[T]) -> T:
-        """Run one more conversation as a stage of its own. Raises what it raises (ProtocolError, PortTrouble, Stopped)."""
+        """Run one conversation as a stage of its own. Raises ProtocolError, PortTrouble or Stopped."""
         async with _Busy(self):
             return await self._stage(name, conversation)
 
