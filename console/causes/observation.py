@@ -86,3 +86,186 @@ class Evidence:
     def observations(self) -> tuple[Observation, ...]:
         """What the latest attempt showed."""
         return self.current.observations
+
+    @property
+    def reading(self) -> Configured:
+        """The latest reading that says something: the current one, else what is left from earlier attempts."""
+        if self.current.observations:
+            return self.current
+        same = [old for old in self.configured if old.wires_swapped == self.current.wires_swapped]
+        return same[0] if same else self.configured[-1] if self.configured else self.current
+
+
+class ObservationFold:
+    """Takes what happens one by one; `evidence` may be asked for at any time."""
+
+    def __init__(self) -> None:
+        self._kept: dict[bool, tuple[Observation, ...]] = {}  # latest reading per configuration
+        self._answers: dict[str, str] = {}
+        self._swap_pending = False
+        self._begin(False)
+
+    def _begin(self, swapped: bool) -> None:
+        self._swapped = swapped
+        self._stage = ""
+        self._out = bytearray()
+        self._in = bytearray()  # what came before the first acknowledge, one byte more than an echo could hold
+        self._out_role: Role | None = None
+        self._out_command = ""
+        self._in_parameters = False
+        self._in_count = 0
+        self._only_zero = True
+        self._acks = self._nacks = self._get_answered = self._refused = 0
+        self._breaks = self._errors = self._absent = self._vanished = 0
+        self._identified = self._sync_failed = self._already = False
+        self._trouble: dict[str, None] = {}
+
+    def attempt(self, wires_swapped: bool) -> None:
+        """A new attempt begins, made in this configuration."""
+        self._keep()
+        self._swap_pending = False
+        self._begin(wires_swapped)
+
+    def span(self, span: Span, t_ns: int) -> None:
+        """Bytes of one direction with one meaning; `t_ns` is not needed for what is decided here."""
+        if span.direction == "out":
+            self._out_role, self._out_command = span.role, span.command
+            if span.role is Role.COMMAND:
+                self._in_parameters = False
+            elif span.role in (Role.ADDRESS, Role.DATA, Role.LENGTH):
+                self._in_parameters = True
+            if len(self._out) < _KEPT_OUT:
+                self._out += span.data[:_KEPT_OUT]
+            return
+        self._in_count += len(span.data)
+        self._only_zero = self._only_zero and not span.data.strip(b"\x00")
+        if span.role is Role.ACK:
+            self._acks += 1
+        elif span.role is Role.NACK:
+            self._nack_in(span)
+        elif span.role in (Role.VALUE, Role.DATA, Role.LENGTH) and _is_get(span.command):
+            self._get_answered += 1
+        if not self._acks and len(self._in) <= _KEPT_OUT:
+            self._in += span.data[: _KEPT_OUT + 1]
+
+    def line_event(self, event: LineEvent) -> None:
+        """A break or an error on the line; other events say nothing about causes."""
+        if event.kind is LineKind.BREAK:
+            self._breaks += 1
+        elif event.kind in _ERRORS:
+            self._errors += 1
+
+    def stage_begin(self, name: str) -> None:
+        """A stage of the attempt begins."""
+        self._stage = name
+
+    def stage_end(self, name: str, outcome: str, hint: str) -> None:
+        """A stage ended; `outcome` and `hint` are the words of the stage mark."""
+        self._stage = ""
+        if name == "sync" and outcome == "ok":
+            if hint == "already-synchronised":
+                self._already = True
+            else:
+                self._acks = max(1, self._acks)
+        elif name == "sync" and outcome == "no-answer":
+            self._sync_failed = True
+        elif name == "identify" and outcome == "ok":
+            self._identified = True
+            self._get_answered = max(1, self._get_answered)
+
+    def link_lost(self) -> None:
+        """The port went away. During an attempt that had no answer yet it tells of the board, else only of the link."""
+        if self._stage and not self._answered:
+            self._vanished += 1
+        else:
+            self._trouble["link-lost"] = None
+
+    def operator(self, action: str, fields: Mapping[str, Value]) -> None:
+        """What the operator did. A check's outcome comes as action "check" with `check` and `outcome`."""
+        if action == "swap-done":
+            self._keep()
+            self._swap_pending = not self._swap_pending
+        elif action == "check":
+            check, outcome = (clean(str(fields.get(key, "")), 40) for key in ("check", "outcome"))
+            self._answers.pop(check, None)  # only the latest reading of a check counts
+            if len(self._answers) < _KEPT_ANSWERS:
+                self._answers[check] = outcome
+
+    def port_trouble(self, code: str) -> None:
+        """The port could not be used; `code` is the error's code."""
+        if code == "port-missing":
+            self._absent += 1
+        elif code in CERTAIN and not (code == "link-lost" and self._vanished):
+            self._trouble.setdefault(code, None)
+
+    def evidence(self) -> Evidence:
+        """Everything seen so far, frozen."""
+        now = tuple(self._observations())
+        kept = dict(self._kept)
+        if now:
+            kept[self._swapped] = now
+        certain = tuple(code for code in CERTAIN if code in self._trouble or (code == CERTAIN[-1] and self._already))
+        return Evidence(
+            configured=tuple(Configured(swapped, seen) for swapped, seen in kept.items()),
+            current=Configured(self._swapped, now),
+            certain=certain,
+            checks=tuple(self._answers.items()),
+            swap_pending=self._swap_pending,
+        )
+
+    @property
+    def _answered(self) -> bool:
+        return bool(self._acks or self._nacks or self._get_answered or self._identified or self._already)
+
+    def _keep(self) -> None:
+        now = tuple(self._observations())
+        if now:
+            self._kept[self._swapped] = now
+
+    def _nack_in(self, span: Span) -> None:
+        if self._out_role in (None, Role.SYNC):
+            return  # a NACK to the sync says "already synchronised" or noise; the stage's result tells which
+        self._nacks += 1
+        command = span.command or self._out_command
+        # a refusal after the address may be a wrong address; at the command itself it is the protection
+        if self._get_answered and not _is_get(command) and not self._in_parameters:
+            self._refused += 1
+
+    def _observations(self) -> Iterator[Observation]:
+        def seen(code: str, count: int) -> Iterator[Observation]:
+            if count:
+                yield Observation(code, _TEXTS[code], count)
+
+        glitch = self._in_count == 1 and bytes(self._in) in _GLITCH
+        unanswered = not self._answered and not (glitch and not self._sync_failed)
+        echo = self._is_echo()
+        low = self._in_count if self._only_zero else 0
+        yield from seen("absent", self._absent)
+        yield from seen("vanish", self._vanished)
+        nothing = not (self._in_count or self._breaks or self._errors)
+        yield from seen("silence", int(self._sync_failed and nothing and not self._answered))
+        if unanswered and not echo:
+            yield from seen("low", low + self._breaks if self._only_zero else 0)
+        yield from seen("echo", len(self._in) if echo else 0)
+        if unanswered and not echo and not self._only_zero:
+            yield from seen("garbage", self._in_count)
+        # one bad character at power-up is as normal as one stray byte
+        yield from seen("errors", self._errors if self._errors > 1 or not self._answered else 0)
+        yield from seen("ack", self._acks)
+        yield from seen("nack", self._nacks)
+        yield from seen("get-answered", self._get_answered)
+        yield from seen("read-refused", self._refused)
+        yield from seen("identified", int(self._identified))
+
+    def _is_echo(self) -> bool:
+        """Whether what came before any acknowledge is what was sent, in order; one leading 00 or FF is forgiven."""
+        received, sent = bytes(self._in), bytes(self._out)
+        if received[:1] in _GLITCH and sent[:1] != received[:1]:
+            received = received[1:]
+        if not received or len(received) > _KEPT_OUT or (self._answered and len(received) < 2):
+            return False
+        return sent.startswith(received)
+
+
+def _is_get(command: str) -> bool:
+    return command.casefold().startswith("get")
