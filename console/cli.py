@@ -12,7 +12,7 @@ import tempfile
 import traceback
 from collections.abc import Sequence
 from importlib import import_module
-from typing import Final, NoReturn
+from typing import Final, NoReturn, TypeAlias
 
 from console import __version__
 from console.errors import Stopped, UsageTrouble, WakelineError
@@ -29,6 +29,9 @@ PORT is what the system calls it (/dev/ttyUSB0, COM5), a link made by `wakeline 
 class _Parser(argparse.ArgumentParser):
     def error(self, message: str) -> NoReturn:
         raise UsageTrouble("usage", message, help=f"see `{self.prog} --help`")
+
+
+_Commands: TypeAlias = "argparse._SubParsersAction[_Parser]"
 
 
 def build_parser() -> argparse.ArgumentParser:
@@ -87,19 +90,19 @@ def _tell(error: WakelineError, as_json: bool) -> int:
 # ---------------------------------------------------------------------- one function per command, in --help's order
 
 
-def _add_demo(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+def _add_demo(commands: _Commands) -> None:
     sub = _command(commands, "demo", "a whole bring-up story on the simulated bench")
     sub.add_argument("--scene", default="tern-07", help="which story (default tern-07)")
     sub.add_argument("--headless", action="store_true", help="as text even on a terminal")
 
 
-def _add_ports(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+def _add_ports(commands: _Commands) -> None:
     sub = _command(commands, "ports", "serial ports: identity, who holds them, what hinders and its cure")
     sub.add_argument("--watch", action="store_true", help="go on and tell what appears and vanishes (Ctrl-C ends)")
     sub.add_argument("--all", action="store_true", help="also ports without any device behind them")
 
 
-def _add_handshake(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+def _add_handshake(commands: _Commands) -> None:
     sub = _command(commands, "handshake", "listen, sync, identify; live trace, stage times, causes when it fails")
     _add_port_options(sub)
 
@@ -120,21 +123,21 @@ def _add_port_options(sub: argparse.ArgumentParser) -> None:
     wake.add_argument("--settle", type=_seconds, default=0.1, metavar="S", help="pause after its release (0.1 s)")
 
 
-def _add_replay(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+def _add_replay(commands: _Commands) -> None:
     sub = _command(commands, "replay", "a capture again: on the screens, or as text in a pipe")
     sub.add_argument("file", metavar="FILE")
     sub.add_argument("--speed", type=_speed, default=None, metavar="X", help="times real time (text: default at once)")
     sub.add_argument("--text", action="store_true", help="as text even on a terminal")
 
 
-def _add_transcript(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+def _add_transcript(commands: _Commands) -> None:
     sub = _command(commands, "transcript", "a capture as a readable session record")
     sub.add_argument("file", metavar="FILE")
     sub.add_argument("-o", "--output", metavar="OUT", default="-", help="file to write (default: standard output)")
     sub.add_argument("--overwrite", action="store_true", help="replace an existing file")
 
 
-def _add_bench(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+def _add_bench(commands: _Commands) -> None:
     sub = _command(commands, "bench", "a simulated board on a real port, for any program")
     sub.add_argument("--link", metavar="PATH", default=None, help="also reachable under this name")
     sub.add_argument("--scene", default=None, help="a named situation (see --list)")
@@ -146,14 +149,12 @@ def _add_bench(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     sub.add_argument("--do", metavar="ACTION", default=None, help="act on the bench that runs on --link, then leave")
 
 
-def _add_completion(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+def _add_completion(commands: _Commands) -> None:
     sub = _command(commands, "completion", "print a completion script for your shell")
     sub.add_argument("shell", choices=("bash", "zsh", "tcsh"))
 
 
-def _command(
-    commands: argparse._SubParsersAction[argparse.ArgumentParser], name: str, words: str
-) -> argparse.ArgumentParser:
+def _command(commands: _Commands, name: str, words: str) -> argparse.ArgumentParser:
     sub = commands.add_parser(
         name, help=words, description=words, epilog=_EXIT_WORDS, formatter_class=argparse.RawDescriptionHelpFormatter
     )

@@ -105,6 +105,7 @@ class Fold:
             return self._cached[1]
         evidence = self._seen.evidence()
         ranked = rank(evidence)
+        check = next_check(evidence)
         identity = self._observer.identity
         stages = self._stages.all()
         snapshot = Snapshot(
@@ -118,9 +119,9 @@ class Fold:
             stages=stages,
             observations=evidence.observations,
             causes=ranked,
-            next_check=next_check(evidence),
+            next_check=check,
             wires=wires(evidence, ranked),
-            problem=self._problem_of(stages),
+            problem=self._problem_of(stages, check),
             rows=len(self.trace),
             notes=tuple(self._notes),
         )
@@ -195,7 +196,7 @@ class Fold:
             return Outcome.OK
         return Outcome.NO_ANSWER if self._ended else None
 
-    def _problem_of(self, stages: tuple[StageResult, ...]) -> Problem | None:
+    def _problem_of(self, stages: tuple[StageResult, ...], check: NextCheck | None) -> Problem | None:
         if self._problem is not None:
             return self._problem
         outcome = self._outcome(stages)
@@ -206,7 +207,6 @@ class Fold:
             return Problem("stopped", "stopped by the user", "start again when ready")
         if failed is None:
             return Problem("no-answer", "the record holds no identified target", "repeat the handshake")
-        check = next_check(self._seen.evidence())
         advice = f"{check.title} ({check.minutes:g} min)" if check else "repeat the handshake"
         return Problem(outcome.value, f"stage {failed.name}: {failed.message or outcome.value}", advice)
 
