@@ -61,9 +61,9 @@ def list_ports(comports: Comports | None = None) -> list[PortInfo]:
     `comports` stands in for the serial library's own listing in tests.
     """
     if comports is None:
-        from serial.tools.list_ports import comports as system_comports
+        from serial.tools import list_ports as system
 
-        comports = system_comports
+        comports = system.comports  # type: ignore[attr-defined]
     found = list(comports())
     held = holders(entry.device for entry in found)
     ports = [_info(entry, held.get(entry.device)) for entry in found]

@@ -91,7 +91,7 @@ class SerialLink:
         transport, _ = await connect(loop, lambda: _Protocol(self), port)
         transport.set_write_buffer_limits(high=WRITE_BUFFER)
         self._transport = transport
-        if POSIX and not found.pty:
+        if found.counted:
             self._counting = asyncio.create_task(self._count(port, found))
         return self._report(found)
 

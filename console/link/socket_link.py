@@ -113,8 +113,12 @@ class SocketLink:
 
     def received(self, data: bytes) -> None:
         """Bytes from the transport; passed on in the same turn of the loop."""
-        if self._receiver is not None:
+        if self._receiver is None:
+            return
+        try:
             self._receiver.data_in(data, self._clock.now_ns())
+        except Exception as error:  # asyncio would end the connection for it
+            asyncio.get_running_loop().call_exception_handler({"message": "receiver failed", "exception": error})
 
     def ended(self, error: Exception | None) -> None:
         """The connection is gone."""

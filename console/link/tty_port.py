@@ -31,6 +31,7 @@ else:
     # termios.error is neither an OSError nor a SerialException
     DEVICE_ERRORS = (serial.SerialException, OSError, ValueError, OverflowError, termios.error)
 
+LineErrors = Literal["marked", "counted", "not available"]
 READ_SIZE: Final = 65536
 # drivers/usb/serial and drivers/tty of Linux 6.1: these flag single characters (or whole packets) with their errors
 _MARKING_DRIVERS: Final = frozenset({"ftdi_sio", "cp210x", "pl2303", "serial8250", "serial", "port", "uart-pl011"})
@@ -45,7 +46,8 @@ class Found:
     pty: bool
     lines: bool
     marking: bool
-    line_errors: Literal["marked", "counted", "not available"]
+    counted: bool
+    line_errors: LineErrors
     low_latency: bool | None
     latency_timer_s: float | None
     hangs_up: bool
@@ -108,7 +110,7 @@ class TtyPort(serial.Serial):  # type: ignore[misc, name-defined]
             found = (
                 self._inspect(settings)
                 if POSIX
-                else Found(settings.frame, False, True, False, "not available", None, None, False)
+                else Found(settings.frame, False, True, False, False, "not available", None, None, False)
             )
         except BaseException:
             self.release()
@@ -142,6 +144,10 @@ class TtyPort(serial.Serial):  # type: ignore[misc, name-defined]
                 raise
             lines = False
         driver = driver_of(settings.port)
+        counted = counters(fd) is not None
+        line_errors: LineErrors = "counted" if counted else "not available"
+        if marking and not pty and driver in _MARKING_DRIVERS:
+            line_errors = "marked"
         timed = driver == "ftdi_sio"
         low_latency: bool | None = None
         if not pty:
@@ -153,7 +159,8 @@ class TtyPort(serial.Serial):  # type: ignore[misc, name-defined]
             pty=pty,
             lines=lines,
             marking=marking,
-            line_errors=_line_errors(fd, driver, pty),
+            counted=counted,
+            line_errors=line_errors,
             low_latency=low_latency,
             latency_timer_s=latency_timer_s(settings.port),
             hangs_up=bool(cflag & termios.HUPCL),
@@ -237,12 +244,6 @@ class TtyPort(serial.Serial):  # type: ignore[misc, name-defined]
                     return False
                 raise
         return True
-
-
-def _line_errors(fd: int, driver: str | None, pty: bool) -> Literal["marked", "counted", "not available"]:
-    if not pty and driver in _MARKING_DRIVERS:
-        return "marked"
-    return "not available" if counters(fd) is None else "counted"
 
 
 def _frame_of(cflag: int) -> Frame:

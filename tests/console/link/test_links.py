@@ -1,0 +1,167 @@
+"""One suite for every kind of link: what `console.link.base` promises, on real ptys and sockets."""
+
+from __future__ import annotations
+
+import asyncio
+
+import pytest
+
+from console.errors import PortTrouble
+
+ALL_BYTES = bytes(range(256)) * 4
+
+
+async def test_every_byte_value_passes_both_ways(peer, link_to, recorder, clock):
+    link, got = link_to(peer.port), recorder()
+    await link.open(got)
+    await peer.send(ALL_BYTES)
+    await got.until(lambda r: len(r.data) >= len(ALL_BYTES))
+    assert bytes(got.data) == ALL_BYTES
+    assert set(got.times) == {clock.now_ns()}
+    link.write(ALL_BYTES)
+    assert await peer.receive(len(ALL_BYTES)) == ALL_BYTES
+
+
+async def test_bytes_are_delivered_in_the_callback_of_the_loop_not_by_a_task(peer, link_to, recorder):
+    link, got = link_to(peer.port), recorder()
+    await link.open(got)
+    await peer.send(b"\x79")
+    await got.until(lambda r: bool(r.data))
+    assert got.tasks == {None}
+
+
+async def test_a_hang_up_while_idle_is_told_once_and_writes_fail_after_it(peer, link_to, recorder):
+    link, got = link_to(peer.port), recorder()
+    await link.open(got)
+    link.write(b"\x7f")
+    await peer.receive(1)
+    peer.hang_up()
+    await got.until(lambda r: bool(r.losses))
+    with pytest.raises(PortTrouble) as failed:
+        link.write(b"\x7f")
+    assert failed.value.code == "link-lost"
+    await link.close()
+    await link.close()
+    assert [error.code for error in got.losses] == ["link-lost"]
+    assert got.losses[0].where == peer.port
+    assert got.losses[0].help
+
+
+async def test_a_hang_up_while_writing_is_told_once(peer, link_to, recorder, caplog):
+    link, got = link_to(peer.port), recorder()
+    await link.open(got)
+    link.write(b"\x7f")
+    await peer.receive(1)
+    link.write(bytes(4_000_000))
+    await asyncio.sleep(0)
+    link.write(bytes(10))
+    peer.hang_up()
+    await got.until(lambda r: bool(r.losses))
+    await link.close()
+    assert [error.code for error in got.losses] == ["link-lost"]
+    assert not [record for record in caplog.records if record.levelname in ("ERROR", "CRITICAL")]
+
+
+async def test_close_does_not_wait_for_a_peer_that_does_not_read_and_the_port_opens_at_once(peer, link_to, recorder):
+    link = link_to(peer.port)
+    await link.open(recorder())
+    link.write(bytes(4_000_000))
+    await link.close()
+    again, got = link_to(peer.port), recorder()
+    await again.open(got)
+    await again.close()
+    await link.open(got)  # the same link, too
+    assert got.losses == []
+
+
+async def test_closing_while_bytes_arrive_ends_delivery(peer, link_to, recorder):
+    link, got = link_to(peer.port), recorder()
+    await link.open(got)
+    link.write(b"\x7f")
+    await peer.receive(1)
+    await peer.send(b"before")
+    await got.until(lambda r: len(r.data) == 6)
+    await link.close()
+    try:
+        await peer.send(b"after")
+    except OSError:
+        assert peer.port.startswith("socket:")  # there the other end notices
+    assert bytes(got.data) == b"before"
+    assert got.losses == []
+
+
+async def test_a_hang_up_after_close_is_not_told(peer, link_to, recorder):
+    link, got = link_to(peer.port), recorder()
+    await link.open(got)
+    await link.close()
+    peer.hang_up()
+    await link.close()
+    assert got.losses == []
+    with pytest.raises(PortTrouble) as failed:
+        link.write(b"\x7f")
+    assert failed.value.code == "link-lost"
+
+
+async def test_closing_while_opening_ends_the_opening(peer, link_to, recorder):
+    link, got = link_to(peer.port), recorder()
+    opening = asyncio.create_task(link.open(got))
+    await asyncio.sleep(0)  # the opening is under way now
+    await link.close()
+    with pytest.raises(PortTrouble) as failed:
+        await opening
+    assert failed.value.code == "link-lost"
+    again = link_to(peer.port)
+    await link.close()
+    await again.open(got)
+    assert got.losses == []
+
+
+async def test_cancelling_the_opening_leaves_the_port_free(peer, link_to, recorder):
+    link = link_to(peer.port)
+    opening = asyncio.create_task(link.open(recorder()))
+    await asyncio.sleep(0)
+    opening.cancel()
+    with pytest.raises(asyncio.CancelledError):
+        await opening
+    await link.close()
+    await link_to(peer.port).open(recorder())
+
+
+async def test_a_link_that_is_open_does_not_open_again(peer, link_to, recorder):
+    link = link_to(peer.port)
+    await link.open(recorder())
+    with pytest.raises(RuntimeError):
+        await link.open(recorder())
+
+
+async def test_what_was_never_opened_closes_and_does_not_write(peer, link_to):
+    link = link_to(peer.port)
+    await link.close()
+    with pytest.raises(PortTrouble) as failed:
+        link.write(b"\x7f")
+    assert failed.value.code == "link-lost"
+
+
+async def test_control_lines_are_refused_where_there_are_none(peer, link_to, recorder):
+    link = link_to(peer.port, dtr=True, rts=True)
+    report = await link.open(recorder())
+    assert report.opening_pulse is None
+    assert report.low_latency is None
+    assert report.line_errors == "not available"
+    assert 0 < report.latency_s < 0.05
+    assert await link.set_lines(dtr=True) is False
+    assert await link.set_lines(rts=False) is False
+
+
+async def test_a_failing_receiver_does_not_end_the_link(peer, link_to, recorder):
+    link, got, told = link_to(peer.port), recorder(), asyncio.Event()
+    asyncio.get_running_loop().set_exception_handler(lambda loop, context: told.set())
+    await link.open(got)
+    store, got.data = got.data, None
+    await peer.send(b"a")
+    await told.wait()
+    got.data = store
+    await peer.send(b"b")
+    await got.until(lambda r: bool(r.data))
+    assert bytes(got.data) == b"b"
+    assert got.losses == []
