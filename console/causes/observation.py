@@ -32,7 +32,7 @@ _TEXTS: Final = {
     "echo": "the bytes just sent come back",
     "garbage": "bytes arrive that are no known reply",
     "errors": "framing or parity errors on the line",
-    "ack": "the sync was acknowledged",
+    "ack": "the board acknowledges",
     "nack": "a command was refused",
     "get-answered": "the first command was answered, so the frame format is right",
     "read-refused": "a memory command was refused although the board answers",
@@ -253,7 +253,7 @@ class ObservationFold:
         yield from seen("errors", self._errors if self._errors > 1 or not self._answered else 0)
         yield from seen("ack", self._acks)
         yield from seen("nack", self._nacks)
-        yield from seen("get-answered", self._get_answered)
+        yield from seen("get-answered", int(self._get_answered > 0))
         yield from seen("read-refused", self._refused)
         yield from seen("identified", int(self._identified))
 
