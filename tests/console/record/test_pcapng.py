@@ -296,3 +296,24 @@ def test_tshark_agrees_on_our_file(tmp_path: Path) -> None:
         "1700000000.000000007|0x02|1|790b||0x00000001",
         "1700000000.000000007|0x06|1|||",
     ]
+
+
+def test_packets_that_say_nothing_are_skipped_and_counted(tmp_path: Path, vector: bytes) -> None:
+    unknown = bytearray(vector[108:168])
+    unknown[36] = 0x0B  # the link type page defines 0x00..0x0A
+    short = blocks.packet(1, b"eleven byte", b"")
+    simple = blocks.block(3, struct.pack("<I", 4) + b"abcd")
+    capture = CaptureFile(put(tmp_path, vector + bytes(unknown) + short + simple))
+    assert list(capture.events()) == PRINTED
+    assert {
+        "packets of an unknown event type skipped: 1",
+        "packets shorter than the 12-byte header skipped: 1",
+        "simple packets without a time skipped: 1",
+    } <= set(capture.warnings)
+
+
+def test_a_mark_longer_than_one_comment_survives(tmp_path: Path) -> None:
+    mark = Mark(T0, MarkKind.NOTE, {"text": "x" * 200_000})  # an option's length field ends at 65535
+    path = tmp_path / "long.pcapng"
+    save(path, [mark])
+    assert next(iter(read_events(path))) == mark
