@@ -13,7 +13,7 @@ from console.causes.observation import Observation, ObservationFold
 from console.causes.rank import NextCheck, RankedCause, rank
 from console.causes.wires import WireEvidence, wires
 from console.errors import EXIT_CODES, Outcome
-from console.events import Chunk, Event, LineEvent, Mark, MarkKind
+from console.events import Chunk, Event, LineEvent, Mark, MarkKind, Value
 from console.session.exchange import Trace
 from console.session.stage import StageFold, StageResult
 from console.session.wording import line_words, mark_words
@@ -48,7 +48,7 @@ class Snapshot:
     """Everything the console knows at one moment. `outcome` is None while something runs or nothing was tried."""
 
     port: str
-    settings: tuple[tuple[str, str], ...]
+    settings: tuple[tuple[str, Value], ...]
     outcome: Outcome | None
     running_stage: str | None
     attempt: int
@@ -73,7 +73,7 @@ class Fold:
         self._seen = ObservationFold()
         self._observer: Observer = protocols.family(DEFAULT_FAMILY).observer()
         self._port = ""
-        self._settings: dict[str, str] = {}
+        self._settings: dict[str, Value] = {}
         self._swapped = False
         self._problem: Problem | None = None
         self._hard_outcome: Outcome | None = None
@@ -169,14 +169,17 @@ class Fold:
             self.trace.stage("")
 
     def _take_settings(self, mark: Mark) -> None:
-        self._settings = {name: clean(str(value)) for name, value in mark.fields.items()}
-        self._port = self._settings.get("port", "")
-        baud = mark.fields.get("baud")
-        self._stages.settings(baud if isinstance(baud, (int, float)) else 0, self._settings.get("frame", ""))
+        self._settings = {
+            name: clean(value) if isinstance(value, str) else value for name, value in mark.fields.items()
+        }
+        self._port = str(self._settings.get("port", ""))
+        baud = self._settings.get("baud")
+        self._stages.settings(baud if isinstance(baud, (int, float)) else 0, str(self._settings.get("frame", "")))
+        family = str(self._settings.get("family", DEFAULT_FAMILY))
         try:
-            self._observer = protocols.family(self._settings.get("family", DEFAULT_FAMILY)).observer()
+            self._observer = protocols.family(family).observer()
         except LookupError:
-            self._notes.append(f"unknown protocol family {self._settings['family']}: read as {DEFAULT_FAMILY}")
+            self._notes.append(f"unknown protocol family {family}: read as {DEFAULT_FAMILY}")
 
     def _fail(self, mark: Mark, code: str, outcome: Outcome) -> None:
         words = {name: clean(str(mark.fields.get(name) or "")) for name in ("message", "help")}

@@ -8,6 +8,7 @@ from typing import Any
 from console.errors import Outcome, WakelineError
 from console.session.stage import StageResult
 from console.snapshot import Problem, Snapshot
+from console.words import percent, seconds
 from protocols.family import Identity
 
 _FEW_CAUSES = 3
@@ -92,20 +93,6 @@ def verdict_lines(snapshot: Snapshot) -> list[str]:
     elif snapshot.problem is not None:
         out.append(f"next: {snapshot.problem.help}")
     return out
-
-
-def percent(probability: float) -> str:
-    """A probability as a person reads it; never 100 % and never 0 %."""
-    if probability >= 0.99:
-        return "99 %"
-    if probability < 0.01:
-        return "<1 %"
-    return f"{probability * 100:.0f} %"
-
-
-def seconds(value: float) -> str:
-    """A duration of 0 to some minutes, eight characters or fewer."""
-    return f"{value * 1000:.2f} ms" if value < 1 else f"{value:.2f} s"
 
 
 def product_text(identity: Identity) -> str:
