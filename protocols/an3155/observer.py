@@ -194,11 +194,10 @@ class An3155Observer:
         if self._lost and code not in _KNOWN:
             found = _BEGIN.search(data, at)
             return (found.start() if found else len(data)) - at, Role.STRAY, _T_LOST, ""
-        name = opcode_name(code)
+        name = opcode_name(code) if code in _KNOWN else ""
         self._begin(code, name, (_COMPLEMENT, *_STEPS.get(code, _AFTER_SYNC)))
         self._xor = code
-        known = code in _KNOWN
-        return 1, Role.COMMAND, f"{name}: opcode" if known else f"unknown opcode {name}", name if known else ""
+        return 1, Role.COMMAND, f"{name}: opcode" if name else f"unknown opcode 0x{code:02X}", name
 
     # --- chip to host
 
@@ -211,11 +210,11 @@ class An3155Observer:
             if same:
                 return same, Role.STRAY, _T_ECHO, ""
         self._forget_echo()
+        if again and data[at] == again[0]:
+            if again[0] == ACK:
+                return 1, Role.ACK, _T_ACK_AGAIN, self._name
+            return 1, Role.NACK, _T_NACK_AGAIN, self._name
         if step is None or step.direction == "out":
-            if again and data[at] == again[0]:
-                if again[0] == ACK:
-                    return 1, Role.ACK, _T_ACK_AGAIN, self._name
-                return 1, Role.NACK, _T_NACK_AGAIN, self._name
             return len(data) - at, Role.STRAY, _T_STRAY, ""
         if step.role is Role.ACK:
             return self._answer(data, at)
@@ -289,7 +288,7 @@ class An3155Observer:
         """Take what `data` holds of the field; the piece that completes it carries its value in words."""
         size = min(self._left, len(data) - at)
         piece = data[at : at + size]
-        name = self._name if self._code in _KNOWN else ""
+        name = self._name
         self._left -= size
         self._xor ^= xor(piece)
         if step.role is not Role.DATA and len(self._kept) < _MAX_KEPT:
