@@ -381,3 +381,23 @@ async def test_a_break_that_is_marked_is_not_counted_once_more(adapter, link_to,
     await link.open(got)
     await got.until(lambda r: bool(r.calls))
     assert [call.kind for call in got.calls] == [LineKind.FRAMING]
+
+
+async def test_a_transport_that_gives_up_is_a_loss(pty_peer, link_to, recorder):
+    link, got = link_to(pty_peer.port), recorder()
+    await link.open(got)
+    await pty_peer.send(b"a")
+    await got.until(lambda r: bool(r.data))
+    link._transport.abort()
+    await got.until(lambda r: bool(r.losses))
+    await link.close()
+    assert [loss.code for loss in got.losses] == ["link-lost"]
+
+
+async def test_nothing_is_delivered_after_a_loss_in_the_middle_of_a_chunk(pty_peer, link_to, recorder, monkeypatch):
+    link, got = link_to(pty_peer.port), recorder()
+    await link.open(got)
+    monkeypatch.setattr(got, "line_event", lambda event: link.ended(link._transport, OSError(errno.EIO, "gone")))
+    link.received(b"a\xff\x00\x01b")
+    assert bytes(got.data) == b"a"
+    assert len(got.losses) == 1
