@@ -12,13 +12,14 @@ from typing import Any
 import pytest
 
 from protocols.an3155 import frames, host
-from protocols.an3155.target import COMMANDS_ERASE, COMMANDS_EXTENDED, Chip, Reply, Target
+from protocols.an3155.target import COMMANDS_EXTENDED, Chip, Reply, Target
 from protocols.conversation import Conversation, Send, Stray, Want
-from protocols.errors import NoReply, Refused
+from protocols.errors import NoReply
 from protocols.family import SyncResult
 
 CODES_43 = bytes.fromhex("00 01 02 11 21 31 43 63 73 82 92")
 BLOCK = bytes(range(256))
+V31 = Chip(loader_version=0x31)
 
 
 @dataclass(frozen=True)
@@ -31,13 +32,12 @@ class Vector:
     call: Callable[[], Conversation[Any]] | None = None
     result: Any = None
     refused_at: str = ""
-    chip: Chip = Chip(loader_version=0x31)
+    chip: Chip = V31
     loaded: tuple[tuple[int, bytes], ...] = ()
     synchronised: bool = True
     check: Callable[[Target], bool] = field(default=lambda target: True)
 
 
-V31 = Chip(loader_version=0x31)
 EXT = Chip(loader_version=0x31, commands=COMMANDS_EXTENDED)
 H5 = Chip(loader_version=0x40, commands=tuple(bytes.fromhex("00 01 02 11 21 31 44 50 63 73")))
 V33 = Chip(loader_version=0x33, commands=(*COMMANDS_EXTENDED, 0xA1))
@@ -271,7 +271,7 @@ def host_vector(request: pytest.FixtureRequest) -> Vector:
     return request.param
 
 
-@pytest.fixture(name="converse")
+@pytest.fixture(name="converse", scope="session")
 def _converse() -> Callable[..., Run]:
     return converse
 
