@@ -3,7 +3,7 @@
 """What the bytes of the protocol look like: AN3155 Rev 20 (03 Jul 2025), in the order of the note.
 
 Belongs here: constants, formats and the xor rule; the only file that the host's side and the chip's side share.
-Nothing here knows who sends what when. Formats are not compiled: they spend most of their time in the checksum.
+Nothing here knows who sends what when. Formats are not compiled: that gained nothing (21 us for 256 bytes either way).
 """
 
 from __future__ import annotations
