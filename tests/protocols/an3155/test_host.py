@@ -13,6 +13,7 @@ import protocols
 from protocols import errors
 from protocols.an3155 import FAMILY, frames, host
 from protocols.an3155.target import COMMANDS_EXTENDED, Chip, Target
+from protocols.conversation import Stray, Want
 from protocols.family import Family, SyncResult
 
 FLASH = 0x0800_0000
@@ -181,6 +182,19 @@ def test_missing_closing_ack(converse):
     answer, _ = scripted([("02 FD", "79 01 04 10 00")])
     with pytest.raises(errors.UnexpectedReply):
         converse(host.get_id(), answer)
+
+
+@pytest.mark.parametrize(("extra", "strays"), [(b"", []), (b"\x1f", []), (b"\x55", [b"\x55"])])
+def test_after_a_refusal_a_second_nack_is_no_stray(extra, strays):
+    # AN2606 Rev 70 Table 74: two NACKs while protected; anything else there is reported
+    conversation, seen = host.read_memory(FLASH, 4), []
+    ask, left = next(conversation), [b"\x1f", extra]
+    with pytest.raises(errors.Refused):
+        while True:
+            if isinstance(ask, Stray):
+                seen.append(ask.data)
+            ask = conversation.send(left.pop(0) if isinstance(ask, Want) else b"")
+    assert seen == strays
 
 
 def test_hunt_is_bounded(converse):

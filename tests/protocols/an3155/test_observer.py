@@ -197,6 +197,12 @@ def test_zero_before_the_ack():
     ]
 
 
+@pytest.mark.parametrize("size", [None, 1])
+def test_only_a_leading_zero_is_the_common_one(size):
+    said = texts((("out", "7F"), ("in", "55 00 00 79")), size=size)
+    assert set(said[1:-1]) == {"stray: neither ACK nor NACK"}
+
+
 def test_a_second_ack_or_nack():
     # AN2606 Rev 70 Table 163 (two ACKs), Tables 30, 34, 54, 74 (two NACKs)
     assert roles((("out", "7F"), ("in", "79 79 79"))) == [Role.SYNC, Role.ACK, Role.ACK, Role.STRAY]
@@ -232,6 +238,7 @@ def test_echo_of_bytes_that_look_like_answers():
     turns = (("out", "11 EE"), ("in", "11 EE 79"), ("out", "08 1F 79 00 6E"), ("in", "08 1F 79 00 6E 79"))
     spans = play(turns)[1]
     assert [span.role for span in spans if span.direction == "in"] == [Role.STRAY, Role.ACK, Role.STRAY, Role.ACK]
+    assert meaning(play(turns, 1)[1]) == meaning(spans)
 
 
 def test_what_is_like_the_sent_byte_but_late_is_no_echo():

@@ -208,6 +208,20 @@ def test_readout_protect_and_unprotect():
     assert target.memory.read(0x2000_1000, 64) == bytes(64)
 
 
+@pytest.mark.parametrize(("version", "cleared"), [(0x21, False), (0x22, True)])
+def test_readout_unprotect_clears_ram_from_v22_on(version, cleared):
+    # AN3155 Rev 20 Table 3
+    target = synced(Chip(loader_version=version, readout_protected=True))
+    target.memory.load(0x2000_1000, b"\x34")
+    assert say(target, "92 6D") == "79 79"
+    assert (target.memory.read(0x2000_1000, 1) == b"\0") is cleared
+
+
+def test_go_refuses_aloud_in_every_version():
+    # Table 3: the missing NACK before v3.1 concerned Read and Write only
+    assert say(synced(Chip(loader_version=0x22)), "21 DE 1F FF F0 00 10") == "79 1F"
+
+
 def test_protection_that_waits_for_a_reset():
     # AN2606 Rev 70 Table 184: on WB the new level needs more than the loader's own reset
     target = synced(Chip(commands=tuple(Opcode), resets_after_option_change=False))
