@@ -205,8 +205,10 @@ class Run:
     stray: bytes
 
 
-def converse(conversation: Conversation[Any], answer: Callable[[bytes], bytes]) -> Run:
-    """Drive a conversation without time: what is not there at once will never come."""
+def converse(
+    conversation: Conversation[Any], answer: Callable[[bytes], bytes], strays: list[bytes] | None = None
+) -> Run:
+    """Drive a conversation without time: what is not there at once will never come. `strays` is filled as it goes."""
     buffer, sent, stray = bytearray(), [], b""
     reply: bytes | None = None
     error: NoReply | None = None
@@ -222,6 +224,8 @@ def converse(conversation: Conversation[Any], answer: Callable[[bytes], bytes]) 
                 buffer += answer(data)
             case Stray(data):
                 stray += data
+                if strays is not None:
+                    strays.append(data)
             case Want(count, within_s, what, optional):
                 assert count >= 1
                 assert within_s > 0
