@@ -71,7 +71,7 @@ class Fold:
         self.trace = Trace()
         self._stages = StageFold()
         self._seen = ObservationFold()
-        self._observer: Observer = protocols.family(DEFAULT_FAMILY).observer()
+        self._observer: Observer = protocols.load(DEFAULT_FAMILY).observer()
         self._port = ""
         self._settings: dict[str, Value] = {}
         self._swapped = False
@@ -177,7 +177,7 @@ class Fold:
         self._stages.settings(baud if isinstance(baud, (int, float)) else 0, str(self._settings.get("frame", "")))
         family = str(self._settings.get("family", DEFAULT_FAMILY))
         try:
-            self._observer = protocols.family(family).observer()
+            self._observer = protocols.load(family).observer()
         except LookupError:
             self._notes.append(f"unknown protocol family {family}: read as {DEFAULT_FAMILY}")
 

@@ -7,12 +7,12 @@ from __future__ import annotations
 
 from importlib import import_module
 from importlib.metadata import entry_points
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
-# before `def family` below: the first import of the submodule would otherwise replace the function of that name
-from protocols.family import Family
+if TYPE_CHECKING:
+    from protocols.family import Family
 
-_OWN: Final = {"an3155": "protocols.an3155"}
+_OWN: Final = {"an3155": "protocols.an3155.family"}
 GROUP: Final = "wakeline.protocols"
 
 
@@ -22,8 +22,10 @@ def names() -> tuple[str, ...]:
     return (*_OWN, *others)
 
 
-def family(name: str) -> Family:
+def load(name: str) -> Family:
     """Load one family by name; LookupError names the ones that exist."""
+    from protocols.family import Family  # the list of ports needs no family
+
     if name in _OWN:
         found = import_module(_OWN[name]).FAMILY
     else:

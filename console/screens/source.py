@@ -92,7 +92,7 @@ class LiveSource:
 
                 make = make_link
                 await simulated_adapter(self.settings)
-            family = protocols.family("an3155")
+            family = protocols.load("an3155")
             session = Session(make(self.settings, self._clock), family, clock=self._clock, sinks=[self._take])
             await session.open()
             self.session = session

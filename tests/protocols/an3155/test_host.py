@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 
 import protocols
 from protocols import errors
-from protocols.an3155 import FAMILY, frames, host
+from protocols.an3155 import frames, host
+from protocols.an3155.family import FAMILY
 from protocols.an3155.target import COMMANDS_EXTENDED, Chip, Target
 from protocols.family import Family, SyncResult
 
@@ -355,7 +356,7 @@ def test_spoiled_answers_end_in_our_errors(converse, pair):
 
 
 def test_family():
-    assert protocols.family("an3155") is FAMILY
+    assert protocols.load("an3155") is FAMILY
     assert isinstance(FAMILY, Family)
     assert str(FAMILY.frame) == "8E1"  # AN3155 Rev 20 s.1
     assert FAMILY.baud == 115200  # s.2.2
