@@ -7,6 +7,7 @@ from enum import Enum
 from typing import Final
 
 from textual.binding import Binding, BindingType
+from textual.content import Content
 
 
 class Scope(Enum):
@@ -64,14 +65,10 @@ ACTIONS: Final = (
         Scope.LIVE,
         "listen, sync and identify; opens a lost port again",
     ),
-    Action(
-        "check-done", ("d",), "check done", Scope.LIVE, "you did the check asked for; the attempt is repeated"
-    ),
+    Action("check-done", ("d",), "check done", Scope.LIVE, "you did the check asked for; the attempt is repeated"),
     Action("swap-done", ("w",), "swap done", Scope.LIVE, "you swapped TX and RX; the attempt is repeated"),
     Action("listen", ("l",), "listen", Scope.LIVE, "only listen for five seconds; nothing is sent"),
-    Action(
-        "reset", ("b",), "reset board", Scope.LIVE, "reset over the adapter's lines, or by hand without them"
-    ),
+    Action("reset", ("b",), "reset board", Scope.LIVE, "reset over the adapter's lines, or by hand without them"),
     Action("stop", ("x",), "stop", Scope.LIVE, "stop the running attempt; the port stays open"),
     Action("record", ("r",), "record", Scope.LIVE, "start or end a capture file of everything from now on"),
     Action("pause", ("space",), "pause", Scope.REPLAY, "hold the capture, or let it go on"),
@@ -85,9 +82,7 @@ ACTIONS: Final = (
     Action("mark", ("v",), "mark", Scope.TRACE, "begin a range at this row; again to drop it"),
     Action("copy", ("c",), "copy", Scope.TRACE, "copy row or marked range to the clipboard and into a file"),
     Action("save", ("s",), "save", Scope.TRACE, "write all rows of the present filter into a file"),
-    Action(
-        "transcript", ("t", "f9"), "transcript", Scope.BENCH, "write the readable record of the session to a file"
-    ),
+    Action("transcript", ("t", "f9"), "transcript", Scope.BENCH, "write the readable record of the session to a file"),
     Action("replay", ("o", "f3"), "open capture", Scope.EVERYWHERE, "replay a recorded capture on the bench screen"),
     Action("palette", ("f2", "colon"), "actions", Scope.EVERYWHERE, "find any action by its words"),
     Action("help", ("f1", "question_mark"), "help", Scope.EVERYWHERE, "explain the focused panel and its keys"),
@@ -107,15 +102,16 @@ def bindings(*scopes: Scope) -> list[BindingType]:
     return [Binding(",".join(action.keys), action.method, action.words, show=False) for action in of_scopes(*scopes)]
 
 
-def key_line(actions: tuple[Action, ...], width: int) -> str:
-    """As many actions as fit into `width` columns, whole ones only, as ``h handshake · w swap done``."""
-    out = ""
+def key_line(actions: tuple[Action, ...], width: int) -> Content:
+    """As many actions as fit into `width` columns, whole ones only, the first ones first; keys stand out."""
+    out = Content("")
     for action in actions:
-        piece = f"{action.key} {action.words}"
-        longer = f"{out}  ·  {piece}" if out else piece
-        if len(longer) > width:
+        gap = "   " if out.plain else ""
+        if len(out.plain) + len(gap) + len(action.key) + 1 + len(action.words) > width:
             break
-        out = longer
+        out = (
+            out + Content(gap) + Content.styled(action.key, "bold") + Content.styled(f" {action.words}", "$text-muted")
+        )
     return out
 
 

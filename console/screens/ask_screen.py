@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import ClassVar
 
 from textual.app import ComposeResult
@@ -12,6 +13,7 @@ from textual.screen import ModalScreen
 from textual.widgets import Input, Static
 
 from console.screens.panel import line
+from console.text import clean
 
 
 class AskScreen(ModalScreen[bool]):
@@ -51,18 +53,15 @@ class FileScreen(ModalScreen[str | None]):
     HELP: ClassVar[str] = "Type the path of a capture (pcapng) and press Enter; Escape goes back."
     BINDINGS: ClassVar = [Binding("escape", "no", "back")]
 
-    def __init__(self, found: list[str]) -> None:
-        super().__init__()
-        self._found = found
-
     def compose(self) -> ComposeResult:
         """Words, input, keys."""
+        found = captures_here()
         with VerticalScroll(id="ask", can_focus=False):
             yield Static(line(("which capture shall be replayed?", "bold")), markup=False)
-            name = Input(value=self._found[0] if self._found else "", placeholder="path of a .pcapng file", id="file")
+            name = Input(value=found[0] if found else "", placeholder="path of a .pcapng file", id="file")
             name.cursor_blink = False
             yield name
-            here = "in this folder: " + ", ".join(self._found[:6]) if self._found else "no .pcapng file in this folder"
+            here = "in this folder: " + ", ".join(found[:6]) if found else "no .pcapng file in this folder"
             yield Static(line((here, "$text-muted")), markup=False)
             yield Static(line(("Enter", "bold"), " open    ", ("Esc", "bold"), " back"), markup=False)
 
@@ -77,3 +76,12 @@ class FileScreen(ModalScreen[str | None]):
     def action_no(self) -> None:
         """Nothing."""
         self.dismiss(None)
+
+
+def captures_here() -> list[str]:
+    """Names of the captures in the working folder, newest first; names that are no plain text are left out."""
+    try:
+        found = sorted(Path.cwd().glob("*.pcapng"), key=lambda path: -path.stat().st_mtime)
+    except OSError:
+        return []
+    return [path.name for path in found if clean(path.name) == path.name]

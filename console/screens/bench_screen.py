@@ -18,7 +18,7 @@ from textual.widget import Widget
 from textual.widgets import Static
 
 from console.errors import Outcome, WakelineError
-from console.screens.actions import Scope, bindings, key_line, of_scopes
+from console.screens.actions import BY_ID, Action, Scope, bindings, key_line, of_scopes
 from console.screens.ask_screen import AskScreen
 from console.screens.bridge import SnapshotReady
 from console.screens.causes_panel import CausesPanel
@@ -47,8 +47,9 @@ class BenchScreen(Screen[None]):
         "between the panels, z gives one the whole screen. h tries the handshake."
     )
     BINDINGS: ClassVar[list[BindingType]] = bindings(Scope.BENCH, Scope.LIVE, Scope.REPLAY, Scope.STORY)
-    HORIZONTAL_BREAKPOINTS = [(0, "-narrow"), (110, "-wide")]
-    VERTICAL_BREAKPOINTS = [(0, "-low"), (30, "-high")]
+    # the base class declares these as instance variables
+    HORIZONTAL_BREAKPOINTS = [(0, "-narrow"), (110, "-wide")]  # noqa: RUF012
+    VERTICAL_BREAKPOINTS = [(0, "-low"), (30, "-high")]  # noqa: RUF012
     AUTO_FOCUS = "#trace"
 
     def __init__(self, source: Source, story: str | None = None) -> None:
@@ -103,6 +104,12 @@ class BenchScreen(Screen[None]):
             self._told_record_trouble = True
             self.trouble(source.record_trouble)
 
+    def offers(self, action: Action) -> bool:
+        """Whether the action makes sense over this source."""
+        live = isinstance(self.source, LiveSource)
+        fits = {Scope.STORY: self.story is not None, Scope.LIVE: live, Scope.REPLAY: not live}
+        return fits.get(action.scope, True)
+
     def on_resize(self, event: Resize) -> None:
         """As many keys as fit."""
         self._keys()
@@ -134,16 +141,15 @@ class BenchScreen(Screen[None]):
         )  # fmt: skip
 
     def _keys(self) -> None:
-        scopes = [Scope.TRACE] if isinstance(self.focused, TracePanel) else []
-        mine = of_scopes(Scope.LIVE if isinstance(self.source, LiveSource) else Scope.REPLAY)
-        head = [a for a in of_scopes(Scope.EVERYWHERE) if a.id in ("help", "quit")]
-        rest = [a for a in of_scopes(Scope.BENCH) if a.id in ("zoom", "next-panel")]
-        first = [a for a in mine if a.id not in ("stop", "reset", "listen")]
-        more = [a for a in mine if a.id in ("listen", "reset", "stop")]
-        trace = of_scopes(*scopes) if scopes else ()
-        width = max(10, self.size.width - 2)
-        order = (*head[:1], *first, *rest, *trace, *more, *head[1:])
-        self.query_one("#keys", Static).update(Content(key_line(order, width)))
+        live = isinstance(self.source, LiveSource)
+        first = ("handshake", "swap-done", "check-done") if live else ("pause", "step", "faster", "slower")
+        more = ("record",) if live else ()
+        order = [BY_ID[name] for name in (*first, "zoom", "next-panel", "help", *more)]
+        places = [Scope.LIVE if live else Scope.REPLAY, Scope.BENCH, Scope.EVERYWHERE]
+        if isinstance(self.focused, TracePanel):
+            places.insert(0, Scope.TRACE)
+        order += [action for place in places for action in of_scopes(place) if action not in order]
+        self.query_one("#keys", Static).update(key_line(tuple(order), max(10, self.size.width - 2)))
 
     # ---------------------------------------------------------------- commands
 
@@ -330,7 +336,7 @@ class BenchScreen(Screen[None]):
                     f"cannot write: {error.strerror or error}",
                     where=str(path),
                     help="start wakeline in a folder you may write to",
-                )  # fmt: skip
+                )
             )
             return
         self.tell(f"{words} {path}")

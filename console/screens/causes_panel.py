@@ -9,7 +9,7 @@ from textual.content import Content
 
 from console.causes.rank import NextCheck, RankedCause
 from console.errors import Outcome
-from console.screens.panel import TextPanel, fit, line
+from console.screens.panel import TextPanel, line
 from console.snapshot import Snapshot
 from console.summary import product_text
 from console.words import percent
@@ -44,6 +44,8 @@ class CausesPanel(TextPanel):
                 )
             if identity.readout_protected:
                 out += _wrap("▲ ", "read protection is set; removing it erases the chip", width, "$text-warning")
+        if ok and snapshot.causes:
+            out.append(line(("what it was:", "bold")))
         if snapshot.causes:
             out += _cause(snapshot.causes[0], width, first=True)
         if snapshot.next_check is not None:
@@ -53,7 +55,7 @@ class CausesPanel(TextPanel):
             if snapshot.next_check is None:
                 out += _wrap("next: ", snapshot.problem.help, width, "bold")
         for cause in snapshot.causes[1:]:
-            out += _cause(cause, width, first=self.roomy or height > 14)
+            out += _cause(cause, width, first=self.roomy or height >= 30)
         if self.roomy or not snapshot.causes:
             out += [one for seen in snapshot.observations for one in _wrap("seen: ", seen.text, width, "$text-muted")]
         out += [one for note in snapshot.notes[-5:] for one in _wrap("note: ", note, width, "$text-muted")]
@@ -67,12 +69,14 @@ class CausesPanel(TextPanel):
 def _cause(cause: RankedCause, width: int, *, first: bool) -> list[Content]:
     full = max(0, min(_BAR, round(cause.probability * _BAR)))
     number = f"{percent(cause.probability):>5}"
+    title = textwrap.wrap(cause.title, max(10, width - _BAR - 6))
     out = [
         line(
             ("█" * full + "░" * (_BAR - full), "$text-warning" if first else "$text-muted"),
             (number + " ", "bold"),
-            (fit(cause.title, width - _BAR - 6), "bold" if first else ""),
-        )
+            (title[0], "bold" if first else ""),
+        ),
+        *(line((" " * (_BAR + 6) + more, "bold" if first else "")) for more in title[1:]),
     ]
     if first:
         for why in cause.why:
@@ -92,6 +96,5 @@ def _check(check: NextCheck, width: int) -> list[Content]:
 
 
 def _wrap(head: str, text: str, width: int, style: str = "") -> list[Content]:
-    lines = textwrap.wrap(text, max(10, width - len(head)), break_long_words=True) or [""]
-    indent = " " * len(head)
-    return [line((head if at == 0 else indent, style), (one, style)) for at, one in enumerate(lines)]
+    lines = textwrap.wrap(head + text, max(10, width), subsequent_indent="    ", drop_whitespace=True) or [""]
+    return [line((one, style)) for one in lines]

@@ -32,6 +32,7 @@ class ActionProvider(Provider):
         out = []
         for action in ACTIONS:
             place = next((one for one in places if hasattr(one, f"action_{action.method}")), None)
-            if place is not None and action.id != "palette":
+            offers = getattr(self.screen, "offers", None)
+            if place is not None and action.id != "palette" and (offers is None or offers(action)):
                 out.append((action, partial(place.run_action, action.method)))
         return out

@@ -81,7 +81,7 @@ class PortsScreen(Screen[None]):
         """Other widths."""
         self._fill()
         order = (*of_scopes(Scope.PORTS), *of_scopes(Scope.EVERYWHERE))
-        self.query_one("#keys", Static).update(Content(key_line(order, max(10, self.size.width - 2))))
+        self.query_one("#keys", Static).update(key_line(order, max(10, self.size.width - 2)))
 
     def on_option_list_option_highlighted(self, event: OptionList.OptionHighlighted) -> None:
         """Tell all about it."""

@@ -10,12 +10,13 @@ from typing import TYPE_CHECKING, Final
 
 import protocols
 from console.clock import Clock, MonotonicClock
-from console.errors import PortTrouble, WakelineError
+from console.errors import WakelineError
 from console.events import Event, Mark, MarkKind
 from console.link.base import Link, LinkSettings
 from console.screens.bridge import Bridge
 from console.screens.files import fresh_path
-from console.session.session import Session
+from console.session.session import DEFAULT_LISTEN_S, Session
+from console.text import clean
 
 if TYPE_CHECKING:
     from console.bench.client import SimulatedBench
@@ -34,7 +35,8 @@ BENCH_ACTS: Final = {
 class LiveSource:
     """A port, real or simulated: one session, opened again after a loss, into one fold.
 
-    `scene` starts a simulated board first; `settings.port` is then ignored.
+    `scene` starts a simulated board first; `settings.port` is then ignored. `make` stands in for `make_link`;
+    `listen_s` is how long a handshake listens first, in seconds.
     """
 
     def __init__(
@@ -43,9 +45,11 @@ class LiveSource:
         *,
         scene: str | None = None,
         make: Callable[[LinkSettings, Clock], Link] | None = None,
+        listen_s: float = DEFAULT_LISTEN_S,
     ) -> None:
         self.settings = settings
         self.scene = scene
+        self.listen_s = listen_s
         self.bridge = Bridge()
         self.bench: SimulatedBench | None = None
         self.session: Session | None = None
@@ -65,7 +69,7 @@ class LiveSource:
     @property
     def title(self) -> str:
         """What is open, in words."""
-        return f"simulated board, scene {self.scene}" if self.scene else self.settings.port
+        return f"simulated board, scene {clean(self.scene)}" if self.scene else clean(self.settings.port)
 
     async def start(self) -> None:
         """Start the simulated board if one is wanted, and open. Raises WakelineError."""
@@ -100,7 +104,7 @@ class LiveSource:
 
     async def handshake(self) -> None:
         """One attempt. Raises PortTrouble when the port cannot be opened (again)."""
-        await (await self.ready()).handshake()
+        await (await self.ready()).handshake(self.listen_s)
 
     async def listen(self) -> None:
         """Listen for five seconds."""
@@ -217,7 +221,7 @@ class CaptureSource:
     @property
     def title(self) -> str:
         """What is open, in words."""
-        return f"capture {self.path.name}"
+        return f"capture {clean(self.path.name)}"
 
     async def run(self) -> None:
         """Play to the end. Raises InputTrouble."""
@@ -242,4 +246,10 @@ class CaptureSource:
 
 
 Source = LiveSource | CaptureSource
-__all__ = ["CaptureSource", "LiveSource", "PortTrouble", "Source"]
+
+
+def scene_title(scene: str) -> str:
+    """The story of a scene of the simulated bench in one line."""
+    from console.bench.scenes import scenes
+
+    return next((clean(one.title) for one in scenes() if one.name == scene), clean(scene))

@@ -15,8 +15,8 @@ from console.words import seconds
 _PARTS: Final = (("wire_s", "█"), ("chip_s", "▓"), ("host_s", "▒"))
 _WAITED: Final = "·"
 _FIXED: Final = 21  # name, sign and word
-_NUMBERS: Final = (("elapsed", 9), ("wire", 9), ("chip", 9), ("host", 9))
-_BYTES: Final = 10
+_NUMBERS: Final = (("elapsed", 10), ("wire", 9), ("chip", 9), ("host", 9))
+_BYTES: Final = 8
 WORDS: Final = {
     None: ("…", "running", "$text-accent"),
     Outcome.OK: ("✓", "done", "$text-success"),
@@ -44,21 +44,20 @@ class StagesPanel(TextPanel):
     def paint(self, snapshot: Snapshot, width: int, height: int) -> list[Content]:
         """The present attempt's stages, then the earlier ones'."""
         numbers = sum(room for _, room in _NUMBERS) + _BYTES
-        bar = width - _FIXED - numbers - 1
-        self.border_subtitle = f"attempt {snapshot.attempt}" if snapshot.attempt else "nothing tried yet"
-        self.border_title = "stages: █ wire ▓ chip ▒ host · waited"
+        bar = width - _FIXED - numbers
+        attempt = f"stages, attempt {snapshot.attempt}" if snapshot.attempt else "stages"
+        self.border_title = f"{attempt}: █ wire ▓ chip ▒ host · waited"
         if not snapshot.stages:
             return [line(("no stage yet: h starts listen, sync, identify", "$text-muted"))]
         out = []
         if self.roomy or height > 4:
             head = fit("", _FIXED) + fit("time axis" if bar > 9 else "", bar)
-            out.append(
-                line((head + "".join(f"{n:>{room}}" for n, room in _NUMBERS) + f"{'out>in':>{_BYTES}}", "$text-muted"))
-            )
-        for attempt in sorted({stage.attempt for stage in snapshot.stages}, reverse=True):
-            rows = [stage for stage in snapshot.stages if stage.attempt == attempt]
-            if attempt != snapshot.attempt:
-                out.append(line((f"attempt {attempt}", "$text-muted")))
+            names = "".join(f"{name:>{room}}" for name, room in _NUMBERS) + f"{'out>in':>{_BYTES}}"
+            out.append(line((head + names, "$text-muted")))
+        for number in sorted({stage.attempt for stage in snapshot.stages}, reverse=True):
+            rows = [stage for stage in snapshot.stages if stage.attempt == number]
+            if number != snapshot.attempt:
+                out.append(line((f"attempt {number}", "$text-muted")))
             out += [_row(stage, rows, bar) for stage in rows]
             if self.roomy:
                 out += [line((f"  {s.name}: {s.message}", "$text-muted")) for s in rows if s.message]
@@ -67,7 +66,8 @@ class StagesPanel(TextPanel):
 
 def _row(stage: StageResult, rows: list[StageResult], bar: int) -> Content:
     sign, word, style = WORDS.get(stage.outcome, ("✗", str(stage.outcome), "$text-error"))
-    times = "".join(f"{seconds(t):>9}" for t in (stage.elapsed_s, stage.wire_s, stage.chip_s, stage.host_s))
+    spent = (stage.elapsed_s, stage.wire_s, stage.chip_s, stage.host_s)
+    times = "".join(f"{seconds(t):>{room}}" for t, (_, room) in zip(spent, _NUMBERS, strict=True))
     return line(
         fit(stage.name, 9) + " ",
         (fit(f"{sign} {word}", _FIXED - 10), style),

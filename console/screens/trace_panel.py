@@ -16,6 +16,7 @@ from textual.strip import Strip
 from console.screens.actions import Scope, bindings
 from console.session.exchange import Trace, TraceFilter, TraceRow, TraceView
 from console.text import column, hex_bytes
+from protocols.family import Role
 
 WAYS: Final = {"out": "out ▶", "in": "in  ◀", "line": "line!", "mark": "·····"}
 _TIME: Final = 11
@@ -200,13 +201,11 @@ class TracePanel(ScrollView, can_focus=True):
         return self.size.width >= _FULL_FROM
 
     def _say(self) -> None:
-        name = self.view.filter.value
-        self.border_title = f"trace: {name}"
-        where = "following" if self.follows else "stays here, End follows"
+        where = "follows" if self.follows else "held here, End follows"
         if self.range_from is not None:
             where = f"range of {abs(self.cursor - self.range_from) + 1}, c copies"
         count = len(self.view)
-        self.border_subtitle = f"row {min(self.cursor + 1, count)} of {count}, {where}"
+        self.border_title = f"trace: {self.view.filter.value}, row {min(self.cursor + 1, count)} of {count}, {where}"
 
     def render_line(self, y: int) -> Strip:
         """One row of the screen."""
@@ -217,11 +216,13 @@ class TracePanel(ScrollView, can_focus=True):
         if index >= len(self.view):
             return Strip.blank(width, base)
         row = self.view.row(index)
-        kind = "stray" if row.role is not None and row.role.value == "stray" else row.kind
+        kind = "stray" if row.role is Role.STRAY else row.kind
         style = base + self.get_component_rich_style(f"trace--{kind}", partial=True)
         faint = base + self.get_component_rich_style("trace--faint", partial=True)
         cursor = self.has_focus and index == self.cursor
-        chosen = self.range_from is not None and min(self.range_from, self.cursor) <= index <= max(self.range_from, self.cursor)
+        chosen = self.range_from is not None and min(self.range_from, self.cursor) <= index <= max(
+            self.range_from, self.cursor
+        )
         text = _text(row, self.view.trace.start_ns or 0, full=self._full)
         lead = _TIME + 1
         sign = "›" if cursor else "│" if chosen else " "
@@ -238,7 +239,7 @@ class TracePanel(ScrollView, can_focus=True):
 
 
 def _width(full: bool) -> int:
-    return 1 + _TIME + 1 + _WAY + 2 + ((47 + 2 + 16) if full else 24) + 2 + _MEANING
+    return 1 + _TIME + 1 + _WAY + 2 + ((47 + 2 + 16) if full else 20) + 2 + _MEANING
 
 
 def _text(row: TraceRow, start_ns: int, *, full: bool) -> str:
@@ -246,13 +247,10 @@ def _text(row: TraceRow, start_ns: int, *, full: bool) -> str:
     head = f"{time} {WAYS[row.kind]}  "
     if not row.data:
         return head + row.text
-    # the words of a family may repeat its command; the command stands in front only where they do not
-    meaning = row.text if not row.command or row.command.lower() in row.text.lower() else f"{row.command}: {row.text}"
+    repeats = not row.command or row.text.startswith(row.command)
+    named = full or row.role is Role.COMMAND  # where there is little room a command is named where it begins
+    meaning = f"{row.command}: {row.text}" if named and not repeats else row.text
     if full:
         return f"{head}{hex_bytes(row.data):<47}  {column(row.data):<16}  {meaning}"
-    if len(row.data) <= 5:
-        cells = f"{hex_bytes(row.data):<15} {column(row.data):<8}"
-    else:
-        shown = hex_bytes(row.data[:4])
-        cells = f"{shown} {f'+{len(row.data) - 4}':<3} {column(row.data[:8]):<8}"
-    return f"{head}{cells:<24}  {meaning}"
+    shown = hex_bytes(row.data) if len(row.data) <= 5 else f"{hex_bytes(row.data[:3])} +{len(row.data) - 3}"
+    return f"{head}{shown:<14} {column(row.data[:5]):<5}  {meaning}"

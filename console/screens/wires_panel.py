@@ -30,9 +30,7 @@ class WiresPanel(TextPanel):
 
     def paint(self, snapshot: Snapshot, width: int, height: int) -> list[Content]:
         """Two wires a line where there is little room, else one with its reason."""
-        title = "cable: adapter to board"
-        self.border_subtitle = "TX and RX swapped by you" if snapshot.wires_swapped else "as built"
-        self.border_title = title
+        self.border_title = f"{self.TITLE}, {'TX and RX swapped by you' if snapshot.wires_swapped else 'as built'}"
         wires = snapshot.wires
         if height < len(wires) and not self.roomy:
             half = (width - 3) // 2
