@@ -103,7 +103,9 @@ class SimulatedBench:
             return
         try:
             async with asyncio.timeout(_STOP_DEADLINE_S):
-                await process.communicate()  # ends its standard input, which ends it
+                if process.stdin is not None:
+                    process.stdin.close()  # a child bench ends with its standard input; communicate() leaves it open
+                await process.communicate()
         except TimeoutError:
             with contextlib.suppress(ProcessLookupError):
                 process.kill()

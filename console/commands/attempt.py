@@ -77,15 +77,16 @@ async def opened(
     clock = MonotonicClock()
     fold = Fold()
     session = Session(make_link(settings, clock), protocols.load(family), clock=clock, sinks=[fold.add])
-    text = live(fold) if live else None
-    if text is not None:
-        session.add_sink(text.event)
+    text: LiveText | None = None
     recorder = _Recorder(record, settings, overwrite) if record else None
     if recorder is not None:
         session.add_sink(recorder.event)
     try:
         await simulated_adapter(settings)
         await session.open()
+        if live is not None:  # a port that did not open has nothing to show but its error
+            text = live(fold)
+            session.add_sink(text.event)
         yield Attempt(session, fold)
     finally:
         await asyncio.shield(session.close())

@@ -415,8 +415,6 @@ def identify(within_s: float = ANSWER_S) -> Conversation[Identity]:
 def _is_protected(within_s: float) -> Conversation[bool | None]:
     try:
         yield from read_memory(FLASH_START, 4, within_s)
-    except Refused as refusal:
-        return True if refusal.step == _OPCODE else None
-    except TheirBehaviour:
-        return None
+    except TheirBehaviour as failure:
+        return True if isinstance(failure, Refused) and failure.step == _OPCODE else None
     return False
