@@ -6,13 +6,14 @@ The same `Fold` runs over a live port, the simulated bench and a capture: a repl
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import TypeAlias
 
 import protocols
 from console.causes.nextcheck import next_check
-from console.causes.observation import Observation, ObservationFold
+from console.causes.observation import Evidence, Observation, ObservationFold
 from console.causes.rank import NextCheck, RankedCause, rank
 from console.causes.wires import WireEvidence, wires
-from console.errors import EXIT_CODES, Outcome
+from console.errors import Outcome
 from console.events import Chunk, Event, LineEvent, Mark, MarkKind, Value
 from console.session.exchange import Trace
 from console.session.stage import StageFold, StageResult
@@ -79,6 +80,7 @@ class Fold:
         self._hard_outcome: Outcome | None = None
         self._ended = False
         self._notes: list[str] = []
+        self._settled: Judgement = ((), None)
         self._version = 0
         self._cached: tuple[int, Snapshot] | None = None
 
@@ -104,8 +106,8 @@ class Fold:
         if self._cached is not None and self._cached[0] == self._version:
             return self._cached[1]
         evidence = self._seen.evidence()
-        ranked = rank(evidence)
-        check = next_check(evidence)
+        # half an attempt proves nothing: while it runs, what the attempts before it said still stands
+        ranked, check = self._settled if self._stages.running else _judge(evidence)
         identity = self._observer.identity
         stages = self._stages.all()
         snapshot = Snapshot(
@@ -134,6 +136,7 @@ class Fold:
             case MarkKind.SETTINGS:
                 self._take_settings(mark)
             case MarkKind.ATTEMPT:
+                self._settled = _judge(self._seen.evidence())
                 self._stages.attempt += 1
                 self._swapped = fields.get("wires") == "swapped"
                 self._observer.restart()
@@ -214,11 +217,28 @@ class Fold:
         return Problem(outcome.value, f"stage {failed.name}: {failed.message or outcome.value}", advice)
 
 
-def without_port(snapshot: Snapshot) -> Snapshot:
-    """The same picture with the port's name blanked, for comparing a replay with its live run."""
-    return replace(snapshot, port="")
+Judgement: TypeAlias = tuple[tuple[RankedCause, ...], NextCheck | None]
+
+
+def _judge(evidence: Evidence) -> Judgement:
+    return rank(evidence), next_check(evidence)
+
+
+def ended(snapshot: Snapshot) -> Snapshot:
+    """The picture once nothing more can come: what still runs was cut off, what never began got no answer."""
+    if snapshot.outcome is not None:
+        return snapshot
+    if snapshot.running_stage is None:
+        return replace(snapshot, outcome=Outcome.NO_ANSWER)
+    message = f"the record ends while stage {snapshot.running_stage} runs"
+    return replace(
+        snapshot,
+        outcome=Outcome.STOPPED,
+        running_stage=None,
+        problem=Problem("incomplete", message, "repeat the handshake"),
+    )
 
 
 def exit_code(snapshot: Snapshot) -> int:
     """Exit code of a run that ended with this picture."""
-    return EXIT_CODES[snapshot.outcome or Outcome.NO_ANSWER]
+    return (ended(snapshot).outcome or Outcome.NO_ANSWER).exit_code

@@ -7,7 +7,7 @@ from typing import Any
 
 from console.errors import Outcome, WakelineError
 from console.session.stage import StageResult
-from console.snapshot import Problem, Snapshot
+from console.snapshot import Problem, Snapshot, ended
 from console.words import percent, seconds
 from protocols.family import Identity
 
@@ -16,6 +16,7 @@ _FEW_CAUSES = 3
 
 def as_object(snapshot: Snapshot) -> dict[str, Any]:
     """The contract object. Fields are added, never renamed; probabilities 0..1, times in seconds, minutes as said."""
+    snapshot = ended(snapshot)
     outcome = snapshot.outcome or Outcome.NO_ANSWER
     return {
         "outcome": outcome.value,
@@ -69,6 +70,7 @@ def dumps(value: object) -> str:
 
 def verdict_lines(snapshot: Snapshot) -> list[str]:
     """The end of a text run: stages, target or causes, next check."""
+    snapshot = ended(snapshot)
     out = ["", "stage      outcome     elapsed      wire      chip      host   out    in"]
     out += [_stage_line(stage) for stage in snapshot.stages if stage.attempt == snapshot.attempt]
     out.append("")
