@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import os
-import selectors
+import select
 import socket
 import time
 from collections.abc import Mapping
@@ -173,19 +173,17 @@ class Bench:
         return max(due, min(self._written_at + _BUNDLE_S, self._board.run_end_s()))
 
     def _select(self, timeout: float, *, watch_port: bool) -> None:
-        with selectors.SelectSelector() as selector:  # epoll and poll round up to milliseconds
-            selector.register(self._wake, selectors.EVENT_READ)
-            for each in self._control.sockets():
-                selector.register(each, selectors.EVENT_READ, each)
-            descriptor = self._end.watch() if self._end is not None and watch_port else None
-            if descriptor is not None:
-                selector.register(descriptor, selectors.EVENT_READ)
-            for key, _ in selector.select(timeout):
-                if key.fileobj is self._wake:
-                    with contextlib.suppress(OSError):
-                        self._wake.recv(64)
-                elif isinstance(key.data, socket.socket):
-                    self._control.ready(key.data)
+        descriptor = self._end.watch() if self._end is not None and watch_port else None
+        sockets = self._control.sockets()
+        watched: list[socket.socket | int] = [self._wake, *sockets, *([] if descriptor is None else [descriptor])]
+        # select takes microseconds; epoll and poll round up to milliseconds
+        ready, _, _ = select.select(watched, [], [], timeout)
+        if self._wake in ready:
+            with contextlib.suppress(OSError):
+                self._wake.recv(64)
+        for each in sockets:
+            if each in ready:
+                self._control.ready(each)
 
     # --- the port comes and goes
 

@@ -26,7 +26,7 @@ except ImportError:  # no terminals here: sockets only
 else:
     HAVE_PTY = hasattr(os, "openpty")
 
-_BACKLOG: Final = 262144
+_BACKLOG: Final = 2 * 1024 * 1024
 _LINUX: Final[bool] = sys.platform.startswith("linux")
 # asm-generic/ioctls.h and termbits.h of Linux: struct termios2 gives the rate as a number, whatever it is
 _TCGETS2: Final = 0x802C542A

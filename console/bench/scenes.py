@@ -165,12 +165,12 @@ def load(text: str, file: str) -> Book:
     for n, entry in enumerate(_tables(data, "fault", file), 1):
         where = f"fault {n}"
         _keys(entry, {"id", "title", "set"}, file, where)
-        name = _text(entry, "id", file, where)
-        if name in known:
-            raise _wrong(file, f"{where}, id", name, "an id that is not used above")
         changes = entry.get("set")
         if not isinstance(changes, dict):
             raise _wrong(file, f"{where}, set", changes, "a table of properties")
+        name = _text(entry, "id", file, where)
+        if name in known:
+            raise _wrong(file, f"{where}, id", name, "an id that is not used above")
         known[name] = Fault(name, _text(entry, "title", file, where), _changes(changes, file, f"fault {name}"))
     found: dict[str, Scene] = {}
     for n, entry in enumerate(_tables(data, "scene", file), 1):
