@@ -7,6 +7,7 @@ happen on the event loop. After a cancelled `open` or a loss it is unknown which
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import os
 import stat
 from typing import Any, Final
@@ -120,7 +121,11 @@ class SerialLink:
             raise self._lost
         if self._transport is None:
             raise troubles.closed_trouble(self._settings.port)
-        if data:
+        if POSIX and self._port is not None and not self._transport.get_write_buffer_size():
+            # the transport would wait for the next turn of the loop; most requests fit into the system's buffer now
+            with contextlib.suppress(BlockingIOError):
+                data = data[self._port.write(data) :]
+        if data and self._lost is None:
             self._transport.write(data)
 
     async def set_lines(self, *, dtr: bool | None = None, rts: bool | None = None) -> bool:
