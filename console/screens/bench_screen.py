@@ -130,7 +130,7 @@ class BenchScreen(Screen[None]):
             sign, word, style = "·", "ready" if shown.port else "opening", "$text-muted"
         else:
             sign, word, style = WORDS.get(outcome, ("✗", str(outcome), "$text-error"))
-            word = "awake and identified" if outcome is Outcome.OK else word
+            word = {Outcome.OK: "awake and identified", Outcome.PORT: "port trouble"}.get(outcome, word)
         rate = f"  {settings['baud']} {settings.get('frame', '')}" if "baud" in settings else ""
         tail = ""
         if isinstance(self.source, LiveSource) and self.source.recording and self.source.record_path:

@@ -29,24 +29,26 @@ class Step:
 def step_for(snapshot: Snapshot, scene_title: str) -> Step:
     """The step that fits this picture."""
     if snapshot.running_stage is not None:
-        return Step("wait", f"stage {snapshot.running_stage}: watch the trace.", "one moment")
+        return Step("wait", f"Stage {snapshot.running_stage}: watch the trace.", "one moment")
     if not snapshot.port:
-        return Step("wait", "the simulated board starts, in a process of its own, behind a real port.", "one moment")
+        return Step("wait", "The simulated board starts, in a process of its own, behind a real port.", "one moment")
     if snapshot.attempt == 0:
         return Step("handshake", f"{scene_title} It is connected now.", "try the handshake")
     if snapshot.outcome is Outcome.OK and snapshot.identity is not None:
         found = product_text(snapshot.identity)
-        return Step("leave", f"awake and identified: product id {found}. All wires are proven.", "leave the demo")
+        return Step("leave", f"Awake and identified: product id {found}. All wires are proven.", "leave the demo")
     check = snapshot.next_check
     if check is not None and check.action and snapshot.causes:
         first = snapshot.causes[0]
-        say = f"{_seen(snapshot)} First suspect, {percent(first.probability)}: {first.title}. {check.title}."
-        return Step("done", say, "it is done, try again", check.action)
+        caution = f" Caution: {check.caution}" if check.caution else ""
+        say = f"{_seen(snapshot)} First suspect: {first.title}, {percent(first.probability)}.{caution}"
+        return Step("done", say, f"{check.title}", check.action)
     return Step("handshake", f"{_seen(snapshot)} The causes panel says what to check.", "try again")
 
 
 def _seen(snapshot: Snapshot) -> str:
-    return f"{snapshot.observations[0].text}." if snapshot.observations else "No answer."
+    text = snapshot.observations[0].text if snapshot.observations else "no answer"
+    return f"{text[:1].upper()}{text[1:]}."
 
 
 class GuideLine(Static, can_focus=False):

@@ -23,7 +23,7 @@ WORDS: Final = {
     Outcome.NO_ANSWER: ("✗", "no answer", "$text-error"),
     Outcome.REFUSED: ("✗", "refused", "$text-error"),
     Outcome.MISMATCH: ("✗", "mismatch", "$text-error"),
-    Outcome.PORT: ("✗", "port", "$text-error"),
+    Outcome.PORT: ("✗", "port lost", "$text-error"),
     Outcome.STOPPED: ("■", "stopped", "$text-warning"),
 }
 
@@ -90,5 +90,7 @@ def timeline(stage: StageResult, rows: list[StageResult], width: int) -> str:
     spent = 0.0
     for field, sign in _PARTS:
         spent += getattr(stage, field)
-        out += sign * max(0, round(spent / max(stage.elapsed_s, 1e-9) * length) - len(out))
+        # computed line time can exceed what really passed: a pseudo terminal takes bytes faster than the rate says
+        share = min(1.0, spent / stage.elapsed_s) if stage.elapsed_s > 0 else 1.0 if spent > 0 else 0.0
+        out += sign * max(0, round(share * length) - len(out))
     return (" " * at + (out + _WAITED * length)[:length]).ljust(width)
