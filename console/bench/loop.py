@@ -88,10 +88,12 @@ class Bench:
         """Until `stop`."""
         while not self._done:
             now = time.monotonic()
+            self._give(now)  # first, because this is what is due
             self._timers(now)
             self._look(now)
             self._take(now)
-            self._give(time.monotonic())
+            if not self._paced:
+                self._give(now)
             self._wait()
 
     # --- one round
