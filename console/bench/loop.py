@@ -39,7 +39,7 @@ class Bench:
         self._sockets = sockets or not HAVE_PTY
         self._paced = paced
         self._scene = scene
-        self._link = link
+        self._link = None if self._sockets else link  # a link can only lead to a device
         self._token = token
         self._board = Board(setup, time.monotonic())
         self._end: End | None = None
@@ -62,7 +62,7 @@ class Bench:
     @property
     def port(self) -> str:
         """What a program opens."""
-        if self._link is not None and not self._sockets:
+        if self._link is not None:
             return str(self._link)
         return self._end.name if self._end is not None else ""
 
@@ -80,6 +80,7 @@ class Bench:
     def close(self) -> None:
         """Take the port away and close everything."""
         self._disappear()
+        registry.leave(os.getpid())
         self._control.close()
         self._wake.close()
         self._waker.close()
@@ -203,10 +204,12 @@ class Bench:
                 end.close()
                 raise
         self._end = end
-        link = None if self._link is None else str(self._link.absolute())
-        registry.register(
-            registry.BenchEntry(os.getpid(), end.name, link, self._control.port, self._token, self._scene)
-        )
+        self._enter(end.name)
+
+    def _enter(self, port: str) -> None:
+        """Tell where this bench is; a port of "" is one that vanished and can be told to return."""
+        link = None if self._link is None else str(self._link)
+        registry.register(registry.BenchEntry(os.getpid(), port, link, self._control.port, self._token, self._scene))
 
     def _disappear(self) -> None:
         end, self._end = self._end, None
@@ -215,12 +218,11 @@ class Bench:
         if self._link is not None:
             drop_link(self._link, end.name)
         end.close()
-        with contextlib.suppress(OSError):
-            (registry.folder() / f"{os.getpid()}.json").unlink()
 
     def _vanish(self, now: float) -> None:
         self._vanish_at = None
         self._disappear()
+        self._enter("")
         self._open = False
         self._board.closed()
         back = self._board.setup.return_after_s

@@ -11,7 +11,6 @@ import json
 import os
 import stat
 import sys
-import tempfile
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Final
@@ -23,7 +22,7 @@ _MOST_BYTES: Final = 65536
 
 @dataclass(frozen=True, slots=True)
 class BenchEntry:
-    """One running bench. `port` is what a program opens, `link` the name asked for or None."""
+    """One running bench. `port` is what a program opens ("" while it has vanished), `link` the name asked for."""
 
     pid: int
     port: str
@@ -35,6 +34,8 @@ class BenchEntry:
 
 def folder() -> Path:
     """Where the entries are; made if missing. Raises PortTrouble when it is not private to this user."""
+    import tempfile  # only here: listing ports must start fast
+
     runtime = os.environ.get("XDG_RUNTIME_DIR")
     base = Path(runtime) if runtime and Path(runtime).is_dir() else Path(tempfile.gettempdir())
     path = base / f"wakeline-bench-{os.getuid() if hasattr(os, 'getuid') else os.environ.get('USERNAME', 'user')}"
@@ -62,8 +63,18 @@ def register(entry: BenchEntry) -> Path:
     return path
 
 
+def leave(pid: int) -> None:
+    """Remove the entry of a process that ends."""
+    with contextlib.suppress(OSError, PortTrouble):
+        (folder() / f"{pid}.json").unlink()
+
+
 def running() -> list[BenchEntry]:
-    """Every bench that runs now, in order of process number; entries of dead processes are removed."""
+    """Every bench whose port is there now, in order of process number; entries of dead processes are removed."""
+    return [entry for entry in _entries() if entry.port]
+
+
+def _entries() -> list[BenchEntry]:
     found = []
     try:
         paths = sorted(folder().glob("*.json"))
@@ -80,12 +91,14 @@ def running() -> list[BenchEntry]:
 
 
 def find(port: str) -> BenchEntry | None:
-    """The running bench behind a port name, or None; a link is followed."""
+    """The running bench behind a port name, or None; a link is followed. One that vanished is found by its link."""
+    if not port:
+        return None
     real = os.path.realpath(port)
-    for entry in running():
+    for entry in _entries():
         if port in (entry.port, entry.link):
             return entry
-        if "://" not in entry.port and real == os.path.realpath(entry.port):
+        if entry.port and "://" not in entry.port and real == os.path.realpath(entry.port):
             return entry
         if entry.link is not None and os.path.abspath(port) == os.path.abspath(entry.link):
             return entry

@@ -45,7 +45,7 @@ def run(
         if ready_json:
             print(json.dumps({"ready": True, "port": bench.port, "control": bench.control}), flush=True)
         else:
-            print("\n".join(_words(link or bench.port, name, faults, named=link is not None)), flush=True)
+            print("\n".join(_words(bench.port, link, name, faults)), flush=True)
         bench.run()
     except BrokenPipeError:  # nobody reads what we say, so nobody needs the board
         return 0
@@ -60,11 +60,12 @@ def _until_parent_ends(bench: Bench) -> None:
     bench.stop()
 
 
-def _words(port: str, name: str, faults: tuple[str, ...], *, named: bool) -> list[str]:
+def _words(port: str, link: str | None, name: str, faults: tuple[str, ...]) -> list[str]:
+    if link is not None and "://" not in port:
+        port = link  # as it was typed
     out = [scene(name).title]
     if faults:
         out.append(f"staged besides: {', '.join(faults)}")
     out += [f"simulated board on {port}", "", "in another terminal:", f"  wakeline handshake {port}"]
-    where = f"--link {port} " if named else ""
-    out += [f"  wakeline bench {where}--do swap-wires     (any action; a wrong one lists them)", "", "Ctrl-C ends it."]
-    return out
+    out += [f"  wakeline bench --link {port} --do swap-wires     (any action; a wrong one lists them)"]
+    return [*out, "", "Ctrl-C ends it."]

@@ -132,6 +132,7 @@ async def test_vanishing_is_a_hang_up_and_it_returns_under_its_link(
         await port.receive(1)
     assert not link.is_symlink()
     assert registry.running() == []
+    assert registry.find(str(link)) is not None  # so that it can be told to return
     assert (await board.act("return"))["present"]
     port.close()
     again = program(str(link))

@@ -88,14 +88,7 @@ def test_a_mismeasured_rate_is_garbage_and_never_an_acknowledge() -> None:
     assert not set(got) & {0x79, 0x1F}
 
 
-@pytest.mark.parametrize(
-    "wiring",
-    [
-        Wiring(crossed=False),
-        Wiring(tx_joint=Joint.OPEN),
-        Wiring(rx_joint=Joint.OPEN),
-    ],
-)
+@pytest.mark.parametrize("wiring", [Wiring(crossed=False), Wiring(tx_joint=Joint.OPEN), Wiring(rx_joint=Joint.OPEN)])
 def test_silence_that_hands_can_heal(wiring: Wiring) -> None:
     board = Board(Setup(wiring=wiring))
     board.opened(0.0)
