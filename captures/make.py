@@ -14,7 +14,6 @@ import sys
 from pathlib import Path
 
 from console.bench.client import SimulatedBench
-
 from console.commands.attempt import opened
 from console.commands.replay import fold_file
 from console.link.base import LinkSettings

@@ -8,8 +8,6 @@ from __future__ import annotations
 import argparse
 import os
 import sys
-import tempfile
-import traceback
 from collections.abc import Sequence
 from importlib import import_module
 from typing import Final, NoReturn, TypeAlias
@@ -67,6 +65,9 @@ def run(argv: Sequence[str]) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
     except Exception:
+        import tempfile
+        import traceback
+
         with tempfile.NamedTemporaryFile(
             "w", prefix="wakeline-internal-", suffix=".txt", delete=False, encoding="utf-8", errors="backslashreplace"
         ) as report:

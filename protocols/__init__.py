@@ -6,7 +6,6 @@ A third party adds one with an entry point in the group `wakeline.protocols` tha
 from __future__ import annotations
 
 from importlib import import_module
-from importlib.metadata import entry_points
 from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
@@ -18,6 +17,8 @@ GROUP: Final = "wakeline.protocols"
 
 def names() -> tuple[str, ...]:
     """Names of all families that can be loaded, our own first."""
+    from importlib.metadata import entry_points  # slow to load, and only needed for families of others
+
     others = sorted(point.name for point in entry_points(group=GROUP) if point.name not in _OWN)
     return (*_OWN, *others)
 
@@ -29,6 +30,8 @@ def load(name: str) -> Family:
     if name in _OWN:
         found = import_module(_OWN[name]).FAMILY
     else:
+        from importlib.metadata import entry_points
+
         points = entry_points(group=GROUP, name=name)
         if not points:
             raise LookupError(f"no protocol family {name!r}; known: {', '.join(names())}")

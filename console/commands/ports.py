@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-import asyncio
 import json
 import sys
 from argparse import Namespace
 from dataclasses import asdict
 
-from console.bench import control
+from console.bench import registry
 from console.link.ports import PortInfo, list_ports, watch_ports
 
 
 def run(options: Namespace) -> int:
     """Run the command; returns the exit code."""
     ports = [port for port in list_ports() if options.all or not port.phantom]
-    benches = control.running()
+    benches = registry.running()
     if options.json and not options.watch:
         benches_out = [{"port": entry.port, "scene": entry.scene} for entry in benches]
         out = {"outcome": "ok", "ports": [asdict(port) for port in ports], "simulated": benches_out, "error": None}
@@ -32,6 +31,8 @@ def run(options: Namespace) -> int:
             ]
         print("\n".join(lines))
     if options.watch:
+        import asyncio  # only here: the plain list must not wait for it
+
         asyncio.run(_watch(options))
     return 0
 

@@ -1,10 +1,10 @@
 """From what the system or the serial library raised to a PortTrouble that says what to do next.
 
-    port-missing      ENOENT, ENODEV, ENXIO            nothing there
-    port-busy         EBUSY, EAGAIN (flock)            another program has it
-    port-permission   EACCES, EPERM                    with the cure for this system
-    port-unusable     everything else while opening    not a serial port, settings refused, no answer in time
-    link-lost         everything once it was open
+port-missing      ENOENT, ENODEV, ENXIO            nothing there
+port-busy         EBUSY, EAGAIN (flock)            another program has it
+port-permission   EACCES, EPERM                    with the cure for this system
+port-unusable     everything else while opening    not a serial port, settings refused, no answer in time
+link-lost         everything once it was open
 """
 
 from __future__ import annotations
@@ -75,18 +75,10 @@ def open_trouble(
         )
     if number in _BUSY:
         by, whom = (f" by {holder}", holder) if holder else ("", "the other program that uses it")
-        return PortTrouble(
-            "port-busy",
-            f"the port is in use{by}",
-            where=where,
-            help=f"close {whom}, then try again",
-        )
+        return PortTrouble("port-busy", f"the port is in use{by}", where=where, help=f"close {whom}, then try again")
     if number in _FORBIDDEN:
         return PortTrouble(
-            "port-permission",
-            "you may not open this port",
-            where=where,
-            help=permission_cure(port, system),
+            "port-permission", "you may not open this port", where=where, help=permission_cure(port, system)
         )
     if number in (errno.ENOTTY, errno.EISDIR):
         return not_a_port(port)

@@ -217,8 +217,7 @@ def go(address: int, within_s: float = ANSWER_S) -> Conversation[None]:
 
 
 def write_memory(
-    address: int, data: bytes, within_s: float = ANSWER_S, *, program_s: float = PROGRAM_S,
-    silent_refusal: bool = False,
+    address: int, data: bytes, within_s: float = ANSWER_S, *, program_s: float = PROGRAM_S, silent_refusal: bool = False
 ) -> Conversation[None]:
     """Write Memory (s.3.6): 4..256 bytes, a multiple of 4 at a multiple of 4 (AN2606 Rev 70 s.4.4).
 
@@ -237,7 +236,10 @@ def write_memory(
 
 
 def erase(
-    pages: Sequence[int] | None = None, within_s: float = ANSWER_S, *, page_s: float = PAGE_ERASE_S,
+    pages: Sequence[int] | None = None,
+    within_s: float = ANSWER_S,
+    *,
+    page_s: float = PAGE_ERASE_S,
     mass_s: float = MASS_ERASE_S,
 ) -> Conversation[None]:
     """Erase (s.3.7): 1..255 page numbers of one byte, or None for everything."""
@@ -253,7 +255,10 @@ def erase(
 
 
 def extended_erase(
-    pages: Sequence[int] | frames.SpecialErase, within_s: float = ANSWER_S, *, page_s: float = PAGE_ERASE_S,
+    pages: Sequence[int] | frames.SpecialErase,
+    within_s: float = ANSWER_S,
+    *,
+    page_s: float = PAGE_ERASE_S,
     mass_s: float = MASS_ERASE_S,
 ) -> Conversation[None]:
     """Extended Erase (s.3.8): page numbers of two bytes (sector numbers on F2/F4/F7/H7), or a special code."""
@@ -301,8 +306,13 @@ def readout_unprotect(within_s: float = ANSWER_S, *, mass_s: float = MASS_ERASE_
 
 
 def get_checksum(
-    address: int, words: int, polynomial: int = CRC_POLYNOMIAL, initial: int = CRC_INITIAL,
-    within_s: float = ANSWER_S, *, compute_s: float = CHECKSUM_S,
+    address: int,
+    words: int,
+    polynomial: int = CRC_POLYNOMIAL,
+    initial: int = CRC_INITIAL,
+    within_s: float = ANSWER_S,
+    *,
+    compute_s: float = CHECKSUM_S,
 ) -> Conversation[int]:
     """Get Checksum (s.3.13): the CRC over `words` 32-bit words from `address`.
 

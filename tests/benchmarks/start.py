@@ -14,18 +14,13 @@ import time
 ROUNDS = 15
 BARE_PORTS = "import argparse, json, serial.tools.list_ports as l; l.comports()"
 OWN_PORTS = "from console.cli import run; run(['ports'])"
-EMPTY_APP = """
-from textual.app import App
-class Empty(App):
-    def on_ready(self): self.exit()
-Empty().run(headless=True)
+_RUN = """
+async def leave(pilot):
+    await pilot.exit(0)
+{name}().run(headless=True, auto_pilot=leave)
 """
-OWN_APP = """
-from console.screens.app import WakelineApp
-class Once(WakelineApp):
-    def on_ready(self): self.exit()
-Once().run(headless=True)
-"""
+EMPTY_APP = "from textual.app import App" + _RUN.format(name="App")
+OWN_APP = "from console.screens.app import WakelineApp" + _RUN.format(name="WakelineApp")
 
 
 def seconds(program: str) -> float:

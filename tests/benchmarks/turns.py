@@ -17,7 +17,6 @@ import tempfile
 from pathlib import Path
 
 from console.bench.client import SimulatedBench
-
 from console.commands.attempt import opened
 from console.events import Chunk, Event
 from console.link.base import LinkSettings

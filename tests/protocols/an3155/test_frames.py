@@ -77,7 +77,10 @@ def test_what_is_wrong_is_told_apart():
 def test_names():
     # AN3155 Rev 20 Table 2, Table 3
     assert [frames.opcode_name(code) for code in (0x00, 0x02, 0x44, 0xA1)] == [
-        "Get", "Get ID", "Extended Erase", "Get Checksum",
+        "Get",
+        "Get ID",
+        "Extended Erase",
+        "Get Checksum",
     ]
     assert frames.opcode_name(0x55) == "0x55"
     assert frames.version_text(0x31) == "3.1"

@@ -207,7 +207,10 @@ def test_checksum_one_or_two_acks(converse, crc, acks):
     packet = crc.to_bytes(4)
     packet += bytes((packet[0] ^ packet[1] ^ packet[2] ^ packet[3],))
     turns = [
-        ("A1 5E", "79"), ("08 00 00 00 08", "79"), ("00 00 00 01 01", "79"), ("04 C1 1D B7 6F", "79"),
+        ("A1 5E", "79"),
+        ("08 00 00 00 08", "79"),
+        ("00 00 00 01 01", "79"),
+        ("04 C1 1D B7 6F", "79"),
         ("FF FF FF FF 00", "79" * acks + packet.hex()),
     ]
     answer, _ = scripted(turns)
@@ -216,7 +219,10 @@ def test_checksum_one_or_two_acks(converse, crc, acks):
 
 def test_checksum_spoiled(converse):
     turns = [
-        ("A1 5E", "79"), ("08 00 00 00 08", "79"), ("00 00 00 01 01", "79"), ("04 C1 1D B7 6F", "79"),
+        ("A1 5E", "79"),
+        ("08 00 00 00 08", "79"),
+        ("00 00 00 01 01", "79"),
+        ("04 C1 1D B7 6F", "79"),
         ("FF FF FF FF 00", "79 01 02 03 04 05"),
     ]
     with pytest.raises(errors.UnexpectedReply):
@@ -225,7 +231,10 @@ def test_checksum_spoiled(converse):
 
 def test_checksum_refused_late(converse):
     turns = [
-        ("A1 5E", "79"), ("08 00 00 00 08", "79"), ("00 00 00 01 01", "79"), ("04 C1 1D B7 6F", "79"),
+        ("A1 5E", "79"),
+        ("08 00 00 00 08", "79"),
+        ("00 00 00 01 01", "79"),
+        ("04 C1 1D B7 6F", "79"),
         ("FF FF FF FF 00", "79 1F"),
     ]
     with pytest.raises(errors.Refused):
@@ -286,7 +295,10 @@ def test_our_mistakes_send_nothing(converse, mistake):
 # --- the pair with a spoiled wire
 
 WORK = [
-    host.get, host.get_version, host.get_id, host.identify,
+    host.get,
+    host.get_version,
+    host.get_id,
+    host.identify,
     lambda: host.read_memory(FLASH, 64),
     lambda: host.write_memory(FLASH, bytes(range(64))),
     lambda: host.extended_erase([1, 2]),

@@ -11,10 +11,14 @@ from protocols.an3155.observer import An3155Observer
 from protocols.family import Identity, Role
 
 LOGON = (
-    ("out", "7F"), ("in", "79"),
-    ("out", "00 FF"), ("in", "79 0B 31 00 01 02 11 21 31 43 63 73 82 92 79"),
-    ("out", "01 FE"), ("in", "79 31 00 00 79"),
-    ("out", "02 FD"), ("in", "79 01 04 10 79"),
+    ("out", "7F"),
+    ("in", "79"),
+    ("out", "00 FF"),
+    ("in", "79 0B 31 00 01 02 11 21 31 43 63 73 82 92 79"),
+    ("out", "01 FE"),
+    ("in", "79 31 00 00 79"),
+    ("out", "02 FD"),
+    ("in", "79 01 04 10 79"),
 )  # AN3155 Rev 20 s.1, s.3.1 to s.3.3
 
 
@@ -95,8 +99,17 @@ def test_identity():
         ("F10x medium density",),
         "3.1",
         (
-            "Get", "Get Version", "Get ID", "Read Memory", "Go", "Write Memory", "Erase", "Write Protect",
-            "Write Unprotect", "Readout Protect", "Readout Unprotect",
+            "Get",
+            "Get Version",
+            "Get ID",
+            "Read Memory",
+            "Go",
+            "Write Memory",
+            "Erase",
+            "Write Protect",
+            "Write Unprotect",
+            "Readout Protect",
+            "Readout Unprotect",
         ),
         None,
     )
@@ -119,9 +132,12 @@ def test_readout_protection():
     assert play((*LOGON, ("out", "11 EE"), ("in", "1F")))[0].identity.readout_protected is True
     assert play((*LOGON, *READ, ("in", "79 01 02 03 04")))[0].identity.readout_protected is False
     assert play((*LOGON, *READ, ("in", "79 01 02 03")))[0].identity.readout_protected is None
-    assert play((*LOGON, ("out", "11 EE"), ("in", "79"), ("out", "60 00 00 00 60"), ("in", "1F")))[
-        0
-    ].identity.readout_protected is None
+    assert (
+        play((*LOGON, ("out", "11 EE"), ("in", "79"), ("out", "60 00 00 00 60"), ("in", "1F")))[
+            0
+        ].identity.readout_protected
+        is None
+    )
     assert play((*LOGON, ("out", "11 EF"), ("in", "1F")))[0].identity.readout_protected is None
     # without the list of commands a refusal may mean that the command does not exist
     assert play((("out", "11 EE"), ("in", "1F")))[0].identity.readout_protected is None
@@ -142,20 +158,40 @@ def test_restart_keeps_identity_and_offsets():
 
 def test_words():
     assert texts(LOGON) == [
-        "sync", "acknowledge (ACK)",
-        "Get: opcode", "complement", "acknowledge (ACK)", "number of commands: 11", "protocol version 3.1", "commands",
+        "sync",
         "acknowledge (ACK)",
-        "Get Version: opcode", "complement", "acknowledge (ACK)", "protocol version 3.1", "option bytes",
+        "Get: opcode",
+        "complement",
         "acknowledge (ACK)",
-        "Get ID: opcode", "complement", "acknowledge (ACK)", "length of the id: 2",
-        "product id 0x410 (F10x medium density)", "acknowledge (ACK)",
+        "number of commands: 11",
+        "protocol version 3.1",
+        "commands",
+        "acknowledge (ACK)",
+        "Get Version: opcode",
+        "complement",
+        "acknowledge (ACK)",
+        "protocol version 3.1",
+        "option bytes",
+        "acknowledge (ACK)",
+        "Get ID: opcode",
+        "complement",
+        "acknowledge (ACK)",
+        "length of the id: 2",
+        "product id 0x410 (F10x medium density)",
+        "acknowledge (ACK)",
     ]
     assert texts((*READ, ("in", "79 01 02 03 04")))[3:] == [
-        "address 0x08000000", "checksum", "acknowledge (ACK)", "bytes to read: 4", "complement", "acknowledge (ACK)",
+        "address 0x08000000",
+        "checksum",
+        "acknowledge (ACK)",
+        "bytes to read: 4",
+        "complement",
+        "acknowledge (ACK)",
         "memory",
     ]
     assert texts((("out", "44 BB"), ("in", "79"), ("out", "FF FE 01"), ("in", "79")))[3:5] == [
-        "special erase: bank 1", "checksum",
+        "special erase: bank 1",
+        "checksum",
     ]
     assert texts((("out", "43 BC"), ("in", "79"), ("out", "FF 00")))[3:] == ["erase everything", "complement"]
 
@@ -193,7 +229,8 @@ def roles(turns):
 def test_zero_before_the_ack():
     spans = play((("out", "7F"), ("in", "00 79")))[1]
     assert [span.text for span in spans[1:]] == [
-        "stray 00, common before the ACK when nothing drives the line", "acknowledge (ACK)",
+        "stray 00, common before the ACK when nothing drives the line",
+        "acknowledge (ACK)",
     ]
 
 
@@ -211,7 +248,12 @@ def test_a_second_ack_or_nack():
 
 def test_host_goes_on_without_an_answer():
     assert roles((("out", "7F"), ("out", "7F"), ("in", "1F"), ("out", "00 FF"), ("in", "79"))) == [
-        Role.SYNC, Role.SYNC, Role.NACK, Role.COMMAND, Role.CHECK, Role.ACK,
+        Role.SYNC,
+        Role.SYNC,
+        Role.NACK,
+        Role.COMMAND,
+        Role.CHECK,
+        Role.ACK,
     ]
     assert roles((("out", "11 EE"), ("out", "02 FD"), ("in", "79 01 04 10 79")))[-1] is Role.ACK
 
@@ -219,7 +261,9 @@ def test_host_goes_on_without_an_answer():
 def test_refusal_ends_the_command():
     for turns in (READ[:1], READ[:3], READ):
         assert roles((*turns, ("in", "1F"), ("out", "02 FD"), ("in", "79")))[-3:] == [
-            Role.COMMAND, Role.CHECK, Role.ACK,
+            Role.COMMAND,
+            Role.CHECK,
+            Role.ACK,
         ]
 
 
@@ -264,7 +308,7 @@ def test_long_data_is_one_span_per_chunk():
     observer, _ = play(turns)
     assert len(observer.feed("in", bytes(256))) == 1
     observer, _ = play((*turns[:2], ("out", "20 00 10 00 30")))
-    assert observer.feed("in", b"")== []
+    assert observer.feed("in", b"") == []
 
 
 # --- anything at all
@@ -294,3 +338,19 @@ def test_after_any_bytes_a_restart_reads_cleanly(turns):
     spans = [span for way, text in LOGON for span in observer.feed(way, bytes.fromhex(text))]
     assert meaning(spans) == meaning(play(LOGON)[1])
     assert observer.identity.product_id == 0x410
+
+
+def test_after_a_broken_pair_only_a_sync_or_the_chip_begins_anew() -> None:
+    # AN3155 Rev 20 Table 2 note 1: any error during a command is a NACK and back to command wait; without a word from
+    # the chip nobody knows where it stands, and noise must not be read as a row of commands
+    noisy = An3155Observer()
+    assert [span.role for span in noisy.feed("out", b"\x00\x00" + b"\x11\xee\x02\xfd" * 3)] == [
+        Role.COMMAND,
+        Role.CHECK,
+        Role.STRAY,
+    ]
+    assert [span.role for span in noisy.feed("out", b"\x7f")] == [Role.SYNC]
+    told = An3155Observer()
+    told.feed("out", b"\x00\x00")
+    told.feed("in", b"\x1f")
+    assert told.feed("out", b"\x02\xfd")[0].command == "Get ID"
