@@ -24,7 +24,7 @@ from console.screens.bridge import SnapshotReady
 from console.screens.causes_panel import CausesPanel
 from console.screens.files import fresh_path, write_lines
 from console.screens.guide import GuideLine, step_for
-from console.screens.panel import TextPanel, line
+from console.screens.panel import TextPanel, line, put
 from console.screens.replay import ReplayLine
 from console.screens.source import CaptureSource, LiveSource, Source
 from console.screens.stages_panel import WORDS, StagesPanel
@@ -94,7 +94,7 @@ class BenchScreen(Screen[None]):
         for panel in self.query(TextPanel):
             panel.snapshot = snapshot
         self.query_one(TracePanel).show(self.source.bridge.fold.trace)
-        self.query_one("#headline", Static).update(self._headline())
+        put(self.query_one("#headline", Static), self._headline())
         for replay in self.query(ReplayLine):
             replay.tell()
         for guide in self.query(GuideLine):
@@ -326,7 +326,7 @@ class BenchScreen(Screen[None]):
 
     @work(group="files")
     async def _write(self, what: str, write: Callable[[Path], int], words: str) -> None:
-        path = fresh_path(what, self.snapshot.port, ".txt")
+        path = fresh_path(what, self.source.name, ".txt")
         try:
             await asyncio.to_thread(write, path)  # a long trace takes a while; the bytes go on meanwhile
         except OSError as error:

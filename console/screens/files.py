@@ -9,9 +9,9 @@ from pathlib import Path
 from console.text import file_name
 
 
-def fresh_path(what: str, port: str, suffix: str) -> Path:
+def fresh_path(what: str, of: str, suffix: str) -> Path:
     """A name in the working folder that is not taken yet, such as ``ttyUSB0-rows-20260314-101500.txt``."""
-    stem = f"{file_name(port.rsplit('/', 1)[-1], 'session')}-{what}-{datetime.now():%Y%m%d-%H%M%S}"
+    stem = f"{file_name(of, 'session')}-{what}-{datetime.now():%Y%m%d-%H%M%S}"
     path = Path.cwd() / f"{stem}{suffix}"
     number = 2
     while path.exists():

@@ -61,7 +61,16 @@ class TextPanel(VerticalScroll):
             self._painted = key
             width = max(20, self.scrollable_content_region.width)
             lines = self.paint(self.snapshot, width, max(1, self.size.height))
-            self._text.update(Content("\n").join(lines))
+            put(self._text, Content("\n").join(lines))
+
+
+def put(place: Static, text: Content) -> None:
+    """Show `text` unless it stands there already; the layout is worked out again only for another number of lines."""
+    before = place.content
+    if isinstance(before, Content) and (before.plain, before.spans) == (text.plain, text.spans):
+        return
+    same_lines = isinstance(before, Content) and before.plain.count("\n") == text.plain.count("\n")
+    place.update(text, layout=not same_lines)
 
 
 def piece(text: str, style: str = "") -> Content:

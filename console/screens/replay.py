@@ -7,7 +7,7 @@ from typing import ClassVar, Final
 from textual.content import Content
 from textual.widgets import Static
 
-from console.screens.panel import line
+from console.screens.panel import line, put
 from console.screens.source import CaptureSource
 
 FASTEST: Final = 64.0
@@ -56,7 +56,7 @@ class ReplayLine(Static, can_focus=False):
 
     def tell(self) -> None:
         """Repaint."""
-        self.update(self.words())
+        put(self, self.words())
 
     def words(self) -> Content:
         """The line as it stands."""

@@ -71,6 +71,11 @@ class LiveSource:
         """What is open, in words."""
         return f"simulated board, scene {clean(self.scene)}" if self.scene else clean(self.settings.port)
 
+    @property
+    def name(self) -> str:
+        """A short name for files."""
+        return self.scene or self.settings.port.removeprefix("/dev/")
+
     async def start(self) -> None:
         """Start the simulated board if one is wanted, and open. Raises WakelineError."""
         if self.scene is not None and self.bench is None:
@@ -139,7 +144,7 @@ class LiveSource:
         """Begin a capture in the working folder; returns where. Raises InputTrouble."""
         from console.record.pcapng import CaptureWriter
 
-        path = fresh_path("capture", self.settings.port, ".pcapng")
+        path = fresh_path("capture", self.name, ".pcapng")
         self._writer = CaptureWriter.create(path, port=self.settings.port, baud=self.settings.baud)
         self.record_path, self.record_trouble = path, None
         for kind in (MarkKind.SETTINGS, MarkKind.ATTEMPT):  # a record that begins late still says what it is of
@@ -222,6 +227,11 @@ class CaptureSource:
     def title(self) -> str:
         """What is open, in words."""
         return f"capture {clean(self.path.name)}"
+
+    @property
+    def name(self) -> str:
+        """A short name for files."""
+        return self.path.stem
 
     async def run(self) -> None:
         """Play to the end. Raises InputTrouble."""

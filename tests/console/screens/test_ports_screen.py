@@ -36,7 +36,7 @@ class Ports:
 def ports(monkeypatch: pytest.MonkeyPatch) -> Ports:
     made = Ports()
     monkeypatch.setattr(console.link.ports, "list_ports", made.list)
-    monkeypatch.setattr(console.link.ports, "POLL_S", 0.01)
+    monkeypatch.setattr(console.link.ports, "POLL_S", 0.15)  # often enough, and idle between
     return made
 
 
