@@ -32,8 +32,11 @@ class _Parser(argparse.ArgumentParser):
 _Commands: TypeAlias = "argparse._SubParsersAction[_Parser]"
 
 
-def build_parser() -> argparse.ArgumentParser:
-    """The whole command line as one parser (also the source of shell completion)."""
+def build_parser(only: str | None = None) -> argparse.ArgumentParser:
+    """The command line as a parser (also the source of shell completion and of README's test).
+
+    With `only`, the other commands are left out: they cost time that `wakeline ports` should not pay.
+    """
     parser = _Parser(
         prog="wakeline",
         description="Wake a freshly soldered board's boot ROM over a serial port, see every byte and what it means, "
@@ -44,8 +47,9 @@ def build_parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action="version", version=f"wakeline {__version__}")
     parser.set_defaults(command="screens", json=False)
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", parser_class=_Parser)
-    for add in (_add_demo, _add_ports, _add_handshake, _add_replay, _add_transcript, _add_bench, _add_completion):
-        add(commands)
+    for name, add in _COMMANDS.items():
+        if only is None or only == name:
+            add(commands)
     return parser
 
 
@@ -53,7 +57,7 @@ def run(argv: Sequence[str]) -> int:
     """Run one command line; returns the exit code. No traceback ever reaches the user's screen."""
     as_json = "--json" in argv
     try:
-        options = build_parser().parse_args(argv)
+        options = build_parser(argv[0] if argv and argv[0] in _COMMANDS else None).parse_args(argv)
         command = import_module(f"console.commands.{options.command}")
         return int(command.run(options))
     except WakelineError as error:
@@ -162,6 +166,17 @@ def _command(commands: _Commands, name: str, words: str) -> argparse.ArgumentPar
     sub.set_defaults(command=name)
     sub.add_argument("--json", action="store_true", help="one JSON object on standard output, nothing else")
     return sub
+
+
+_COMMANDS: Final = {
+    "demo": _add_demo,
+    "ports": _add_ports,
+    "handshake": _add_handshake,
+    "replay": _add_replay,
+    "transcript": _add_transcript,
+    "bench": _add_bench,
+    "completion": _add_completion,
+}
 
 
 def _positive_int(text: str) -> int:

@@ -11,17 +11,15 @@ import json
 import os
 import stat
 import sys
-from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Final
+from typing import Final, NamedTuple
 
 from console.errors import PortTrouble
 
 _MOST_BYTES: Final = 65536
 
 
-@dataclass(frozen=True, slots=True)
-class BenchEntry:
+class BenchEntry(NamedTuple):
     """One running bench. `port` is what a program opens ("" while it has vanished), `link` the name asked for."""
 
     pid: int
@@ -32,12 +30,19 @@ class BenchEntry:
     scene: str
 
 
+def _temporary() -> str:
+    """The system's folder for temporary files; the library that finds it is slow to load and only needed elsewhere."""
+    if os.name == "posix":
+        return os.environ.get("TMPDIR") or "/tmp"
+    import tempfile
+
+    return tempfile.gettempdir()
+
+
 def folder() -> Path:
     """Where the entries are; made if missing. Raises PortTrouble when it is not private to this user."""
-    import tempfile  # only here: listing ports must start fast
-
     runtime = os.environ.get("XDG_RUNTIME_DIR")
-    base = Path(runtime) if runtime and Path(runtime).is_dir() else Path(tempfile.gettempdir())
+    base = Path(runtime) if runtime and Path(runtime).is_dir() else Path(_temporary())
     path = base / f"wakeline-bench-{os.getuid() if hasattr(os, 'getuid') else os.environ.get('USERNAME', 'user')}"
     with contextlib.suppress(FileExistsError):
         path.mkdir(mode=0o700)
@@ -58,7 +63,7 @@ def register(entry: BenchEntry) -> Path:
     path = folder() / f"{entry.pid}.json"
     draft = path.with_suffix(".new")
     with os.fdopen(os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "w", encoding="utf-8") as stream:
-        json.dump(asdict(entry), stream)
+        json.dump(entry._asdict(), stream)
     draft.replace(path)  # a reader never sees half an entry
     return path
 

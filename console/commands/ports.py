@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import sys
 from argparse import Namespace
-from dataclasses import asdict
 
 from console.bench import registry
 from console.link.ports import PortInfo, list_ports, watch_ports
@@ -17,7 +16,7 @@ def run(options: Namespace) -> int:
     benches = registry.running()
     if options.json and not options.watch:
         benches_out = [{"port": entry.port, "scene": entry.scene} for entry in benches]
-        out = {"outcome": "ok", "ports": [asdict(port) for port in ports], "simulated": benches_out, "error": None}
+        out = {"outcome": "ok", "ports": [port._asdict() for port in ports], "simulated": benches_out, "error": None}
         print(json.dumps(out, indent=2))
         return 0
     if not options.json:
@@ -58,7 +57,7 @@ async def _watch(options: Namespace) -> None:
         if change.port.phantom and not options.all:
             continue
         if options.json:
-            print(json.dumps({"change": change.kind, "port": asdict(change.port)}), flush=True)
+            print(json.dumps({"change": change.kind, "port": change.port._asdict()}), flush=True)
         else:
             print(f"{change.kind}: " + "\n".join(describe(change.port)), flush=True)
         sys.stdout.flush()

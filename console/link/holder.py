@@ -18,6 +18,8 @@ def holders(devices: Iterable[str], proc: Path = _PROC) -> dict[str, str]:
     """
     wanted = {os.path.realpath(device): device for device in devices}
     found: dict[str, str] = {}
+    if not wanted:
+        return found
     try:
         pids = [name for name in os.listdir(proc) if name.isdigit()]
     except OSError:

@@ -7,7 +7,6 @@ import os
 import stat
 import subprocess
 import sys
-from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -100,7 +99,7 @@ def test_stale_and_broken_entries_are_removed() -> None:
 @pytest.mark.parametrize("change", [{"pid": -1}, {"pid": "1"}, {"port": 3}, {"control": 0}, {"link": 1}, {"more": 1}])
 def test_an_entry_with_other_values_is_no_entry(change: dict[str, Any], tmp_path: Path) -> None:
     path = tmp_path / "1.json"
-    path.write_text(json.dumps({**asdict(entry(1)), **change}), encoding="utf-8")
+    path.write_text(json.dumps({**entry(1)._asdict(), **change}), encoding="utf-8")
     assert registry.read(path) is None
 
 
