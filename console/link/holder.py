@@ -26,12 +26,13 @@ def holders(devices: Iterable[str], proc: Path = _PROC) -> dict[str, str]:
         return found
     for pid in pids:
         try:
-            files = os.listdir(proc / pid / "fd")
+            folder = f"{proc}/{pid}/fd"  # plain strings: there are thousands of these
+            files = os.listdir(folder)
         except OSError:
             continue
         for number in files:
             try:
-                target = os.readlink(proc / pid / "fd" / number)
+                target = os.readlink(f"{folder}/{number}")
             except OSError:
                 continue
             device = wanted.get(target)

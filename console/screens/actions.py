@@ -103,9 +103,7 @@ def key_line(actions: tuple[Action, ...], width: int) -> Content:
         gap = "   " if out.plain else ""
         if len(out.plain) + len(gap) + len(action.key) + 1 + len(action.words) > width:
             break
-        out = (
-            out + Content(gap) + Content.styled(action.key, "bold") + Content.styled(f" {action.words}", "$text-muted")
-        )
+        out = out + Content(gap) + Content.styled(action.key, "bold") + Content.styled(f" {action.words}", "$secondary")
     return out
 
 

@@ -6,6 +6,8 @@ from pathlib import Path
 from typing import ClassVar
 
 from textual.binding import BindingType
+from textual.command import CommandPalette
+from textual.widgets import Input
 
 from console.link.base import LinkSettings
 from console.screens.actions import Scope, bindings
@@ -62,9 +64,16 @@ class WakelineApp(Navigator):
         """Explain the focused widget."""
         self.push_screen(HelpScreen(*help_of(self.focused or self.screen)))
 
-    def action_palette(self) -> None:
+    async def action_palette(self) -> None:
         """Find an action by words."""
-        self.action_command_palette()
+        palette = CommandPalette(placeholder="find an action by its words")
+        await self.push_screen(palette)
+        for box in palette.query(Input):
+            box.cursor_blink = False
+
+    async def action_command_palette(self) -> None:  # type: ignore[override]  # awaited by Textual either way
+        """The same under the name that Textual binds."""
+        await self.action_palette()
 
     def action_replay(self) -> None:
         """Ask for a capture and replay it."""

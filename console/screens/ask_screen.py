@@ -62,7 +62,7 @@ class FileScreen(ModalScreen[str | None]):
             name.cursor_blink = False
             yield name
             here = "in this folder: " + ", ".join(found[:6]) if found else "no .pcapng file in this folder"
-            yield Static(line((here, "$text-muted")), markup=False)
+            yield Static(line((here, "$secondary")), markup=False)
             yield Static(line(("Enter", "bold"), " open    ", ("Esc", "bold"), " back"), markup=False)
 
     def on_mount(self) -> None:

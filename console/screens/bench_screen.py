@@ -127,7 +127,7 @@ class BenchScreen(Screen[None]):
         if shown.running_stage is not None:
             sign, word, style = "…", f"{shown.running_stage} runs", "$text-accent"
         elif outcome is None:
-            sign, word, style = "·", "ready" if shown.port else "opening", "$text-muted"
+            sign, word, style = "·", "ready" if shown.port else "opening", "$secondary"
         else:
             sign, word, style = WORDS.get(outcome, ("✗", str(outcome), "$text-error"))
             word = {Outcome.OK: "awake and identified", Outcome.PORT: "port trouble"}.get(outcome, word)
@@ -136,7 +136,7 @@ class BenchScreen(Screen[None]):
         if isinstance(self.source, LiveSource) and self.source.recording and self.source.record_path:
             tail = f"  ● records {self.source.record_path.name}"
         return line(
-            ("wakeline ", "bold $text-primary"), self.source.title, (rate, "$text-muted"), "  ",
+            ("wakeline ", "bold $text-primary"), self.source.title, (rate, "$secondary"), "  ",
             (f"{sign} {word}", f"bold {style}"), (tail, "$text-warning"),
         )  # fmt: skip
 

@@ -57,12 +57,12 @@ class CausesPanel(TextPanel):
         for cause in snapshot.causes[1:]:
             out += _cause(cause, width, first=self.roomy or height >= 30)
         if self.roomy or not snapshot.causes:
-            out += [one for seen in snapshot.observations for one in _wrap("seen: ", seen.text, width, "$text-muted")]
-        out += [one for note in snapshot.notes[-5:] for one in _wrap("note: ", note, width, "$text-muted")]
+            out += [one for seen in snapshot.observations for one in _wrap("seen: ", seen.text, width, "$secondary")]
+        out += [one for note in snapshot.notes[-5:] for one in _wrap("note: ", note, width, "$secondary")]
         if not out:
             busy = snapshot.running_stage
             words = f"{busy}: waiting for what the board says" if busy else "nothing is known yet"
-            out = [line((words, "$text-muted"))]
+            out = [line((words, "$secondary"))]
         return out
 
 
@@ -72,7 +72,7 @@ def _cause(cause: RankedCause, width: int, *, first: bool) -> list[Content]:
     title = textwrap.wrap(cause.title, max(10, width - _BAR - 6))
     out = [
         line(
-            ("█" * full + "░" * (_BAR - full), "$text-warning" if first else "$text-muted"),
+            ("█" * full + "░" * (_BAR - full), "$text-warning" if first else "$secondary"),
             (number + " ", "bold"),
             (title[0], "bold" if first else ""),
         ),
@@ -80,7 +80,7 @@ def _cause(cause: RankedCause, width: int, *, first: bool) -> list[Content]:
     ]
     if first:
         for why in cause.why:
-            out += _wrap("  because ", why, width, "$text-muted")
+            out += _wrap("  because ", why, width, "$secondary")
     return out
 
 
@@ -91,7 +91,7 @@ def _check(check: NextCheck, width: int) -> list[Content]:
     if check.action:
         out += _wrap("  ", "then press d: done, try again", width)
     if check.why:
-        out += _wrap("  ", check.why, width, "$text-muted")
+        out += _wrap("  ", check.why, width, "$secondary")
     return out
 
 

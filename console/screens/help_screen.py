@@ -33,8 +33,8 @@ class HelpScreen(ModalScreen[None]):
             rows = [action for action in ACTIONS if action.scope is scope]
             if rows:
                 parts += [Content(""), line((scope.value, "bold $text-accent"))]
-                parts += [line((f"{a.key:>6}", "bold"), f"  {a.words:<13} ", (a.help, "$text-muted")) for a in rows]
-        parts += [Content(""), line(("Esc closes this; arrows and Page keys scroll", "$text-muted"))]
+                parts += [line((f"{a.key:>6}", "bold"), f"  {a.words:<13} ", (a.help, "$secondary")) for a in rows]
+        parts += [Content(""), line(("Esc closes this; arrows and Page keys scroll", "$secondary"))]
         with VerticalScroll(id="help"):
             yield Static(Content("\n").join(parts), markup=False)
 

@@ -129,7 +129,7 @@ class PortsScreen(Screen[None]):
         listing.add_option(Option(line(("ports of this machine", "$text-accent")), disabled=True))
         listing.add_options([Option(_row(entry, width), id=entry.id) for entry in real])
         if not real:
-            listing.add_option(Option(line(("  " + nothing, "$text-muted")), disabled=True))
+            listing.add_option(Option(line(("  " + nothing, "$secondary")), disabled=True))
         listing.add_option(Option(line(("simulated bench: nothing to break", "$text-accent")), disabled=True))
         listing.add_options([Option(_row(entry, width), id=entry.id) for entry in simulated])
         ids = [listing.get_option_at_index(at).id for at in range(listing.option_count)]
@@ -141,7 +141,7 @@ class PortsScreen(Screen[None]):
 
     def _tell(self, id: str | None) -> None:
         entry = self._entries.get(id or "")
-        words = [] if entry is None else [line((f"{name:>9}  ", "$text-muted"), text) for name, text in entry.detail]
+        words = [] if entry is None else [line((f"{name:>9}  ", "$secondary"), text) for name, text in entry.detail]
         self.query_one("#detail", Static).update(Content("\n").join(words))
 
     def _open(self, id: str | None) -> None:
@@ -161,7 +161,7 @@ def _row(entry: Entry, width: int) -> Content:
     return line(
         ("  " + fit(entry.name, name), "bold"),
         " " + fit(entry.words, width - name - state - 4),
-        (" " + fit(entry.state, state), "$text-warning" if entry.state.startswith("▲") else "$text-muted"),
+        (" " + fit(entry.state, state), "$text-warning" if entry.state.startswith("▲") else "$secondary"),
     )
 
 

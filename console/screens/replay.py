@@ -65,7 +65,7 @@ class ReplayLine(Static, can_focus=False):
         full = round(source.capture.progress * room)
         speed = "at once" if source.pacer.speed is None else f"{source.pacer.speed:g} times"
         if not source.loading:
-            state, style = "■ at the end", "$text-muted"
+            state, style = "■ at the end", "$secondary"
         elif source.pacer.paused:
             state, style = "‖ held", "$text-warning"
         else:

@@ -48,19 +48,19 @@ class StagesPanel(TextPanel):
         attempt = f"stages, attempt {snapshot.attempt}" if snapshot.attempt else "stages"
         self.border_title = f"{attempt}: █ wire ▓ chip ▒ host · waited"
         if not snapshot.stages:
-            return [line(("no stage yet: h starts listen, sync, identify", "$text-muted"))]
+            return [line(("no stage yet: h starts listen, sync, identify", "$secondary"))]
         out = []
         if self.roomy or height > 4:
             head = fit("", _FIXED) + fit("time axis" if bar > 9 else "", bar)
             names = "".join(f"{name:>{room}}" for name, room in _NUMBERS) + f"{'out>in':>{_BYTES}}"
-            out.append(line((head + names, "$text-muted")))
+            out.append(line((head + names, "$secondary")))
         for number in sorted({stage.attempt for stage in snapshot.stages}, reverse=True):
             rows = [stage for stage in snapshot.stages if stage.attempt == number]
             if number != snapshot.attempt:
-                out.append(line((f"attempt {number}", "$text-muted")))
+                out.append(line((f"attempt {number}", "$secondary")))
             out += [_row(stage, rows, bar) for stage in rows]
             if self.roomy:
-                out += [line((f"  {s.name}: {s.message}", "$text-muted")) for s in rows if s.message]
+                out += [line((f"  {s.name}: {s.message}", "$secondary")) for s in rows if s.message]
         return out
 
 

@@ -10,7 +10,7 @@ from console.causes.wires import WireEvidence
 from console.screens.panel import TextPanel, fit, line
 from console.snapshot import Snapshot
 
-SIGNS: Final = {"proven": ("✓", "$text-success"), "suspect": ("▲", "$text-warning"), "unknown": ("·", "$text-muted")}
+SIGNS: Final = {"proven": ("✓", "$text-success"), "suspect": ("▲", "$text-warning"), "unknown": ("·", "$secondary")}
 _HEADS: Final = {"host-tx": ("━", "▶"), "host-rx": ("◀", "━"), "ground": ("━", "━"), "power": ("━", "━")}
 _NEED_FOR_REASONS: Final = 90
 
@@ -41,10 +41,10 @@ class WiresPanel(TextPanel):
             for one in wires:
                 out.append(_wire(one, width))
                 if self.roomy:
-                    out += [line(("      " + one.why, "$text-muted")), Content("")]
+                    out += [line(("      " + one.why, "$secondary")), Content("")]
             return out
         strip = min(64, width // 2)
-        return [_wire(one, strip) + line(("   " + fit(one.why, width - strip - 3), "$text-muted")) for one in wires]
+        return [_wire(one, strip) + line(("   " + fit(one.why, width - strip - 3), "$secondary")) for one in wires]
 
 
 def _wire(wire: WireEvidence, width: int) -> Content:

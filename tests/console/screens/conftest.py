@@ -128,7 +128,8 @@ def until() -> Callable[..., Awaitable[None]]:
 
     async def wait(pilot: Any, condition: Callable[[], object]) -> None:
         while not condition():
-            await pilot.pause()
+            await asyncio.sleep(0.002)  # only to let others work; the condition decides
+        await pilot.pause()
 
     return wait
 
