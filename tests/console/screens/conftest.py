@@ -127,7 +127,7 @@ def until() -> Callable[..., Awaitable[None]]:
     """Lets the app work until a condition holds; the test's own timeout is the limit."""
 
     async def wait(pilot: Any, condition: Callable[[], object]) -> None:
-        while not condition():
+        while not condition():  # noqa: ASYNC110  # any condition of the app, not one event
             await asyncio.sleep(0.002)  # only to let others work; the condition decides
         await pilot.pause()
 

@@ -76,17 +76,19 @@ async def test_pause_step_and_speed(capture: Path, until: Any) -> None:
             await until(pilot, lambda before=before: len(fold.trace) > before)
             assert len(fold.trace) == before + 1
         assert app.loading
+        await pilot.press("plus")
+        assert source(app).pacer.speed == 0.25
         for _ in range(12):
-            await pilot.press("plus")
+            bench(app).action_faster()
         assert source(app).pacer.speed is None
         assert "at once" in line.words().plain
         await pilot.press("minus")
         assert source(app).pacer.speed == FASTEST
         for _ in range(12):
-            await pilot.press("minus")
+            bench(app).action_slower()
         assert source(app).pacer.speed == SLOWEST
         for _ in range(12):
-            await pilot.press("plus")
+            bench(app).action_faster()
         await pilot.press("space")
         await until(pilot, lambda: not app.loading)
 
