@@ -124,14 +124,15 @@ class PortsScreen(Screen[None]):
         real = [_port_entry(port) for port in self.ports if not port.phantom]
         simulated = [_board_entry(port) for port in self.boards] + [_scene_entry(*scene) for scene in self.scenes]
         self._entries = {entry.id: entry for entry in (*real, *simulated)}
+        name = min(width // 2, max((len(entry.name) for entry in self._entries.values()), default=0) + 2)
         listing.clear_options()
         nothing = "none found: plug an adapter in, it will appear here" if self.looked else "looking…"
         listing.add_option(Option(line(("ports of this machine", "$text-accent")), disabled=True))
-        listing.add_options([Option(_row(entry, width), id=entry.id) for entry in real])
+        listing.add_options([Option(_row(entry, name, width), id=entry.id) for entry in real])
         if not real:
             listing.add_option(Option(line(("  " + nothing, "$secondary")), disabled=True))
         listing.add_option(Option(line(("simulated bench: nothing to break", "$text-accent")), disabled=True))
-        listing.add_options([Option(_row(entry, width), id=entry.id) for entry in simulated])
+        listing.add_options([Option(_row(entry, name, width), id=entry.id) for entry in simulated])
         ids = [listing.get_option_at_index(at).id for at in range(listing.option_count)]
         if chosen in ids and chosen is not None:
             listing.highlighted = ids.index(chosen)
@@ -155,9 +156,8 @@ class PortsScreen(Screen[None]):
             app.open_port(LinkSettings(port=entry.port))
 
 
-def _row(entry: Entry, width: int) -> Content:
-    name = max(16, min(30, width // 3))
-    state = 22
+def _row(entry: Entry, name: int, width: int) -> Content:
+    state = 18
     return line(
         ("  " + fit(entry.name, name), "bold"),
         " " + fit(entry.words, width - name - state - 4),

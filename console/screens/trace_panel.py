@@ -223,15 +223,14 @@ class TracePanel(ScrollView, can_focus=True):
         chosen = self.range_from is not None and min(self.range_from, self.cursor) <= index <= max(
             self.range_from, self.cursor
         )
+        if cursor or chosen:
+            base, style, faint = base + self._over, style + self._over, faint + self._over
         text = _text(row, self.view.trace.start_ns or 0, full=self._full)
         lead = _TIME + 1
         sign = "›" if cursor else "│" if chosen else " "
         segments = [Segment(sign, style), Segment(text[:lead], faint), Segment(text[lead:], style)]
         strip = Strip(segments).adjust_cell_length(_width(self._full), base).crop(scroll_x, scroll_x + width)
-        strip = strip.adjust_cell_length(width, base)
-        if cursor or chosen:
-            strip = strip.apply_style(self._over)
-        return strip
+        return strip.adjust_cell_length(width, base)
 
     @property
     def _over(self) -> Style:
