@@ -43,7 +43,7 @@ async def test_the_picture_is_what_the_screens_show() -> None:
 
 def test_every_command_and_option_in_readme_exists() -> None:
     text = README.read_text(encoding="utf-8")
-    lines = re.findall(r"(?m)^ {4}(?:.*&& \S*/)?wakeline\b *(.*)$", text)
+    lines = re.findall(r"(?m)^ {4}(?:.*&& \S*/)?wakeline\b(.*)$", text)
     assert len(lines) > 8
     for line in lines:
         words = re.split(r" {2,}", line)[0].split()
