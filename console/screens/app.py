@@ -1,32 +1,42 @@
-"""The app: theme, and the actions that work everywhere."""
+"""The app: theme, and the actions that work everywhere.
+
+What the list of ports does not need is imported when it is used, so that the first screen is up at once.
+"""
 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import ClassVar
+from typing import TYPE_CHECKING, ClassVar
 
+from textual.app import App
 from textual.binding import BindingType
-from textual.command import CommandPalette
-from textual.widgets import Input
 
 from console.link.base import LinkSettings
 from console.screens.actions import Scope, bindings
-from console.screens.ask_screen import FileScreen
-from console.screens.help_screen import HelpScreen, help_of
 from console.screens.navigation import Navigator
-from console.screens.palette import ActionProvider
-from console.screens.source import CaptureSource, LiveSource, Source, scene_title
 from console.screens.theme import NIGHT
 
+if TYPE_CHECKING:
+    from textual.command import Provider
+
+    from console.screens.source import Source
+
 DEMO_SCENE = "tern-07"
+
+
+def action_provider() -> type[Provider]:
+    """What the palette offers."""
+    from console.screens.palette import ActionProvider
+
+    return ActionProvider
 
 
 class WakelineApp(Navigator):
     """The list of ports, and one bench over it."""
 
     TITLE = "wakeline"
-    CSS_PATH = "wakeline.tcss"
-    COMMANDS: ClassVar = {ActionProvider}
+    CSS_PATH = Path(__file__).with_name("wakeline.tcss")  # absolute: a subclass may live elsewhere
+    COMMANDS: ClassVar = {action_provider}
     COMMAND_PALETTE_BINDING = "f2"
     BINDINGS: ClassVar[list[BindingType]] = bindings(Scope.EVERYWHERE)
 
@@ -49,23 +59,32 @@ class WakelineApp(Navigator):
             speed: of the capture, times recorded time; None = at once.
         """
         source: Source | None = None
-        if capture is not None:
-            source = CaptureSource(capture, speed)
-        elif demo:
-            source = LiveSource(LinkSettings(port=""), scene=scene)
-        elif port is not None:
-            source = LiveSource(port)
-        super().__init__(source, scene_title(scene) if demo else None)
+        story = None
+        if capture is not None or demo or port is not None:
+            from console.screens.source import CaptureSource, LiveSource, scene_title
+
+            if capture is not None:
+                source = CaptureSource(capture, speed)
+            elif demo:
+                source, story = LiveSource(LinkSettings(port=""), scene=scene), scene_title(scene)
+            elif port is not None:
+                source = LiveSource(port)
+        super().__init__(source, story)
         self.animation_level = "none"
         self.register_theme(NIGHT)
-        self.theme = NIGHT.name
+        self.set_reactive(App.theme, NIGHT.name)  # before the first style sheet is read: it is read only once
 
     def action_help(self) -> None:
         """Explain the focused widget."""
+        from console.screens.help_screen import HelpScreen, help_of
+
         self.push_screen(HelpScreen(*help_of(self.focused or self.screen)))
 
     async def action_palette(self) -> None:
         """Find an action by words."""
+        from textual.command import CommandPalette
+        from textual.widgets import Input
+
         palette = CommandPalette(placeholder="find an action by its words")
         await self.push_screen(palette)
         for box in palette.query(Input):
@@ -77,6 +96,8 @@ class WakelineApp(Navigator):
 
     def action_replay(self) -> None:
         """Ask for a capture and replay it."""
+        from console.screens.ask_screen import FileScreen
+
         self.push_screen(FileScreen(), self.try_capture)
 
     def _fatal_error(self) -> None:

@@ -12,7 +12,7 @@ from textual.content import Content
 from textual.screen import ModalScreen
 from textual.widgets import Input, Static
 
-from console.screens.panel import line
+from console.screens.text import line
 from console.text import clean
 
 

@@ -24,10 +24,11 @@ from console.screens.bridge import SnapshotReady
 from console.screens.causes_panel import CausesPanel
 from console.screens.files import fresh_path, write_lines
 from console.screens.guide import GuideLine, step_for
-from console.screens.panel import TextPanel, line, put
+from console.screens.panel import TextPanel, put
 from console.screens.replay import ReplayLine
 from console.screens.source import CaptureSource, LiveSource, Source
 from console.screens.stages_panel import WORDS, StagesPanel
+from console.screens.text import line
 from console.screens.trace_panel import TracePanel
 from console.screens.wires_panel import WiresPanel
 from console.snapshot import Snapshot

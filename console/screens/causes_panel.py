@@ -9,7 +9,8 @@ from textual.content import Content
 
 from console.causes.rank import NextCheck, RankedCause
 from console.errors import Outcome
-from console.screens.panel import TextPanel, line
+from console.screens.panel import TextPanel
+from console.screens.text import line
 from console.snapshot import Snapshot
 from console.summary import product_text
 from console.words import percent

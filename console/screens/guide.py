@@ -8,7 +8,7 @@ from typing import ClassVar, Literal
 from textual.widgets import Static
 
 from console.errors import Outcome
-from console.screens.panel import line
+from console.screens.text import line
 from console.snapshot import Snapshot
 from console.summary import product_text
 from console.words import percent

@@ -12,7 +12,7 @@ from textual.screen import ModalScreen
 from textual.widgets import Static
 
 from console.screens.actions import ACTIONS, Scope
-from console.screens.panel import line
+from console.screens.text import line
 
 
 class HelpScreen(ModalScreen[None]):

@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Callable
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from textual.app import App
 from textual.screen import Screen
 
 from console.errors import InputTrouble
 from console.link.base import LinkSettings
-from console.screens.ask_screen import AskScreen
-from console.screens.bench_screen import BenchScreen
 from console.screens.ports_screen import PortsScreen
-from console.screens.source import CaptureSource, LiveSource, Source
-from console.snapshot import Fold, exit_code
+
+if TYPE_CHECKING:
+    from console.screens.source import Source
+    from console.snapshot import Fold
 
 
 class Navigator(App[int]):
@@ -35,12 +37,12 @@ class Navigator(App[int]):
     @property
     def loading(self) -> bool:
         """Whether a capture still plays."""
-        return isinstance(self.source, CaptureSource) and self.source.loading
+        return self.source is not None and self.source.loading
 
     @property
     def runs(self) -> bool:
         """Whether leaving now would cut something off."""
-        return isinstance(self.source, LiveSource) and (self.source.busy or self.source.recording)
+        return self.source is not None and (self.source.busy or self.source.recording)
 
     def get_default_screen(self) -> Screen[None]:
         """The list of ports lies under everything."""
@@ -49,7 +51,7 @@ class Navigator(App[int]):
     async def on_mount(self) -> None:
         """The bench on top if something is to be opened at once."""
         if self.source is not None:
-            await self.push_screen(BenchScreen(self.source, self._first_story))
+            await self._bench(self.source, self._first_story)
 
     async def on_unmount(self) -> None:
         """Whatever way the app ends, ports and records are closed."""
@@ -58,14 +60,20 @@ class Navigator(App[int]):
 
     def open_port(self, settings: LinkSettings) -> None:
         """Open a port on the bench screen."""
+        from console.screens.source import LiveSource
+
         self.go(LiveSource(settings))
 
     def open_scene(self, scene: str) -> None:
         """Open a simulated board on the bench screen."""
+        from console.screens.source import LiveSource
+
         self.go(LiveSource(LinkSettings(port=""), scene=scene))
 
     def open_capture(self, path: Path) -> None:
         """Replay a capture on the bench screen. Raises InputTrouble; nothing is closed then."""
+        from console.screens.source import CaptureSource
+
         self.go(CaptureSource(path))
 
     def go(self, source: Source | None) -> None:
@@ -83,16 +91,21 @@ class Navigator(App[int]):
             if before is not None:
                 await before.close()
             if source is not None:
-                await self.push_screen(BenchScreen(source))
+                await self._bench(source, None)
+
+    async def _bench(self, source: Source, story: str | None) -> None:
+        from console.screens.bench_screen import BenchScreen
+
+        await self.push_screen(BenchScreen(source, story))
 
     async def action_back(self) -> None:
         """Unzoom, then close the bench; the list of ports is where it ends."""
-        screen = self.screen
-        if not isinstance(screen, BenchScreen) or screen.unzoom():
+        unzoom = getattr(self.screen, "unzoom", None)  # only a bench has something to go back from
+        if unzoom is None or unzoom():
             return
         if self.runs:
             question = "an attempt or a record still runs: close this bench?"
-            self.push_screen(AskScreen(question, None, "close", "stay"), lambda yes: self.go(None) if yes else None)
+            self._ask(question, "close", lambda: self.go(None))
         else:
             self.go(None)
 
@@ -100,12 +113,19 @@ class Navigator(App[int]):
         """Leave; ask while something runs."""
         if self.runs:
             question = "an attempt or a record still runs: leave?"
-            self.push_screen(AskScreen(question, None, "leave", "stay"), lambda yes: self.leave() if yes else None)
+            self._ask(question, "leave", self.leave)
         else:
             self.leave()
 
+    def _ask(self, question: str, yes: str, act: Callable[[], None]) -> None:
+        from console.screens.ask_screen import AskScreen
+
+        self.push_screen(AskScreen(question, None, yes, "stay"), lambda sure: act() if sure else None)
+
     def leave(self) -> None:
         """End with the exit code that a script would want."""
+        from console.snapshot import exit_code
+
         fold = self.fold
         self.exit(exit_code(fold.snapshot()) if self.tells_exit and fold is not None else 0)
 

@@ -8,7 +8,7 @@ from typing import Any
 from textual.command import DiscoveryHit, Hit, Hits, Provider
 
 from console.screens.actions import ACTIONS, Action
-from console.screens.panel import piece
+from console.screens.text import piece
 
 
 class ActionProvider(Provider):

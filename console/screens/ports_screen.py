@@ -17,7 +17,7 @@ from textual.widgets.option_list import Option
 
 from console.link.base import LinkSettings
 from console.screens.actions import Scope, bindings, key_line, of_scopes
-from console.screens.panel import fit, line
+from console.screens.text import fit, line
 from console.text import clean
 
 if TYPE_CHECKING:

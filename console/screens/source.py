@@ -51,6 +51,7 @@ class LiveSource:
         self.scene = scene
         self.listen_s = listen_s
         self.bridge = Bridge()
+        self.loading = False
         self.bench: SimulatedBench | None = None
         self.session: Session | None = None
         self.record_path: Path | None = None
@@ -217,6 +218,7 @@ class CaptureSource:
         self.pacer = Pacer(speed, gap_limit_s=self.LONGEST_PAUSE_S)
         self.bridge = Bridge()
         self.loading = True
+        self.recording = False
 
     @property
     def busy(self) -> bool:

@@ -7,7 +7,8 @@ from typing import Final
 from textual.content import Content
 
 from console.errors import Outcome
-from console.screens.panel import TextPanel, fit, line
+from console.screens.panel import TextPanel
+from console.screens.text import fit, line
 from console.session.stage import StageResult
 from console.snapshot import Snapshot
 from console.words import seconds

@@ -230,6 +230,8 @@ class TracePanel(ScrollView, can_focus=True):
         sign = "›" if cursor else "│" if chosen else " "
         segments = [Segment(sign, style), Segment(text[:lead], faint), Segment(text[lead:], style)]
         strip = Strip(segments).adjust_cell_length(_width(self._full), base).crop(scroll_x, scroll_x + width)
+        if len(text) + 1 > scroll_x + width:  # more to the right
+            strip = Strip([*strip.crop(0, width - 1), Segment("…", faint)])
         return strip.adjust_cell_length(width, base)
 
     @property

@@ -7,7 +7,8 @@ from typing import Final
 from textual.content import Content
 
 from console.causes.wires import WireEvidence
-from console.screens.panel import TextPanel, fit, line
+from console.screens.panel import TextPanel
+from console.screens.text import fit, line
 from console.snapshot import Snapshot
 
 SIGNS: Final = {"proven": ("✓", "$text-success"), "suspect": ("▲", "$text-warning"), "unknown": ("·", "$secondary")}
