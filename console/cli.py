@@ -107,9 +107,17 @@ def _add_ports(commands: _Commands) -> None:
     sub.add_argument("--all", action="store_true", help="also ports without any device behind them")
 
 
+def _add_open(commands: _Commands) -> None:
+    sub = _command(commands, "open", "the screens on one port", reports=False)
+    _add_port_options(sub)
+
+
 def _add_handshake(commands: _Commands) -> None:
     sub = _command(commands, "handshake", "listen, sync, identify; live trace, stage times, causes when it fails")
     _add_port_options(sub)
+    sub.add_argument("--record", metavar="FILE", default=None, help="write a pcapng capture of the session")
+    sub.add_argument("--overwrite", action="store_true", help="let --record replace an existing file")
+    sub.add_argument("--listen", type=_seconds, default=0.25, metavar="S", help="listen this long first (0.25 s)")
 
 
 def _add_port_options(sub: argparse.ArgumentParser) -> None:
@@ -117,9 +125,6 @@ def _add_port_options(sub: argparse.ArgumentParser) -> None:
     sub.add_argument("--baud", type=_positive_int, default=None, help="line rate (default: the protocol's, 115200)")
     sub.add_argument("--parity", choices=("even", "none", "odd"), default=None, help="default: the protocol's, even")
     sub.add_argument("--family", default="an3155", help="boot protocol (default an3155)")
-    sub.add_argument("--record", metavar="FILE", default=None, help="write a pcapng capture of the session")
-    sub.add_argument("--overwrite", action="store_true", help="let --record replace an existing file")
-    sub.add_argument("--listen", type=_seconds, default=0.25, metavar="S", help="listen this long first (0.25 s)")
     wake = sub.add_argument_group("wake lines", "only if DTR/RTS of the adapter are wired to the board")
     words = "dtr, rts, or with a leading ~ where the line is inverted on the way"
     wake.add_argument("--reset-line", type=_line_use, default=None, metavar="LINE", help=f"resets the board: {words}")
@@ -159,18 +164,20 @@ def _add_completion(commands: _Commands) -> None:
     sub.add_argument("shell", choices=("bash", "zsh", "tcsh"))
 
 
-def _command(commands: _Commands, name: str, words: str) -> argparse.ArgumentParser:
+def _command(commands: _Commands, name: str, words: str, *, reports: bool = True) -> argparse.ArgumentParser:
     sub = commands.add_parser(
         name, help=words, description=words, epilog=_EXIT_WORDS, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     sub.set_defaults(command=name)
-    sub.add_argument("--json", action="store_true", help="one JSON object on standard output, nothing else")
+    if reports:
+        sub.add_argument("--json", action="store_true", help="one JSON object on standard output, nothing else")
     return sub
 
 
 _COMMANDS: Final = {
     "demo": _add_demo,
     "ports": _add_ports,
+    "open": _add_open,
     "handshake": _add_handshake,
     "replay": _add_replay,
     "transcript": _add_transcript,
