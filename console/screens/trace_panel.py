@@ -211,7 +211,7 @@ class TracePanel(ScrollView, can_focus=True):
         """One row of the screen."""
         scroll_x, scroll_y = self.scroll_offset
         index = scroll_y + y
-        width = self.size.width
+        width = self.scrollable_content_region.width  # without the scroll bar
         base = self.rich_style
         if index >= len(self.view):
             return Strip.blank(width, base)

@@ -101,7 +101,9 @@ async def test_every_line_has_the_panels_width(fold: Fold, story: list[Event]) -
         async with app.run_test(size=size) as pilot:
             await pilot.press("right", "right", "up")
             panel = app.panel
-            assert {panel.render_line(y).cell_length for y in range(panel.size.height)} == {panel.size.width}
+            assert {panel.render_line(y).cell_length for y in range(panel.size.height)} == {
+                panel.scrollable_content_region.width
+            }
 
 
 async def test_filters_show_what_they_say_and_keep_the_moment(story: list[Event]) -> None:
