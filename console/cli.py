@@ -46,7 +46,8 @@ def build_parser(only: str | None = None) -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"wakeline {__version__}")
     parser.set_defaults(command="screens", json=False)
-    commands = parser.add_subparsers(title="commands", metavar="COMMAND", parser_class=_Parser)
+    # naming the program here spares argparse from laying out a usage text to find it
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND", parser_class=_Parser, prog="wakeline")
     for name, add in _COMMANDS.items():
         if only is None or only == name:
             add(commands)
