@@ -1,10 +1,10 @@
 """From what the system or the serial library raised to a PortTrouble that says what to do next.
 
-    port-missing      ENOENT, ENODEV, ENXIO            nothing there
-    port-busy         EBUSY, EAGAIN (flock)            another program has it
-    port-permission   EACCES, EPERM                    with the cure for this system
-    port-unusable     everything else while opening    not a serial port, settings refused, no answer in time
-    link-lost         everything once it was open
+port-missing      ENOENT, ENODEV, ENXIO            nothing there
+port-busy         EBUSY, EAGAIN (flock)            another program has it
+port-permission   EACCES, EPERM                    with the cure for this system
+port-unusable     everything else while opening    not a serial port, settings refused, no answer in time
+link-lost         everything once it was open
 """
 
 from __future__ import annotations

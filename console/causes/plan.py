@@ -1,0 +1,202 @@
+"""Least expected cost to the fix: repairs in an order, checks where they pay, and when to give up.
+
+The value of a belief is the cost of repairing in the order of chance over cost, stopping where that is cheaper: optimal
+for one cause and repairs that act on one cause each, a good guess else. On top of it every step is looked through:
+cost of the step, and per outcome its chance and the value after it (and again below the best steps, `depth` deep).
+Cost is minutes times a factor for risk.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from console.causes.belief import Model, Weights, normalised, times
+from console.causes.catalogue import Check
+from console.causes.cost import best_order, look_ahead, prefix_cost, stop_scan
+
+# minutes to turn from the screen to the board and repeat the attempt, whatever the step: common practice, no source
+TURN_MIN: Final = 0.5
+# how much dearer a minute is at risk 0..3: common practice, no source
+RISK_FACTOR: Final = (1.0, 1.1, 3.0, 6.0)
+_RARE: Final = 1e-4  # an outcome rarer than this is not looked through
+_TRIALS: Final = 6  # trials looked through at each step: the first ones in the order of chance over cost
+_WIDTH: Final = 4  # steps looked through twice
+
+
+def step_cost(step: Check) -> float:
+    """Minutes weighted by risk."""
+    return (step.minutes + TURN_MIN) * RISK_FACTOR[step.risk]
+
+
+def question(step: Check) -> str:
+    """What the step asks; steps that ask the same are done once."""
+    return step.same_question or step.id
+
+
+@dataclass(frozen=True, slots=True)
+class Value:
+    """What is expected from here: weighted cost, plain minutes, and the repairs to do, first one first."""
+
+    cost: float
+    minutes: float
+    order: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """The best step (None: give up) and what is expected when it is done."""
+
+    step: Check | None
+    cost: float
+    minutes: float
+
+
+class Planner:
+    """Plans over the steps that are possible now. `done` are answered step ids, gates of `after` among them."""
+
+    def __init__(self, tables: Model, steps: Sequence[Check], done: Iterable[str]) -> None:
+        self._tables = tables
+        self._done = frozenset(done)
+        self._give_up = tables.table.give_up_minutes
+        self._looks = [step for step in steps if not step.cures and self._done.issuperset(step.after)]
+        here = self._done.union(step.id for step in steps)
+        self._gates = {step.id: self._gate(step) for step in steps if step.cures}
+        # work that waits for a check which cannot be done here is not offered at all
+        self._trials = [
+            step for step in steps if step.cures and here.issuperset(gate.id for gate in self._gates[step.id])
+        ]
+        self._reverting = frozenset(step.id for step in steps if step.reverts)
+        self._steps = {step.id: step for step in self._trials}
+
+    def choose(self, weights: Sequence[float], depth: int = 1) -> Choice:
+        """The step with the least expected cost, looking `depth` steps ahead (1 or more)."""
+        return self._choose(list(weights), self._done, depth)
+
+    def options(self, weights: Sequence[float]) -> list[tuple[Check, float]]:
+        """Every possible step with the expected cost from here when it is done first, looking one step ahead."""
+        return [(step, cost) for step, cost, _ in self._looked(list(weights), self._done, self.value(weights))]
+
+    def value(self, weights: Sequence[float], done: frozenset[str] | None = None) -> Value:
+        """Expected cost and minutes of repairing by chance over cost without any further check."""
+        done = self._done if done is None else done
+        states = self._tables.states
+        present: dict[str, float] = {}
+        for state, weight in zip(states, weights, strict=True):
+            for cause in state:
+                present[cause] = present.get(cause, 0.0) + weight
+        trials = [step for step in self._trials if step.reverts or step.id not in done]
+        if not trials:
+            return Value(self._give_up, self._give_up, ())
+        costs = [step_cost(step) + self._gate_cost(step, done) for step in trials]
+        gains = [sum(present[cause] * chance for cause, chance in step.cures.items()) for step in trials]
+        order = best_order(gains, costs)
+        cures: dict[str, list[tuple[int, float]]] = {}
+        for position, number in enumerate(order):
+            for cause, chance in trials[number].cures.items():
+                cures.setdefault(cause, []).append((position, chance))
+        resolved = [0.0] * len(order)
+        for state, weight in zip(states, weights, strict=True):
+            if len(state) == 1:
+                for position, chance in cures.get(state[0], ()):
+                    resolved[position] += weight * chance
+                    weight *= 1 - chance
+            elif state[0] in cures and state[1] in cures:  # of a pair only the first cure of each is counted on
+                one, two = cures[state[0]][0], cures[state[1]][0]
+                resolved[max(one[0], two[0])] += weight * one[1] * two[1]
+        ordered = [trials[number] for number in order]
+        opened: set[str] = set(done)
+        paid, minutes = [], []
+        for step in ordered:  # what must be measured first is paid with the first repair that asks for it
+            gates = [gate for gate in self._gates[step.id] if gate.id not in opened]
+            opened.update(gate.id for gate in gates)
+            paid.append(step_cost(step) + sum(step_cost(gate) for gate in gates))
+            minutes.append(step.minutes + TURN_MIN + sum(gate.minutes + TURN_MIN for gate in gates))
+        cost, count = stop_scan(resolved, paid, self._give_up)
+        plain = prefix_cost(resolved, minutes, self._give_up, count)
+        return Value(cost, plain, tuple(step.id for step in ordered[:count]))
+
+    def _choose(self, weights: Weights, done: frozenset[str], depth: int) -> Choice:
+        now = self.value(weights, done)
+        looked = sorted(self._looked(weights, done, now), key=lambda item: _key(*item[:2]))
+        best = Choice(None, self._give_up, self._give_up)
+        if depth > 1:
+            first = next((name for name in now.order if name not in done), "")  # what is done if no check pays
+            few = [step for n, (step, *_) in enumerate(looked) if n < _WIDTH or step.id == first]
+            again = [(step, *self._deep(step, weights, done, depth)) for step in few]
+            looked = sorted(again, key=lambda item: _key(*item[:2]))
+        if looked and looked[0][1] < best.cost:
+            best = Choice(*looked[0])
+        return self._gated(best, done)
+
+    def _gated(self, choice: Choice, done: frozenset[str]) -> Choice:
+        """A step that asks for others first gives way to the first of them."""
+        if choice.step is None:
+            return choice
+        gates = [gate for gate in self._gates.get(choice.step.id, ()) if gate.id not in done]
+        return Choice(min(gates, key=step_cost), choice.cost, choice.minutes) if gates else choice
+
+    def _looked(self, weights: Weights, done: frozenset[str], now: Value) -> Iterator[tuple[Check, float, float]]:
+        for step in self._looks:
+            if question(step) not in done:
+                yield (step, *self._through(step, weights, done))
+        for name in [name for name in now.order if name not in done][:_TRIALS]:
+            yield (self._steps[name], *self._through(self._steps[name], weights, done))
+
+    def _through(self, step: Check, weights: Weights, done: frozenset[str]) -> tuple[float, float]:
+        after = self._after(step, done)
+        return self._sum(step, done, [(p, self.value(rest, after)) for p, rest in self._branches(step, weights)])
+
+    def _deep(self, step: Check, weights: Weights, done: frozenset[str], depth: int) -> tuple[float, float]:
+        after = self._after(step, done)
+        branches = [(p, self._choose(rest, after, depth - 1)) for p, rest in self._branches(step, weights)]
+        return self._sum(step, done, branches)
+
+    def _after(self, step: Check, done: frozenset[str]) -> frozenset[str]:
+        gates = {gate.id for gate in self._gates.get(step.id, ())}
+        if step.cures and not step.reverts:  # what was put back is worth another try once something else was repaired
+            done = done - self._reverting
+        return done | {step.id, question(step)} | gates
+
+    def _sum(
+        self, step: Check, done: frozenset[str], branches: Sequence[tuple[float, Value | Choice]]
+    ) -> tuple[float, float]:
+        gates = [gate for gate in self._gates.get(step.id, ()) if gate.id not in done]
+        cost = step_cost(step) + sum(step_cost(gate) for gate in gates)
+        minutes = step.minutes + TURN_MIN + sum(gate.minutes + TURN_MIN for gate in gates)
+        return (
+            look_ahead(cost, ((chance, after.cost) for chance, after in branches)),
+            look_ahead(minutes, ((chance, after.minutes) for chance, after in branches)),
+        )
+
+    def _branches(self, step: Check, weights: Weights) -> Iterator[tuple[float, Weights]]:
+        """Outcomes after which something is left to do: their chance and the weights after them."""
+        if step.cures:
+            rest = self._tables.after_failure(step, weights)
+            yield sum(rest), normalised(rest)
+            return
+        for outcome in step.outcomes:
+            rest = times(weights, self._tables.outcome(step, outcome))
+            chance = sum(rest)
+            if chance > _RARE:
+                yield chance, normalised(rest)
+
+    def _gate(self, step: Check) -> tuple[Check, ...]:
+        checks = self._tables.table.checks
+        out: dict[str, Check] = {}
+        waiting = list(step.after)
+        while waiting:
+            name = waiting.pop()
+            if name not in self._done and name not in out:
+                out[name] = checks[name]
+                waiting += checks[name].after
+        return tuple(out.values())
+
+    def _gate_cost(self, step: Check, done: frozenset[str]) -> float:
+        return sum(step_cost(gate) for gate in self._gates[step.id] if gate.id not in done)
+
+
+def _key(step: Check, cost: float) -> tuple[float, int, float]:
+    # ties: lower risk, then less time
+    return (round(cost, 9), step.risk, step.minutes)
