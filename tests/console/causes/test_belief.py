@@ -187,9 +187,9 @@ def test_after_a_pair_lost_one_cause_the_other_can_be_found() -> None:
     before = belief(Evidence((silence,), silence, checks=checks), catalogue())
     chances = dict(zip(before.states, before.chances, strict=True))
     assert chances["boot-strap-wrong", "board-rx-open"] > 0.3
-    assert before.marginals()["board-rx-open"] > 0.9
+    assert before.marginals()["board-rx-open"] > 0.8
     after = belief(Evidence((silence,), silence, checks=(*checks, ("K16", "silent"))), catalogue())
-    assert after.marginals()["board-rx-open"] > 0.9
+    assert after.marginals()["board-rx-open"] > 0.8
     assert after.marginals()["boot-strap-wrong"] < 0.06
 
 
