@@ -75,6 +75,7 @@ class Fold:
         self._port = ""
         self._settings: dict[str, str] = {}
         self._swapped = False
+        self._rate = 0.0
         self._problem: Problem | None = None
         self._hard_outcome: Outcome | None = None
         self._ended = False
@@ -137,7 +138,7 @@ class Fold:
                 self._stages.attempt += 1
                 self._swapped = fields.get("wires") == "swapped"
                 self._observer.restart()
-                self._seen.attempt(self._swapped)
+                self._seen.attempt(self._swapped, frame=self._settings.get("frame", ""), rate=self._rate)
                 self._problem = self._hard_outcome = None
             case MarkKind.STAGE_BEGIN:
                 self._stages.begin(mark)
@@ -172,7 +173,8 @@ class Fold:
         self._settings = {name: clean(str(value)) for name, value in mark.fields.items()}
         self._port = self._settings.get("port", "")
         baud = mark.fields.get("baud")
-        self._stages.settings(baud if isinstance(baud, (int, float)) else 0, self._settings.get("frame", ""))
+        self._rate = float(baud) if isinstance(baud, (int, float)) else 0.0
+        self._stages.settings(self._rate, self._settings.get("frame", ""))
         try:
             self._observer = protocols.family(self._settings.get("family", DEFAULT_FAMILY)).observer()
         except LookupError:

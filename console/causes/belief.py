@@ -116,10 +116,9 @@ class Model:
 
     def after_failure(self, step: Check, weights: Sequence[float]) -> Weights:
         """Weights after `step` was tried in vain; cured parts of pairs have moved to the cause that is left."""
-        if not step.cures:
+        if step.in_vain is None:
             raise ValueError(f"{step.id} cures nothing")
-        works = self.outcome(step, next(iter(step.outcomes)))
-        out = [weight * (1 - chance) for weight, chance in zip(weights, works, strict=True)]
+        out = times(weights, self.outcome(step, step.in_vain))
         if not step.reverts:
             for source, target, share in self._moved(step):
                 moved = out[source] * share

@@ -42,9 +42,10 @@ class Check:
     `outcomes` maps an outcome to P(outcome | cause) by cause id, "default" for the rest; they stand in the order in
     which they hide each other where two causes are present, the one that hides all others last. `minutes` on one
     board; `risk` 0 none, 1 a slip of a probe, 2 can damage the board, 3 can hurt. `cures` is the chance per cause that
-    doing it removes the cause; then the first outcome says that the board answers. `reverts`: what was tried is put
-    back when it did not help. `changes` names the parts of the configuration it changes. `needs` names what must be at
-    hand, `after` the checks that must have an answer before.
+    doing it removes the cause; then the last outcome says that it was in vain, and all others that the board answers.
+    `reverts`: what was tried is put back when it did not help. `changes` names the parts of the configuration it
+    changes, in the order of the outcomes that say which helped. `needs` names what must be at hand, `after` the checks
+    that must have an answer before.
     """
 
     id: str
@@ -64,12 +65,12 @@ class Check:
     outcomes: Mapping[str, Mapping[str, float]]
     cures: Mapping[str, float] = field(default_factory=dict)
     reverts: bool = False
-    changes: frozenset[str] = frozenset()
+    changes: tuple[str, ...] = ()
 
     @property
-    def works(self) -> str | None:
-        """The outcome that says the board answers; None where nothing is tried that could cure."""
-        return next(iter(self.outcomes)) if self.cures else None
+    def in_vain(self) -> str | None:
+        """The outcome of a trial or repair that did not help; None where nothing is tried that could cure."""
+        return list(self.outcomes)[-1] if self.cures else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +90,7 @@ class Catalogue:
     fault_rate: float = 0.2
     dominance: tuple[str, ...] = TABLE_CODES[::-1]
     differs: Mapping[str, float] = field(default_factory=lambda: {"default": 0.02})
-    give_up_minutes: float = 120.0
+    give_up_minutes: float = 480.0
     at_hand: frozenset[str] = frozenset()
 
     def title(self, cause_id: str) -> str:
@@ -277,7 +278,7 @@ def _step(entry: Table, outcomes: Mapping[str, Mapping[str, float]], cures: Mapp
         outcomes=outcomes,
         cures=cures,
         reverts=entry.flag("reverts"),
-        changes=frozenset(entry.texts("changes", ())),
+        changes=entry.texts("changes", ()),
     )
 
 

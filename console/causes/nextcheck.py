@@ -19,7 +19,7 @@ from console.causes.rank import NextCheck, answered, belief, rank
 
 DEPTH: Final = 2
 _SURE: Final = 0.985  # an outcome expected with this chance is as good as known: common practice, no source
-_NEGLIGIBLE: Final = 3e-5  # pairs below this chance are left out of the plan (never of the ranking)
+_NEGLIGIBLE: Final = 2e-4  # pairs below this chance are left out of the plan (never of the ranking)
 _NAMED: Final = 2
 
 
@@ -79,7 +79,7 @@ def _next(
     if "identified" in evidence.reading.codes and "read-refused" not in evidence.reading.codes:
         return None
     done = tuple(answered(evidence, table))
-    if any(outcome == step.works for step, outcome in _steps_of(done, table)):
+    if any(step.cures and outcome != step.in_vain for step, outcome in _steps_of(done, table)):
         return None  # the board answers
     tables = model(table)
     now = belief(evidence, table, priors)
@@ -160,11 +160,11 @@ def _sure(step: Check, now: Belief, tables: Model) -> bool:
 def _answers(step: Check, chances: Sequence[float], tables: Model) -> Iterator[tuple[str, str]]:
     """Each outcome with what it would mean: the causes that would stand first after it."""
     for outcome in step.outcomes:
-        if step.works not in (None, outcome):
+        if outcome == step.in_vain:
             yield outcome, "then most likely: " + _first(tables.after_failure(step, chances), tables)
             continue
         rest = times(chances, tables.outcome(step, outcome))
-        if outcome == step.works:
+        if step.cures:
             yield outcome, "the board answers; it was most likely: " + _first(rest, tables)
         else:
             yield outcome, "then most likely: " + _first(rest, tables)

@@ -43,8 +43,6 @@ _TEXTS: Final = {
 }
 
 
-# outcomes of a trial: after one the board may behave differently for a good reason
-_TRIED: Final = frozenset({"answers", "silent", "works", "still-fails"})
 _KEPT_SETUPS: Final = 16
 SETUP_NAMES: Final = ("wires", "strap", "frame", "rate")
 Setup = tuple[bool, str, str, float]
@@ -234,8 +232,7 @@ class ObservationFold:
             self._swap_pending = not self._swap_pending
         elif action == "check":
             check, outcome = (clean(str(fields.get(key, "")), 40) for key in ("check", "outcome"))
-            if outcome in _TRIED:
-                self._forget_runs()
+            self._forget_runs()  # hands were on the board: it may behave differently for a good reason
             self._answers.pop(check, None)  # only the latest reading of a check counts
             if len(self._answers) < _KEPT_ANSWERS:
                 self._answers[check] = outcome

@@ -22,6 +22,7 @@ TURN_MIN: Final = 0.5
 RISK_FACTOR: Final = (1.0, 1.1, 3.0, 6.0)
 _RARE: Final = 1e-4  # an outcome rarer than this is not looked through
 _TRIALS: Final = 6  # trials looked through at each step: the first ones in the order of chance over cost
+_EQUAL: Final = 1.01  # reasoned: the estimate behind the last step looked at is no better than this; no source
 _WIDTH: Final = 4  # steps looked through twice
 
 
@@ -71,8 +72,13 @@ class Planner:
         self._steps = {step.id: step for step in self._trials}
 
     def choose(self, weights: Sequence[float], depth: int = 1) -> Choice:
-        """The step with the least expected cost, looking `depth` steps ahead (1 or more)."""
-        return self._choose(list(weights), self._done, depth)
+        """The step with the least expected cost, looking `depth` steps ahead (1 or more).
+
+        The trial that would be first if no check paid does not count as a step, lest checks be rushed only because they
+        come within sight. Steps whose costs differ by less than the estimate is good for count as equal; of these that
+        trial goes first.
+        """
+        return self._choose(list(weights), self._done, depth, _EQUAL)
 
     def options(self, weights: Sequence[float]) -> list[tuple[Check, float]]:
         """Every possible step with the expected cost from here when it is done first, looking one step ahead."""
@@ -117,17 +123,23 @@ class Planner:
         plain = prefix_cost(resolved, minutes, self._give_up, count)
         return Value(cost, plain, tuple(step.id for step in ordered[:count]))
 
-    def _choose(self, weights: Weights, done: frozenset[str], depth: int) -> Choice:
+    def _choose(self, weights: Weights, done: frozenset[str], depth: int, equal: float = 1.0) -> Choice:
         now = self.value(weights, done)
+        first = next((name for name in now.order if name not in done), "")  # what is done if no check pays
         looked = sorted(self._looked(weights, done, now), key=lambda item: _key(*item[:2]))
         best = Choice(None, self._give_up, self._give_up)
         if depth > 1:
-            first = next((name for name in now.order if name not in done), "")  # what is done if no check pays
             few = [step for n, (step, *_) in enumerate(looked) if n < _WIDTH or step.id == first]
-            again = [(step, *self._deep(step, weights, done, depth)) for step in few]
+            free = 1 if equal > 1 else 0
+            again = [
+                (step, *self._deep(step, weights, done, depth + free if step.id == first else depth)) for step in few
+            ]
             looked = sorted(again, key=lambda item: _key(*item[:2]))
         if looked and looked[0][1] < best.cost:
             best = Choice(*looked[0])
+            for step, cost, minutes in looked:
+                if step.id == first and cost <= equal * best.cost:
+                    best = Choice(step, cost, minutes)
         return self._gated(best, done)
 
     def _gated(self, choice: Choice, done: frozenset[str]) -> Choice:

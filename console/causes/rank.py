@@ -85,7 +85,7 @@ def _tried(evidence: Evidence, table: Catalogue) -> tuple[Configured, dict[str, 
     configuration that stops short of an identification settles what was changed, and what remains is another fault.
     """
     present = evidence.reading
-    trials = [check for check in table.checks.values() if check.changes and check.works]
+    trials = [check for check in table.checks.values() if check.changes and check.in_vain]
     answering = [reading for reading in evidence.configured if reading.answered]
     failing = [reading for reading in evidence.configured if not reading.answered]
     if len(evidence.configured) < 2 or not failing:
@@ -93,20 +93,21 @@ def _tried(evidence: Evidence, table: Catalogue) -> tuple[Configured, dict[str, 
     if not answering:
         first = failing[0]
         pairs = [(check, first.changed(other)) for other in failing[1:] for check in trials]
-        return first, {check.id: list(check.outcomes)[-1] for check, changed in pairs if changed <= check.changes}
+        return first, {
+            check.id: list(check.outcomes)[-1]
+            for check, changed in pairs
+            if changed and changed.issubset(check.changes)
+        }
     if present.answered and "identified" not in present.codes:
         return present, {}
     for reading in failing:
         for good in answering:
             for check in trials:
-                if good.changed(reading) <= check.changes:
-                    return reading, {check.id: next(iter(check.outcomes))}
+                changed = good.changed(reading)
+                if changed and changed.issubset(check.changes):
+                    helped = min(map(check.changes.index, changed))
+                    return reading, {check.id: list(check.outcomes)[helped]}
     return present, {}
-
-
-def swap_outcome(evidence: Evidence) -> str | None:
-    """What trying both wire configurations showed: "answers", "silent", or None while only one was tried."""
-    return _tried(evidence, catalogue())[1].get("K05")
 
 
 def answered(evidence: Evidence, table: Catalogue) -> tuple[tuple[str, str], ...]:
@@ -160,7 +161,7 @@ def belief(evidence: Evidence, table: Catalogue, priors: Mapping[str, float] | N
             weights = times(weights, tables.seen(clue.code), clue.trust)
         elif step is None:
             weights = times(weights, tables.unsteady())
-        elif step.works not in (None, clue.outcome):
+        elif step.in_vain == clue.outcome:
             weights = tables.after_failure(step, weights)
         else:
             weights = times(weights, tables.outcome(step, clue.outcome))
@@ -178,7 +179,7 @@ def rank(evidence: Evidence, priors: Mapping[str, float] | None = None) -> tuple
     certain = tuple(
         RankedCause(code, _CERTAIN[code][0], _CERTAIN_SHARE, (_CERTAIN[code][1],)) for code in evidence.certain[:1]
     )
-    ranked = _weighed(evidence, table, priors) if _something_wrong(evidence) else ()
+    ranked = _weighed(evidence, table, priors) if _something_wrong(evidence, table) else ()
     if certain:
         rest = 1 - _CERTAIN_SHARE
         scaled = [RankedCause(c.id, c.title, c.probability * rest, c.why) for c in ranked]
@@ -186,12 +187,13 @@ def rank(evidence: Evidence, priors: Mapping[str, float] | None = None) -> tuple
     return ranked[:MOST]
 
 
-def _something_wrong(evidence: Evidence) -> bool:
+def _something_wrong(evidence: Evidence, table: Catalogue) -> bool:
     codes = evidence.reading.codes
     if "already-synchronised" in evidence.certain and "nack" not in codes:
         return False
     if "identified" in codes:
-        return "read-refused" in codes or swap_outcome(evidence) == "answers"
+        tried = _tried(evidence, table)[1].items()
+        return "read-refused" in codes or any(table.checks[name].in_vain != outcome for name, outcome in tried)
     return bool(codes)
 
 

@@ -136,7 +136,8 @@ def test_a_golden_board_is_offered_only_where_there_is_one(seen: Make) -> None:
         offered.append(check.id)
         if check.id == "K28":
             break
-    assert "K28" in offered[:3], "it splits the host side from the board at once"
+    assert "K28" in offered
+    assert "K28" not in {check.id for check in [next_check(evidence, depth=1)] if check is not None}
 
 
 def test_a_skipped_check_is_not_offered_again(seen: Make) -> None:
@@ -179,7 +180,7 @@ answers = st.lists(
             (step.id, outcome)
             for step in (*catalogue().checks.values(), *catalogue().repairs.values())
             for outcome in step.outcomes
-            if outcome != step.works
+            if not step.cures or outcome == step.in_vain
         ]
     ),
     max_size=12,
