@@ -167,7 +167,7 @@ def normalised(weights: Iterable[float]) -> Weights:
     raw = list(weights)
     total = sum(raw)
     least = _LEAST * total
-    raw = [max(weight, least) for weight in raw] if total > 0 else [1.0] * len(raw)
+    raw = [weight if weight > least else least for weight in raw] if total > 0 else [1.0] * len(raw)
     total = sum(raw)
     return [weight / total for weight in raw]
 

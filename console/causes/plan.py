@@ -14,12 +14,13 @@ from typing import Final
 
 from console.causes.belief import Model, Weights, normalised, times
 from console.causes.catalogue import Check
-from console.causes.cost import best_order, look_ahead, prefix_cost, stop_scan
+from console.causes.cost import look_ahead, prefix_cost, stop_scan
 
 # minutes to turn from the screen to the board and repeat the attempt, whatever the step: common practice, no source
 TURN_MIN: Final = 0.5
 # how much dearer a minute is at risk 0..3: common practice, no source
 RISK_FACTOR: Final = (1.0, 1.1, 3.0, 6.0)
+_SMALL: Final = 1e-9  # a pair lighter than this moves no cost
 _RARE: Final = 1e-4  # an outcome rarer than this is not looked through
 _TRIALS: Final = 6  # trials looked through at each step: the first ones in the order of chance over cost
 _EQUAL: Final = 1.01  # reasoned: the estimate behind the last step looked at is no better than this; no source
@@ -54,6 +55,17 @@ class Choice:
     minutes: float
 
 
+@dataclass(frozen=True, slots=True)
+class _Trial:
+    """A trial or repair as the value of a belief needs it: causes by number, cost and minutes alone, gates unpaid."""
+
+    id: str
+    cures: tuple[tuple[int, float], ...]
+    alone: tuple[float, float]
+    gates: tuple[Check, ...]
+    cost: float
+
+
 class Planner:
     """Plans over the steps that are possible now. `done` are answered step ids, gates of `after` among them."""
 
@@ -70,6 +82,10 @@ class Planner:
         ]
         self._reverting = frozenset(step.id for step in steps if step.reverts)
         self._steps = {step.id: step for step in self._trials}
+        self._count = len(tables.causes)
+        number = {cause: n for n, cause in enumerate(tables.causes)}
+        self._pairs = [(n, number[s[0]], number[s[1]]) for n, s in enumerate(tables.states) if len(s) == 2]
+        self._opened: dict[frozenset[str], list[_Trial]] = {}
 
     def choose(self, weights: Sequence[float], depth: int = 1) -> Choice:
         """The step with the least expected cost, looking `depth` steps ahead (1 or more).
@@ -86,42 +102,57 @@ class Planner:
 
     def value(self, weights: Sequence[float], done: frozenset[str] | None = None) -> Value:
         """Expected cost and minutes of repairing by chance over cost without any further check."""
-        done = self._done if done is None else done
-        states = self._tables.states
-        present: dict[str, float] = {}
-        for state, weight in zip(states, weights, strict=True):
-            for cause in state:
-                present[cause] = present.get(cause, 0.0) + weight
-        trials = [step for step in self._trials if step.reverts or step.id not in done]
+        trials = self._open_trials(self._done if done is None else done)
         if not trials:
             return Value(self._give_up, self._give_up, ())
-        costs = [step_cost(step) + self._gate_cost(step, done) for step in trials]
-        gains = [sum(present[cause] * chance for cause, chance in step.cures.items()) for step in trials]
-        order = best_order(gains, costs)
-        cures: dict[str, list[tuple[int, float]]] = {}
-        for position, number in enumerate(order):
-            for cause, chance in trials[number].cures.items():
-                cures.setdefault(cause, []).append((position, chance))
-        resolved = [0.0] * len(order)
-        for state, weight in zip(states, weights, strict=True):
-            if len(state) == 1:
-                for position, chance in cures.get(state[0], ()):
-                    resolved[position] += weight * chance
-                    weight *= 1 - chance
-            elif state[0] in cures and state[1] in cures:  # of a pair only the first cure of each is counted on
-                one, two = cures[state[0]][0], cures[state[1]][0]
-                resolved[max(one[0], two[0])] += weight * one[1] * two[1]
-        ordered = [trials[number] for number in order]
-        opened: set[str] = set(done)
+        present = list(weights[: self._count])
+        pairs = [(one, two, weights[n]) for n, one, two in self._pairs if weights[n] > _SMALL]
+        for one, two, weight in pairs:
+            present[one] += weight
+            present[two] += weight
+        ordered = sorted(trials, key=lambda trial: -sum(present[c] * q for c, q in trial.cures) / trial.cost)
+        firsts: list[tuple[int, float]] = [(-1, 0.0)] * self._count
+        left = list(weights[: self._count])
+        resolved = []
+        for position, trial in enumerate(ordered):
+            helped = 0.0
+            for cause, chance in trial.cures:
+                helped += left[cause] * chance
+                left[cause] *= 1 - chance
+                if not firsts[cause][1]:
+                    firsts[cause] = (position, chance)
+            resolved.append(helped)
+        for one, two, weight in pairs:  # of a pair only the first cure of each cause is counted on
+            (here, first), (there, second) = firsts[one], firsts[two]
+            if first and second:
+                resolved[max(here, there)] += weight * first * second
+        opened: set[str] = set()
         paid, minutes = [], []
-        for step in ordered:  # what must be measured first is paid with the first repair that asks for it
-            gates = [gate for gate in self._gates[step.id] if gate.id not in opened]
-            opened.update(gate.id for gate in gates)
-            paid.append(step_cost(step) + sum(step_cost(gate) for gate in gates))
-            minutes.append(step.minutes + TURN_MIN + sum(gate.minutes + TURN_MIN for gate in gates))
+        for trial in ordered:  # what must be measured first is paid with the first repair that asks for it
+            cost, plain = trial.alone
+            for gate in trial.gates:
+                if gate.id not in opened:
+                    opened.add(gate.id)
+                    cost += step_cost(gate)
+                    plain += gate.minutes + TURN_MIN
+            paid.append(cost)
+            minutes.append(plain)
         cost, count = stop_scan(resolved, paid, self._give_up)
         plain = prefix_cost(resolved, minutes, self._give_up, count)
-        return Value(cost, plain, tuple(step.id for step in ordered[:count]))
+        return Value(cost, plain, tuple(trial.id for trial in ordered[:count]))
+
+    def _open_trials(self, done: frozenset[str]) -> list[_Trial]:
+        kept = self._opened.get(done)
+        if kept is None:
+            kept = self._opened[done] = []
+            for step in self._trials:
+                if step.reverts or step.id not in done:
+                    gates = tuple(gate for gate in self._gates[step.id] if gate.id not in done)
+                    cures = tuple((self._tables.causes.index(cause), chance) for cause, chance in step.cures.items())
+                    cost = step_cost(step)
+                    whole = cost + sum(step_cost(gate) for gate in gates)
+                    kept.append(_Trial(step.id, cures, (cost, step.minutes + TURN_MIN), gates, whole))
+        return kept
 
     def _choose(self, weights: Weights, done: frozenset[str], depth: int, equal: float = 1.0) -> Choice:
         now = self.value(weights, done)
@@ -204,9 +235,6 @@ class Planner:
                 out[name] = checks[name]
                 waiting += checks[name].after
         return tuple(out.values())
-
-    def _gate_cost(self, step: Check, done: frozenset[str]) -> float:
-        return sum(step_cost(gate) for gate in self._gates[step.id] if gate.id not in done)
 
 
 def _key(step: Check, cost: float) -> tuple[float, int, float]:
