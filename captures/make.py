@@ -20,7 +20,7 @@ from console.link.base import LinkSettings
 from console.summary import as_object
 
 HERE = Path(__file__).resolve().parent
-# name of the capture -> fault staged on the bench; the port is shown under one name so that readings compare
+# name of the capture -> fault staged on the bench
 RECORDED: dict[str, str | None] = {
     "good": None,
     "wires-uncrossed": "wires-uncrossed",

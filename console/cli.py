@@ -8,8 +8,6 @@ from __future__ import annotations
 import argparse
 import os
 import sys
-import tempfile
-import traceback
 from collections.abc import Sequence
 from importlib import import_module
 from typing import Final, NoReturn, TypeAlias
@@ -34,8 +32,11 @@ class _Parser(argparse.ArgumentParser):
 _Commands: TypeAlias = "argparse._SubParsersAction[_Parser]"
 
 
-def build_parser() -> argparse.ArgumentParser:
-    """The whole command line as one parser (also the source of shell completion)."""
+def build_parser(only: str | None = None) -> argparse.ArgumentParser:
+    """The command line as a parser (also the source of shell completion and of README's test).
+
+    With `only`, the other commands are left out: they cost time that `wakeline ports` should not pay.
+    """
     parser = _Parser(
         prog="wakeline",
         description="Wake a freshly soldered board's boot ROM over a serial port, see every byte and what it means, "
@@ -46,8 +47,9 @@ def build_parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action="version", version=f"wakeline {__version__}")
     parser.set_defaults(command="screens", json=False)
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", parser_class=_Parser)
-    for add in (_add_demo, _add_ports, _add_handshake, _add_replay, _add_transcript, _add_bench, _add_completion):
-        add(commands)
+    for name, add in _COMMANDS.items():
+        if only is None or only == name:
+            add(commands)
     return parser
 
 
@@ -55,7 +57,7 @@ def run(argv: Sequence[str]) -> int:
     """Run one command line; returns the exit code. No traceback ever reaches the user's screen."""
     as_json = "--json" in argv
     try:
-        options = build_parser().parse_args(argv)
+        options = build_parser(argv[0] if argv and argv[0] in _COMMANDS else None).parse_args(argv)
         command = import_module(f"console.commands.{options.command}")
         return int(command.run(options))
     except WakelineError as error:
@@ -67,6 +69,9 @@ def run(argv: Sequence[str]) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
     except Exception:
+        import tempfile
+        import traceback
+
         with tempfile.NamedTemporaryFile(
             "w", prefix="wakeline-internal-", suffix=".txt", delete=False, encoding="utf-8", errors="backslashreplace"
         ) as report:
@@ -102,9 +107,17 @@ def _add_ports(commands: _Commands) -> None:
     sub.add_argument("--all", action="store_true", help="also ports without any device behind them")
 
 
+def _add_open(commands: _Commands) -> None:
+    sub = _command(commands, "open", "the screens on one port", reports=False)
+    _add_port_options(sub)
+
+
 def _add_handshake(commands: _Commands) -> None:
     sub = _command(commands, "handshake", "listen, sync, identify; live trace, stage times, causes when it fails")
     _add_port_options(sub)
+    sub.add_argument("--record", metavar="FILE", default=None, help="write a pcapng capture of the session")
+    sub.add_argument("--overwrite", action="store_true", help="let --record replace an existing file")
+    sub.add_argument("--listen", type=_seconds, default=0.25, metavar="S", help="listen this long first (0.25 s)")
 
 
 def _add_port_options(sub: argparse.ArgumentParser) -> None:
@@ -112,9 +125,6 @@ def _add_port_options(sub: argparse.ArgumentParser) -> None:
     sub.add_argument("--baud", type=_positive_int, default=None, help="line rate (default: the protocol's, 115200)")
     sub.add_argument("--parity", choices=("even", "none", "odd"), default=None, help="default: the protocol's, even")
     sub.add_argument("--family", default="an3155", help="boot protocol (default an3155)")
-    sub.add_argument("--record", metavar="FILE", default=None, help="write a pcapng capture of the session")
-    sub.add_argument("--overwrite", action="store_true", help="let --record replace an existing file")
-    sub.add_argument("--listen", type=_seconds, default=0.25, metavar="S", help="listen this long first (0.25 s)")
     wake = sub.add_argument_group("wake lines", "only if DTR/RTS of the adapter are wired to the board")
     words = "dtr, rts, or with a leading ~ where the line is inverted on the way"
     wake.add_argument("--reset-line", type=_line_use, default=None, metavar="LINE", help=f"resets the board: {words}")
@@ -154,13 +164,26 @@ def _add_completion(commands: _Commands) -> None:
     sub.add_argument("shell", choices=("bash", "zsh", "tcsh"))
 
 
-def _command(commands: _Commands, name: str, words: str) -> argparse.ArgumentParser:
+def _command(commands: _Commands, name: str, words: str, *, reports: bool = True) -> argparse.ArgumentParser:
     sub = commands.add_parser(
         name, help=words, description=words, epilog=_EXIT_WORDS, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     sub.set_defaults(command=name)
-    sub.add_argument("--json", action="store_true", help="one JSON object on standard output, nothing else")
+    if reports:
+        sub.add_argument("--json", action="store_true", help="one JSON object on standard output, nothing else")
     return sub
+
+
+_COMMANDS: Final = {
+    "demo": _add_demo,
+    "ports": _add_ports,
+    "open": _add_open,
+    "handshake": _add_handshake,
+    "replay": _add_replay,
+    "transcript": _add_transcript,
+    "bench": _add_bench,
+    "completion": _add_completion,
+}
 
 
 def _positive_int(text: str) -> int:

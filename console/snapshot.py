@@ -6,14 +6,15 @@ The same `Fold` runs over a live port, the simulated bench and a capture: a repl
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import TypeAlias
 
 import protocols
 from console.causes.nextcheck import next_check
-from console.causes.observation import Observation, ObservationFold
+from console.causes.observation import Evidence, Observation, ObservationFold
 from console.causes.rank import NextCheck, RankedCause, rank
 from console.causes.wires import WireEvidence, wires
-from console.errors import EXIT_CODES, Outcome
-from console.events import Chunk, Event, LineEvent, Mark, MarkKind
+from console.errors import Outcome
+from console.events import Chunk, Event, LineEvent, Mark, MarkKind, Value
 from console.session.exchange import Trace
 from console.session.stage import StageFold, StageResult
 from console.session.wording import line_words, mark_words
@@ -48,7 +49,7 @@ class Snapshot:
     """Everything the console knows at one moment. `outcome` is None while something runs or nothing was tried."""
 
     port: str
-    settings: tuple[tuple[str, str], ...]
+    settings: tuple[tuple[str, Value], ...]
     outcome: Outcome | None
     running_stage: str | None
     attempt: int
@@ -71,15 +72,16 @@ class Fold:
         self.trace = Trace()
         self._stages = StageFold()
         self._seen = ObservationFold()
-        self._observer: Observer = protocols.family(DEFAULT_FAMILY).observer()
+        self._observer: Observer = protocols.load(DEFAULT_FAMILY).observer()
         self._port = ""
-        self._settings: dict[str, str] = {}
+        self._settings: dict[str, Value] = {}
         self._swapped = False
         self._rate = 0.0
         self._problem: Problem | None = None
         self._hard_outcome: Outcome | None = None
         self._ended = False
         self._notes: list[str] = []
+        self._settled: Judgement = ((), None)
         self._version = 0
         self._cached: tuple[int, Snapshot] | None = None
 
@@ -105,8 +107,8 @@ class Fold:
         if self._cached is not None and self._cached[0] == self._version:
             return self._cached[1]
         evidence = self._seen.evidence()
-        ranked = rank(evidence)
-        check = next_check(evidence)
+        # half an attempt proves nothing: while it runs, what the attempts before it said still stands
+        ranked, check = self._settled if self._stages.running else _judge(evidence)
         identity = self._observer.identity
         stages = self._stages.all()
         snapshot = Snapshot(
@@ -135,10 +137,11 @@ class Fold:
             case MarkKind.SETTINGS:
                 self._take_settings(mark)
             case MarkKind.ATTEMPT:
+                self._settled = _judge(self._seen.evidence())
                 self._stages.attempt += 1
                 self._swapped = fields.get("wires") == "swapped"
                 self._observer.restart()
-                self._seen.attempt(self._swapped, frame=self._settings.get("frame", ""), rate=self._rate)
+                self._seen.attempt(self._swapped, frame=str(self._settings.get("frame", "")), rate=self._rate)
                 self._problem = self._hard_outcome = None
             case MarkKind.STAGE_BEGIN:
                 self._stages.begin(mark)
@@ -170,15 +173,18 @@ class Fold:
             self.trace.stage("")
 
     def _take_settings(self, mark: Mark) -> None:
-        self._settings = {name: clean(str(value)) for name, value in mark.fields.items()}
-        self._port = self._settings.get("port", "")
-        baud = mark.fields.get("baud")
+        self._settings = {
+            name: clean(value) if isinstance(value, str) else value for name, value in mark.fields.items()
+        }
+        self._port = str(self._settings.get("port", ""))
+        baud = self._settings.get("baud")
         self._rate = float(baud) if isinstance(baud, (int, float)) else 0.0
-        self._stages.settings(self._rate, self._settings.get("frame", ""))
+        self._stages.settings(self._rate, str(self._settings.get("frame", "")))
+        family = str(self._settings.get("family", DEFAULT_FAMILY))
         try:
-            self._observer = protocols.family(self._settings.get("family", DEFAULT_FAMILY)).observer()
+            self._observer = protocols.load(family).observer()
         except LookupError:
-            self._notes.append(f"unknown protocol family {self._settings['family']}: read as {DEFAULT_FAMILY}")
+            self._notes.append(f"unknown protocol family {family}: read as {DEFAULT_FAMILY}")
 
     def _fail(self, mark: Mark, code: str, outcome: Outcome) -> None:
         words = {name: clean(str(mark.fields.get(name) or "")) for name in ("message", "help")}
@@ -213,11 +219,28 @@ class Fold:
         return Problem(outcome.value, f"stage {failed.name}: {failed.message or outcome.value}", advice)
 
 
-def without_port(snapshot: Snapshot) -> Snapshot:
-    """The same picture with the port's name blanked, for comparing a replay with its live run."""
-    return replace(snapshot, port="")
+Judgement: TypeAlias = tuple[tuple[RankedCause, ...], NextCheck | None]
+
+
+def _judge(evidence: Evidence) -> Judgement:
+    return rank(evidence), next_check(evidence)
+
+
+def ended(snapshot: Snapshot) -> Snapshot:
+    """The picture once nothing more can come: what still runs was cut off, what never began got no answer."""
+    if snapshot.outcome is not None:
+        return snapshot
+    if snapshot.running_stage is None:
+        return replace(snapshot, outcome=Outcome.NO_ANSWER)
+    message = f"the record ends while stage {snapshot.running_stage} runs"
+    return replace(
+        snapshot,
+        outcome=Outcome.STOPPED,
+        running_stage=None,
+        problem=Problem("incomplete", message, "repeat the handshake"),
+    )
 
 
 def exit_code(snapshot: Snapshot) -> int:
     """Exit code of a run that ended with this picture."""
-    return EXIT_CODES[snapshot.outcome or Outcome.NO_ANSWER]
+    return (ended(snapshot).outcome or Outcome.NO_ANSWER).exit_code

@@ -7,7 +7,8 @@ from typing import Any
 
 from console.errors import Outcome, WakelineError
 from console.session.stage import StageResult
-from console.snapshot import Problem, Snapshot
+from console.snapshot import Problem, Snapshot, ended
+from console.words import percent, seconds
 from protocols.family import Identity
 
 _FEW_CAUSES = 3
@@ -15,6 +16,7 @@ _FEW_CAUSES = 3
 
 def as_object(snapshot: Snapshot) -> dict[str, Any]:
     """The contract object. Fields are added, never renamed; probabilities 0..1, times in seconds, minutes as said."""
+    snapshot = ended(snapshot)
     outcome = snapshot.outcome or Outcome.NO_ANSWER
     return {
         "outcome": outcome.value,
@@ -68,6 +70,7 @@ def dumps(value: object) -> str:
 
 def verdict_lines(snapshot: Snapshot) -> list[str]:
     """The end of a text run: stages, target or causes, next check."""
+    snapshot = ended(snapshot)
     out = ["", "stage      outcome     elapsed      wire      chip      host   out    in"]
     out += [_stage_line(stage) for stage in snapshot.stages if stage.attempt == snapshot.attempt]
     out.append("")
@@ -78,7 +81,7 @@ def verdict_lines(snapshot: Snapshot) -> list[str]:
     if snapshot.observations:
         out.append("seen: " + "; ".join(seen.text for seen in snapshot.observations))
     if snapshot.causes:
-        out.append("most likely:")
+        out.append("what it was:" if snapshot.outcome is Outcome.OK else "most likely:")
         for cause in snapshot.causes[:_FEW_CAUSES]:
             out.append(f"  {percent(cause.probability):>4}  {cause.title}  [{cause.id}]")
             out += [f"        because {why}" for why in cause.why]
@@ -92,20 +95,6 @@ def verdict_lines(snapshot: Snapshot) -> list[str]:
     elif snapshot.problem is not None:
         out.append(f"next: {snapshot.problem.help}")
     return out
-
-
-def percent(probability: float) -> str:
-    """A probability as a person reads it; never 100 % and never 0 %."""
-    if probability >= 0.99:
-        return "99 %"
-    if probability < 0.01:
-        return "<1 %"
-    return f"{probability * 100:.0f} %"
-
-
-def seconds(value: float) -> str:
-    """A duration of 0 to some minutes, eight characters or fewer."""
-    return f"{value * 1000:.2f} ms" if value < 1 else f"{value:.2f} s"
 
 
 def product_text(identity: Identity) -> str:

@@ -48,3 +48,35 @@ class Frame:
 
 EIGHT_E_ONE: Final = Frame(8, "E", 1)
 EIGHT_N_ONE: Final = Frame(8, "N", 1)
+
+
+def parity_bit(value: int, frame: Frame) -> int:
+    """The parity bit a sender with this frame puts behind `value` (0 for a frame without parity)."""
+    ones = (value & ((1 << frame.data_bits) - 1)).bit_count()
+    return {"N": 0, "E": ones & 1, "O": ~ones & 1}[frame.parity]
+
+
+def break_s(frame: Frame, baud: float) -> float:
+    """How long the line must be low, in seconds, to be a break for sure: one full word (16550 line status register)."""
+    return frame.char_s(baud)
+
+
+def voting_range(frame: Frame, *, samples: int = 16, first: int = 8, middle: int = 9) -> tuple[float, float]:
+    """Slowest and fastest incoming rate, as a ratio to the receiver's own, that a receiver with a vote accepts.
+
+    `samples` per bit, `first` and `middle` sample of the vote: 16, 8, 9 at normal, 8, 4, 5 at double speed.
+    Source: Microchip DS40002061A s.20.8.3 and ATmega8A data sheet p. 198, "Asynchronous Operational Range".
+    """
+    bits = frame.data_bits + (frame.parity != "N")
+    slow = (bits + 1) * samples / (samples - 1 + bits * samples + first)
+    fast = (bits + 2) * samples / ((bits + 1) * samples + middle)
+    return slow, fast
+
+
+def centre_tolerance(frame: Frame, *, clocks: int = 32, lost: float = 0.5) -> float:
+    """Largest deviation (ratio, either way) by which the stop bit is still met: half a bit, less the start's doubt.
+
+    `clocks` the receiver counts per bit, `lost` clocks of doubt at the start edge; the span ends where NEC
+    U16035EJ1V0UM Figure 13-6 takes it, at the beginning of the last bit.
+    """
+    return (clocks / 2 - lost) / ((frame.bits - 1) * clocks)

@@ -102,6 +102,8 @@ async def test_handshake_as_text_shows_bytes_meaning_and_verdict() -> None:
         (["replay", "no-such-file"], 7, "capture"),
         (["transcript", "no-such-file"], 7, "capture"),
         ([], 2, "no-terminal"),
+        (["open", "x"], 2, "no-terminal"),
+        (["open", "x", "--baud", "fast"], 2, "usage"),
     ],
     ids=lambda value: " ".join(value) if isinstance(value, list) else None,
 )
@@ -161,7 +163,17 @@ async def test_completion_knows_every_command(shell: str) -> None:
 
 
 async def test_every_command_explains_itself() -> None:
-    for command in ([], ["demo"], ["ports"], ["handshake"], ["replay"], ["transcript"], ["bench"], ["completion"]):
+    for command in (
+        [],
+        ["demo"],
+        ["ports"],
+        ["open"],
+        ["handshake"],
+        ["replay"],
+        ["transcript"],
+        ["bench"],
+        ["completion"],
+    ):
         code, out, _ = await wakeline(*command, "--help")
         assert code == 0
         assert "exit codes" in out

@@ -76,8 +76,8 @@ def _next(
 ) -> NextCheck | None:
     if evidence.certain or evidence.swap_pending or not rank(evidence, priors):
         return None
-    if "identified" in evidence.reading.codes and "read-refused" not in evidence.reading.codes:
-        return None
+    if "identified" in evidence.reading.codes:
+        return None  # it answers; read protection is a state, and lifting it erases: nothing to propose unasked
     done = tuple(answered(evidence, table))
     if any(step.cures and outcome != step.in_vain for step, outcome in _steps_of(done, table)):
         return None  # the board answers

@@ -24,6 +24,8 @@ _SMALL: Final = 1e-9  # a pair lighter than this moves no cost
 _RARE: Final = 1e-4  # an outcome rarer than this is not looked through
 _TRIALS: Final = 6  # trials looked through at each step: the first ones in the order of chance over cost
 _EQUAL: Final = 1.01  # reasoned: the estimate behind the last step looked at is no better than this; no source
+_HOPE: Final = 0.1
+_SILLY: Final = 0.04  # the luck any trial has, and a little: common practice, no source
 _WIDTH: Final = 4  # steps looked through twice
 
 
@@ -158,6 +160,8 @@ class Planner:
         now = self.value(weights, done)
         first = next((name for name in now.order if name not in done), "")  # what is done if no check pays
         looked = sorted(self._looked(weights, done, now), key=lambda item: _key(*item[:2]))
+        if equal > 1:  # cheap work that is nearly sure to be in vain may pay on paper and looks silly on the bench
+            looked = [item for item in looked if self._hope(item[0], weights) >= _SILLY] or looked
         best = Choice(None, self._give_up, self._give_up)
         if depth > 1:
             few = [step for n, (step, *_) in enumerate(looked) if n < _WIDTH or step.id == first]
@@ -169,7 +173,7 @@ class Planner:
         if looked and looked[0][1] < best.cost:
             best = Choice(*looked[0])
             for step, cost, minutes in looked:
-                if step.id == first and cost <= equal * best.cost:
+                if step.id == first and cost <= equal * best.cost and self._hope(step, weights) > _HOPE:
                     best = Choice(step, cost, minutes)
         return self._gated(best, done)
 
@@ -212,6 +216,12 @@ class Planner:
             look_ahead(cost, ((chance, after.cost) for chance, after in branches)),
             look_ahead(minutes, ((chance, after.minutes) for chance, after in branches)),
         )
+
+    def _hope(self, step: Check, weights: Weights) -> float:
+        """Chance that a step which cures is not in vain; 1 for a reading."""
+        if step.in_vain is None:
+            return 1.0
+        return 1 - sum(times(weights, self._tables.outcome(step, step.in_vain)))
 
     def _branches(self, step: Check, weights: Weights) -> Iterator[tuple[float, Weights]]:
         """Outcomes after which something is left to do: their chance and the weights after them."""

@@ -29,7 +29,7 @@ _ARROW = {"out": "out ->", "in": "in  <-", "line": "line ! ", "mark": "------"}
 def settings_from(options: Namespace) -> LinkSettings:
     """Link settings from command line options. Raises UsageTrouble for an unknown family."""
     try:
-        family = protocols.family(options.family)
+        family = protocols.load(options.family)
     except LookupError as error:
         raise UsageTrouble("family", str(error), help="choose one of the known families") from error
     frame = family.frame
@@ -76,16 +76,17 @@ async def opened(
 
     clock = MonotonicClock()
     fold = Fold()
-    session = Session(make_link(settings, clock), protocols.family(family), clock=clock, sinks=[fold.add])
-    text = live(fold) if live else None
-    if text is not None:
-        session.add_sink(text.event)
+    session = Session(make_link(settings, clock), protocols.load(family), clock=clock, sinks=[fold.add])
+    text: LiveText | None = None
     recorder = _Recorder(record, settings, overwrite) if record else None
     if recorder is not None:
         session.add_sink(recorder.event)
     try:
         await simulated_adapter(settings)
         await session.open()
+        if live is not None:  # a port that did not open has nothing to show but its error
+            text = live(fold)
+            session.add_sink(text.event)
         yield Attempt(session, fold)
     finally:
         await asyncio.shield(session.close())

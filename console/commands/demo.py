@@ -16,7 +16,8 @@ from console.commands.attempt import LiveText, opened
 from console.errors import Outcome, UsageTrouble
 from console.link.base import LinkSettings
 from console.snapshot import Fold, Snapshot, exit_code
-from console.summary import as_object, dumps, percent, product_text, verdict_lines
+from console.summary import as_object, dumps, product_text, verdict_lines
+from console.words import percent
 
 Say = Callable[[str], None]
 _MOST_REPAIRS = 3

@@ -2,23 +2,21 @@
 
 from __future__ import annotations
 
-import asyncio
 import json
 import sys
 from argparse import Namespace
-from dataclasses import asdict
 
-from console.bench import control
+from console.bench import registry
 from console.link.ports import PortInfo, list_ports, watch_ports
 
 
 def run(options: Namespace) -> int:
     """Run the command; returns the exit code."""
     ports = [port for port in list_ports() if options.all or not port.phantom]
-    benches = control.running()
+    benches = registry.running()
     if options.json and not options.watch:
         benches_out = [{"port": entry.port, "scene": entry.scene} for entry in benches]
-        out = {"outcome": "ok", "ports": [asdict(port) for port in ports], "simulated": benches_out, "error": None}
+        out = {"outcome": "ok", "ports": [port._asdict() for port in ports], "simulated": benches_out, "error": None}
         print(json.dumps(out, indent=2))
         return 0
     if not options.json:
@@ -32,6 +30,8 @@ def run(options: Namespace) -> int:
             ]
         print("\n".join(lines))
     if options.watch:
+        import asyncio  # only here: the plain list must not wait for it
+
         asyncio.run(_watch(options))
     return 0
 
@@ -57,7 +57,7 @@ async def _watch(options: Namespace) -> None:
         if change.port.phantom and not options.all:
             continue
         if options.json:
-            print(json.dumps({"change": change.kind, "port": asdict(change.port)}), flush=True)
+            print(json.dumps({"change": change.kind, "port": change.port._asdict()}), flush=True)
         else:
             print(f"{change.kind}: " + "\n".join(describe(change.port)), flush=True)
         sys.stdout.flush()

@@ -6,9 +6,13 @@ so that listing commands start fast.
 
 from __future__ import annotations
 
-from console.clock import Clock
+from typing import TYPE_CHECKING
+
 from console.errors import PortTrouble
-from console.link.base import Link, LinkSettings
+
+if TYPE_CHECKING:
+    from console.clock import Clock
+    from console.link.base import Link, LinkSettings
 
 __all__ = ["make_link"]
 

@@ -18,18 +18,21 @@ def holders(devices: Iterable[str], proc: Path = _PROC) -> dict[str, str]:
     """
     wanted = {os.path.realpath(device): device for device in devices}
     found: dict[str, str] = {}
+    if not wanted:
+        return found
     try:
         pids = [name for name in os.listdir(proc) if name.isdigit()]
     except OSError:
         return found
     for pid in pids:
         try:
-            files = os.listdir(proc / pid / "fd")
+            folder = f"{proc}/{pid}/fd"  # plain strings: there are thousands of these
+            files = os.listdir(folder)
         except OSError:
             continue
         for number in files:
             try:
-                target = os.readlink(proc / pid / "fd" / number)
+                target = os.readlink(f"{folder}/{number}")
             except OSError:
                 continue
             device = wanted.get(target)

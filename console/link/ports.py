@@ -1,6 +1,7 @@
 """Which ports there are: identity, who holds them, what hinders, and what comes and goes.
 
-Light to import: the serial library and asyncio are loaded when a function needs them.
+Light to import: the serial library and asyncio are loaded when a function needs them, and the records are named
+tuples because dataclasses would load half of the inspection machinery.
 """
 
 from __future__ import annotations
@@ -9,8 +10,7 @@ import contextlib
 import os
 import sys
 from collections.abc import AsyncGenerator, Callable, Iterable
-from dataclasses import dataclass
-from typing import Any, Final, Literal
+from typing import Any, Final, Literal, NamedTuple
 
 from console.link.holder import holders
 from console.link.sysfs import driver_of, is_phantom
@@ -20,8 +20,7 @@ from console.text import clean
 POLL_S: Final = 1.0  # listing takes up to an eighth of a second where many adapters are plugged in
 
 
-@dataclass(frozen=True, slots=True)
-class PortInfo:
+class PortInfo(NamedTuple):
     """A port as the system lists it; every string is safe to show.
 
     `title` is the shortest name a person would know it by. `phantom`: a name without hardware behind it.
@@ -44,8 +43,7 @@ class PortInfo:
     cure: str | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class PortChange:
+class PortChange(NamedTuple):
     """A port that came, went, or looks different now (holder, rights); `port` is its last known state."""
 
     kind: Literal["appeared", "vanished", "changed"]
@@ -65,7 +63,8 @@ def list_ports(comports: Comports | None = None) -> list[PortInfo]:
 
         comports = system.comports  # type: ignore[attr-defined]
     found = list(comports())
-    held = holders(entry.device for entry in found)
+    # nobody holds what is not there, and looking through all processes takes time
+    held = holders(str(entry.device) for entry in found if not _is_phantom(entry))
     ports = [_info(entry, held.get(entry.device)) for entry in found]
     return sorted(ports, key=lambda port: (port.phantom, port.vid is None, _natural(port.device)))
 
@@ -147,10 +146,14 @@ def _info(entry: Any, holder: str | None) -> PortInfo:
         driver=_text(driver_of(device)),
         holder=holder,
         accessible=accessible,
-        phantom=entry.vid is None and is_phantom(device),
+        phantom=_is_phantom(entry),
         trouble=None if accessible else "you may not open this port",
         cure=None if accessible else permission_cure(device),
     )
+
+
+def _is_phantom(entry: Any) -> bool:
+    return entry.vid is None and is_phantom(str(entry.device))
 
 
 def _text(value: str | None) -> str | None:

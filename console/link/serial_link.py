@@ -7,6 +7,7 @@ happen on the event loop. After a cancelled `open` or a loss it is unknown which
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import os
 import stat
 from typing import Any, Final
@@ -120,7 +121,11 @@ class SerialLink:
             raise self._lost
         if self._transport is None:
             raise troubles.closed_trouble(self._settings.port)
-        if data:
+        if POSIX and self._port is not None and not self._transport.get_write_buffer_size():
+            # the transport would wait for the next turn of the loop; most requests fit into the system's buffer now
+            with contextlib.suppress(BlockingIOError):
+                data = data[self._port.write(data) :]
+        if data and self._lost is None:
             self._transport.write(data)
 
     async def set_lines(self, *, dtr: bool | None = None, rts: bool | None = None) -> bool:
@@ -163,6 +168,11 @@ class SerialLink:
             if self._receiver is not receiver:  # it closed the link meanwhile
                 return
 
+    def ended(self, transport: asyncio.BaseTransport | None, error: Exception | None) -> None:
+        """The transport gave up by itself, as it does on systems where it polls; an older one's end means nothing."""
+        if transport is self._transport:
+            self._device_failed(error)
+
     def _device_failed(self, error: BaseException | None) -> None:
         receiver = self._receiver
         if receiver is None:
@@ -183,7 +193,7 @@ class SerialLink:
         if self._counting is not None:
             self._counting.cancel()
             self._counting = None
-        if transport is not None:
+        if transport is not None and not transport.is_closing():  # aborting twice would end it twice
             transport.abort()
         if port is not None:
             self._released = threads.start(port.release, "close port")
@@ -217,9 +227,16 @@ class _Protocol(asyncio.Protocol):
 
     def __init__(self, link: SerialLink) -> None:
         self._link = link
+        self._transport: asyncio.BaseTransport | None = None
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        self._transport = transport
 
     def data_received(self, data: bytes) -> None:
         self._link.received(data)
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        self._link.ended(self._transport, exc)
 
 
 def _check_path(port: str) -> None:

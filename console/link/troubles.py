@@ -75,18 +75,10 @@ def open_trouble(
         )
     if number in _BUSY:
         by, whom = (f" by {holder}", holder) if holder else ("", "the other program that uses it")
-        return PortTrouble(
-            "port-busy",
-            f"the port is in use{by}",
-            where=where,
-            help=f"close {whom}, then try again",
-        )
+        return PortTrouble("port-busy", f"the port is in use{by}", where=where, help=f"close {whom}, then try again")
     if number in _FORBIDDEN:
         return PortTrouble(
-            "port-permission",
-            "you may not open this port",
-            where=where,
-            help=permission_cure(port, system),
+            "port-permission", "you may not open this port", where=where, help=permission_cure(port, system)
         )
     if number in (errno.ENOTTY, errno.EISDIR):
         return not_a_port(port)

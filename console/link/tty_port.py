@@ -151,7 +151,7 @@ class TtyPort(serial.Serial):  # type: ignore[misc, name-defined]
         timed = driver == "ftdi_sio"
         low_latency: bool | None = None
         if not pty:
-            with contextlib.suppress(ValueError, OSError):
+            with contextlib.suppress(ValueError, OSError, NotImplementedError):
                 self.set_low_latency_mode(settings.low_latency)
                 low_latency = settings.low_latency if timed else None  # elsewhere the flag is taken without effect
         return Found(

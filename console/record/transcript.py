@@ -9,12 +9,13 @@ from datetime import UTC, datetime, timedelta
 from typing import Any, Final, Literal, TextIO
 
 from console.text import clean, column, hex_bytes
+from console.words import percent, setting
 
 WIDTH: Final = 110
-_PER_LINE: Final = 16
+_PER_LINE: Final = 8  # leaves room for the meaning beside it
 _ARROWS: Final = {"out": "out ->", "in": "in  <-", "line": "line !", "mark": "mark #"}
 _TEXT_AT: Final = 14 + 1 + 6 + 1  # behind time and direction
-_MEANING_WIDTH: Final = 20
+_MEANING_WIDTH: Final = WIDTH - _TEXT_AT - 3 * _PER_LINE - 1 - _PER_LINE - 2
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 
 
@@ -38,12 +39,12 @@ def _lines(report: Mapping[str, Any], rows: Iterable[TranscriptRow], start_ns: i
     yield "session record"
     yield from _wrapped("port: ", report.get("port") or "not said")
     settings = report.get("settings") or {}
-    told = ", ".join(f"{key} {value}" for key, value in settings.items() if key != "port")
+    told = ", ".join(f"{key} {setting(value)}" for key, value in settings.items() if key != "port")
     yield from _wrapped("settings: ", told or "not said")
     yield f"start: {_utc(start_ns)}"
     yield from _wrapped("outcome: ", report.get("outcome") or "not said")
     target = report.get("target") or {}
-    said = "; ".join(f"{key} {_words(value)}" for key, value in target.items() if value not in (None, [], ""))
+    said = "; ".join(f"{key} {setting(value)}" for key, value in target.items() if value not in (None, [], ""))
     yield from _wrapped("target: ", said or "not identified")
     yield ""
     yield "time in seconds.milliseconds.microseconds since the start; out -> to the target, in <- from the target"
@@ -69,7 +70,7 @@ def _row(row: TranscriptRow, start_ns: int) -> Iterable[str]:
         words = meaning[number] if number < len(meaning) else ""
         if row.data:
             piece = pieces[number] if number < len(pieces) else b""
-            yield f"{head}{hex_bytes(piece):<47}  {column(piece):<16}  {words}"
+            yield f"{head}{hex_bytes(piece):<{3 * _PER_LINE}} {column(piece):<{_PER_LINE}}  {words}"
         else:
             yield head + words
 
@@ -98,7 +99,7 @@ def _diagnosis(report: Mapping[str, Any]) -> Iterable[str]:
     if causes:
         yield "causes, most likely first"
         for cause in causes:
-            yield from _wrapped(f"  {_percent(cause['probability']):>5}  ", f"{cause['title']} [{cause['id']}]")
+            yield from _wrapped(f"  {percent(cause['probability']):>5}  ", f"{cause['title']} [{cause['id']}]")
             for why in cause.get("why") or ():
                 yield from _wrapped("         because ", why)
         yield ""
@@ -121,16 +122,6 @@ def _diagnosis(report: Mapping[str, Any]) -> Iterable[str]:
 def _wrapped(head: str, text: object) -> list[str]:
     safe = clean(str(text), 2000)
     return textwrap.wrap(safe, WIDTH, initial_indent=head, subsequent_indent=" " * len(head)) or [head]
-
-
-def _words(value: object) -> str:
-    return ", ".join(str(item) for item in value) if isinstance(value, list | tuple) else str(value)
-
-
-def _percent(probability: float) -> str:
-    if probability >= 0.99:
-        return "99 %"
-    return "<1 %" if probability < 0.01 else f"{probability * 100:.0f} %"
 
 
 def _seconds(value: float | None) -> str:

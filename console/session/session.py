@@ -7,6 +7,7 @@ from those events, so a capture shows the same. Marks are written before the thi
 from __future__ import annotations
 
 import asyncio
+from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
@@ -47,6 +48,8 @@ class Session:
         self._lost: PortTrouble | None = None
         self._busy = False
         self._ended = False
+        self._answering = False
+        self._emit_later: deque[Event] = deque()
 
     def add_sink(self, sink: Sink) -> None:
         """From now on, also give events to `sink`."""
@@ -150,9 +153,16 @@ class Session:
         await asyncio.shield(self.close())
 
     def _heard(self, data: bytes, t_ns: int) -> None:
-        self._emit(Chunk(t_ns, "in", data))
-        if self._drive is not None:
-            self._drive.feed(data)
+        """Let the conversation answer first: fold and record work while the next question is on the line."""
+        self._emit_later.append(Chunk(t_ns, "in", data))
+        self._answering = True
+        try:
+            if self._drive is not None:
+                self._drive.feed(data)
+        finally:
+            self._answering = False
+            while self._emit_later:
+                self._emit(self._emit_later.popleft())
 
     def _gone(self, error: PortTrouble) -> None:
         self._lost = error
@@ -260,6 +270,9 @@ class Session:
         self._emit(Mark(self._clock.now_ns(), kind, fields))
 
     def _emit(self, event: Event) -> None:
+        if self._answering:
+            self._emit_later.append(event)
+            return
         for sink in tuple(self._sinks):
             sink(event)
 

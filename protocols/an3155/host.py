@@ -13,28 +13,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
-from protocols.an3155 import frames
+from protocols.an3155 import frames, times
 from protocols.an3155.frames import ACK, NACK, Opcode, opcode_name, version_text
 from protocols.an3155.products import names_for
 from protocols.conversation import Conversation, Send, Stray, Want
 from protocols.errors import NoReply, OurMistake, Refused, TheirBehaviour, UnexpectedReply
 from protocols.family import Identity, SyncResult
 
-# AN2606 Rev 70 s.101.2: two characters and at most 105 ms of configuration (F105/107 with PA9 high)
-SYNC_S: Final = 0.25
-# no time is documented for plain answers; the loader only polls its USART (common practice, no source)
-ANSWER_S: Final = 0.1
-# how long a second ACK or NACK may trail the first: the loader sends them back to back (no source)
-TRAIL_S: Final = 0.01
-# DS8626 Rev 12 Table 40: one 128 KB sector at x8 takes up to 4 s, the whole flash up to 32 s
-PAGE_ERASE_S: Final = 4.0
-MASS_ERASE_S: Final = 32.0
-# DS10668 Rev 6 Table 46: 64 words of 3.94 ms are the slowest 256 bytes
-PROGRAM_S: Final = 0.3
-# DS5319 Rev 20 Table 28: option bytes are erased and programmed like a page; sector devices up to 4 s
-OPTION_S: Final = 4.0
-# words at some MHz through the CRC unit; no time is documented
-CHECKSUM_S: Final = 2.0
 MAX_STRAY: Final = 16
 FLASH_START: Final = 0x0800_0000
 # AN2606 Rev 70 Table 4: the voltage byte of F2/F4/F7, exempt from the multiple-of-4 rule
@@ -48,7 +33,7 @@ _OPCODE = "the opcode"
 
 def _refusal(command: str, step: str) -> Conversation[Refused]:
     """Swallow the second NACK that some loaders send while protected (AN2606 Rev 70 Tables 30, 34, 54, 74...)."""
-    extra = yield Want(1, TRAIL_S, "a second refusal (NACK), which some loaders send", optional=True)
+    extra = yield Want(1, times.TRAIL_S, "a second refusal (NACK), which some loaders send", optional=True)
     if extra and extra[0] != NACK:
         yield Stray(extra, "came right after the refusal")
     return Refused(command, step)
@@ -131,7 +116,7 @@ def _check_list(what: str, numbers: Sequence[int], most: int, highest: int) -> N
             raise OurMistake(f"{what}: {number} is outside 0..{highest}")
 
 
-def sync(within_s: float = SYNC_S) -> Conversation[SyncResult]:
+def sync(within_s: float = times.SYNC_S) -> Conversation[SyncResult]:
     """Send 0x7F and find out where the chip is (s.1); a chip that was synchronised before is brought in step.
 
     Silence may mean that half a command is now pending: a second 0x7F completes the pair, and the NACK for it
@@ -160,7 +145,7 @@ def sync(within_s: float = SYNC_S) -> Conversation[SyncResult]:
 
 def _after_sync_ack(stray: bytearray) -> Conversation[SyncResult]:
     """Take the second ACK that L412/422 send (AN2606 Rev 70 Table 163)."""
-    extra = yield Want(1, TRAIL_S, "a second ACK, which some loaders send", optional=True)
+    extra = yield Want(1, times.TRAIL_S, "a second ACK, which some loaders send", optional=True)
     if extra and extra[0] != ACK:
         yield Stray(extra, "right after the answer to the sync")
         stray += extra
@@ -168,7 +153,7 @@ def _after_sync_ack(stray: bytearray) -> Conversation[SyncResult]:
     return SyncResult(extra_acks=len(extra), stray=bytes(stray))
 
 
-def get(within_s: float = ANSWER_S) -> Conversation[tuple[int, tuple[int, ...]]]:
+def get(within_s: float = times.ANSWER_S) -> Conversation[tuple[int, tuple[int, ...]]]:
     """Get (s.3.1): the version byte and the codes of the commands the chip knows."""
     name = yield from _ask(Opcode.GET, within_s)
     count = (yield Want(1, within_s, "the number of command codes"))[0]
@@ -177,14 +162,14 @@ def get(within_s: float = ANSWER_S) -> Conversation[tuple[int, tuple[int, ...]]]
     return body[0], tuple(body[1:])
 
 
-def get_version(within_s: float = ANSWER_S) -> Conversation[tuple[int, bytes]]:
+def get_version(within_s: float = times.ANSWER_S) -> Conversation[tuple[int, bytes]]:
     """Get Version (s.3.2): the version byte and the two option bytes (0 on current loaders)."""
     name = yield from _ask(Opcode.GET_VERSION, within_s)
     body = _closing_ack(name, (yield Want(4, within_s, "version, two option bytes and ACK")))
     return body[0], body[1:]
 
 
-def get_id(within_s: float = ANSWER_S) -> Conversation[int]:
+def get_id(within_s: float = times.ANSWER_S) -> Conversation[int]:
     """Get ID (s.3.3): the product id; its width follows N, because v2.0 loaders differ."""
     name = yield from _ask(Opcode.GET_ID, within_s)
     count = (yield Want(1, within_s, "the length of the product id"))[0]
@@ -193,7 +178,7 @@ def get_id(within_s: float = ANSWER_S) -> Conversation[int]:
 
 
 def read_memory(
-    address: int, count: int, within_s: float = ANSWER_S, *, silent_refusal: bool = False
+    address: int, count: int, within_s: float = times.ANSWER_S, *, silent_refusal: bool = False
 ) -> Conversation[bytes]:
     """Read Memory (s.3.4): `count` bytes, 1..256.
 
@@ -209,7 +194,7 @@ def read_memory(
     return (yield Want(count, within_s, f"{count} bytes from 0x{address:08X}"))
 
 
-def go(address: int, within_s: float = ANSWER_S) -> Conversation[None]:
+def go(address: int, within_s: float = times.ANSWER_S) -> Conversation[None]:
     """Go (s.3.5): stack pointer from `address`, start from the word at `address` + 4."""
     _check_address(address, 4)
     name = yield from _start(Opcode.GO, within_s)
@@ -217,7 +202,11 @@ def go(address: int, within_s: float = ANSWER_S) -> Conversation[None]:
 
 
 def write_memory(
-    address: int, data: bytes, within_s: float = ANSWER_S, *, program_s: float = PROGRAM_S,
+    address: int,
+    data: bytes,
+    within_s: float = times.ANSWER_S,
+    *,
+    program_s: float = times.PROGRAM_S,
     silent_refusal: bool = False,
 ) -> Conversation[None]:
     """Write Memory (s.3.6): 4..256 bytes, a multiple of 4 at a multiple of 4 (AN2606 Rev 70 s.4.4).
@@ -237,8 +226,11 @@ def write_memory(
 
 
 def erase(
-    pages: Sequence[int] | None = None, within_s: float = ANSWER_S, *, page_s: float = PAGE_ERASE_S,
-    mass_s: float = MASS_ERASE_S,
+    pages: Sequence[int] | None = None,
+    within_s: float = times.ANSWER_S,
+    *,
+    page_s: float = times.PAGE_ERASE_S,
+    mass_s: float = times.MASS_ERASE_S,
 ) -> Conversation[None]:
     """Erase (s.3.7): 1..255 page numbers of one byte, or None for everything."""
     if pages is not None:
@@ -253,8 +245,11 @@ def erase(
 
 
 def extended_erase(
-    pages: Sequence[int] | frames.SpecialErase, within_s: float = ANSWER_S, *, page_s: float = PAGE_ERASE_S,
-    mass_s: float = MASS_ERASE_S,
+    pages: Sequence[int] | frames.SpecialErase,
+    within_s: float = times.ANSWER_S,
+    *,
+    page_s: float = times.PAGE_ERASE_S,
+    mass_s: float = times.MASS_ERASE_S,
 ) -> Conversation[None]:
     """Extended Erase (s.3.8): page numbers of two bytes (sector numbers on F2/F4/F7/H7), or a special code."""
     if not isinstance(pages, frames.SpecialErase):
@@ -270,7 +265,7 @@ def extended_erase(
 
 
 def write_protect(
-    sectors: Sequence[int], within_s: float = ANSWER_S, *, option_s: float = OPTION_S
+    sectors: Sequence[int], within_s: float = times.ANSWER_S, *, option_s: float = times.OPTION_S
 ) -> Conversation[None]:
     """Write Protect (s.3.9): 1..256 sector numbers; replaces the set before. The chip may reset afterwards."""
     _check_list("sectors", sectors, 256, 0xFF)
@@ -285,24 +280,29 @@ def _twice(opcode: Opcode, within_s: float, work_s: float) -> Conversation[None]
     yield from _lone_ack(name, "the work itself", within_s + work_s)
 
 
-def write_unprotect(within_s: float = ANSWER_S, *, option_s: float = OPTION_S) -> Conversation[None]:
+def write_unprotect(within_s: float = times.ANSWER_S, *, option_s: float = times.OPTION_S) -> Conversation[None]:
     """Write Unprotect (s.3.10), all sectors. The chip may reset afterwards."""
     yield from _twice(Opcode.WRITE_UNPROTECT, within_s, option_s)
 
 
-def readout_protect(within_s: float = ANSWER_S, *, option_s: float = OPTION_S) -> Conversation[None]:
+def readout_protect(within_s: float = times.ANSWER_S, *, option_s: float = times.OPTION_S) -> Conversation[None]:
     """Readout Protect (s.3.11). The chip may reset afterwards."""
     yield from _twice(Opcode.READOUT_PROTECT, within_s, option_s)
 
 
-def readout_unprotect(within_s: float = ANSWER_S, *, mass_s: float = MASS_ERASE_S) -> Conversation[None]:
+def readout_unprotect(within_s: float = times.ANSWER_S, *, mass_s: float = times.MASS_ERASE_S) -> Conversation[None]:
     """Readout Unprotect (s.3.12): **erases the whole flash**. The chip may reset afterwards."""
     yield from _twice(Opcode.READOUT_UNPROTECT, within_s, mass_s)
 
 
 def get_checksum(
-    address: int, words: int, polynomial: int = CRC_POLYNOMIAL, initial: int = CRC_INITIAL,
-    within_s: float = ANSWER_S, *, compute_s: float = CHECKSUM_S,
+    address: int,
+    words: int,
+    polynomial: int = CRC_POLYNOMIAL,
+    initial: int = CRC_INITIAL,
+    within_s: float = times.ANSWER_S,
+    *,
+    compute_s: float = times.CHECKSUM_S,
 ) -> Conversation[int]:
     """Get Checksum (s.3.13): the CRC over `words` 32-bit words from `address`.
 
@@ -329,7 +329,7 @@ def get_checksum(
             raise Refused(name, "the computation") from silence
         raise
     if got[0] == ACK:  # a second ACK, or a CRC that begins with 0x79: the checksum decides
-        got += yield Want(1, TRAIL_S, "the last byte of the CRC, after a second ACK", optional=True)
+        got += yield Want(1, times.TRAIL_S, "the last byte of the CRC, after a second ACK", optional=True)
     for answer in (got[-5:], got[:5]):
         if frames.xor(answer) == 0:
             if len(got) > 5 and answer == got[:5] != got[1:]:
@@ -357,7 +357,7 @@ def _check_special(code: int, data: bytes) -> None:
         raise OurMistake(f"{len(data)} data bytes: Special takes at most {frames.MAX_SPECIAL_DATA}")
 
 
-def special(code: int, data: bytes = b"", within_s: float = ANSWER_S) -> Conversation[tuple[bytes, bytes]]:
+def special(code: int, data: bytes = b"", within_s: float = times.ANSWER_S) -> Conversation[tuple[bytes, bytes]]:
     """Special (s.3.14): sub-command 0..0xFFFF with up to 128 bytes; returns data and status."""
     _check_special(code, data)
     name = yield from _start(Opcode.SPECIAL, within_s)
@@ -371,7 +371,7 @@ def special(code: int, data: bytes = b"", within_s: float = ANSWER_S) -> Convers
 
 
 def extended_special(
-    code: int, data: bytes = b"", more: bytes = b"", within_s: float = ANSWER_S
+    code: int, data: bytes = b"", more: bytes = b"", within_s: float = times.ANSWER_S
 ) -> Conversation[bytes]:
     """Extended Special (s.3.15): two data packets (at most 128 and 1024 bytes); returns the status."""
     _check_special(code, data)
@@ -388,7 +388,7 @@ def extended_special(
     return status
 
 
-def identify(within_s: float = ANSWER_S) -> Conversation[Identity]:
+def identify(within_s: float = times.ANSWER_S) -> Conversation[Identity]:
     """Get, Get Version, Get ID, and whether the memory may be read.
 
     The last is found with one Read Memory of 4 bytes at the start of the flash, if the chip lists the command;
@@ -415,8 +415,6 @@ def identify(within_s: float = ANSWER_S) -> Conversation[Identity]:
 def _is_protected(within_s: float) -> Conversation[bool | None]:
     try:
         yield from read_memory(FLASH_START, 4, within_s)
-    except Refused as refusal:
-        return True if refusal.step == _OPCODE else None
-    except TheirBehaviour:
-        return None
+    except TheirBehaviour as failure:
+        return True if isinstance(failure, Refused) and failure.step == _OPCODE else None
     return False

@@ -64,9 +64,7 @@ class Memory:
             data = (int.from_bytes(old) & int.from_bytes(data)).to_bytes(len(data))
             if self.locked:
                 first, unit = address - self._chip.flash_start, self._chip.protect_unit
-                data = bytes(
-                    old[i] if (first + i) // unit in self.locked else data[i] for i in range(len(data))
-                )
+                data = bytes(old[i] if (first + i) // unit in self.locked else data[i] for i in range(len(data)))
         self.load(address, data)
 
     def erase(self, part: Range) -> None:

@@ -5,6 +5,7 @@ time nor who listens. Works on slices, never byte by byte, so that noise by the 
 
 What it does when the line does not follow the note:
 - bytes from the host while an answer is due begin a new command; a NACK ends the command;
+- after a pair that does not fit, only a sync or a word from the chip begins anew;
 - bytes from the chip that no step expects are strays; those equal to what was just sent are its echo.
 """
 
@@ -33,7 +34,6 @@ from protocols.family import Direction, Identity, Role, Span
 _KNOWN: Final = frozenset(Opcode)
 _ANSWER: Final = re.compile(rb"[\x79\x1f]")
 _SYNCS: Final = re.compile(rb"\x7f+")
-_BEGIN: Final = re.compile(b"[" + re.escape(bytes([SYNC, *_KNOWN])) + b"]")
 _MAX_ECHO: Final = 1024
 
 _T_ACK: Final = "acknowledge (ACK)"
@@ -86,26 +86,39 @@ _STEPS: Final[dict[int, tuple[Step, ...]]] = {
         _in(Role.VALUE, "commands", None),
         _ANSWERED,
     ),
-    Opcode.GET_VERSION: (
-        _ANSWERED, _in(Role.VALUE, "protocol version"), _in(Role.VALUE, "option bytes", 2), _ANSWERED,
-    ),
+    Opcode.GET_VERSION: (_ANSWERED, _in(Role.VALUE, "protocol version"), _in(Role.VALUE, "option bytes", 2), _ANSWERED),
     Opcode.GET_ID: (_ANSWERED, _in(Role.LENGTH, "length of the id"), _in(Role.VALUE, "product id", None), _ANSWERED),
     Opcode.READ_MEMORY: (
-        _ANSWERED, *_ADDRESS, _out(Role.LENGTH, "bytes to read"), _LONE_CHECK, _ANSWERED,
+        _ANSWERED,
+        *_ADDRESS,
+        _out(Role.LENGTH, "bytes to read"),
+        _LONE_CHECK,
+        _ANSWERED,
         _in(Role.DATA, "memory", None),
     ),
     Opcode.GO: (_ANSWERED, *_ADDRESS),
     Opcode.WRITE_MEMORY: (
-        _ANSWERED, *_ADDRESS, _out(Role.LENGTH, "bytes to write"), _out(Role.DATA, "memory", None), _CHECK, _ANSWERED,
+        _ANSWERED,
+        *_ADDRESS,
+        _out(Role.LENGTH, "bytes to write"),
+        _out(Role.DATA, "memory", None),
+        _CHECK,
+        _ANSWERED,
     ),
-    Opcode.ERASE: (
-        _ANSWERED, _out(Role.LENGTH, "pages"), _out(Role.VALUE, "page numbers", None), _CHECK, _ANSWERED,
-    ),
+    Opcode.ERASE: (_ANSWERED, _out(Role.LENGTH, "pages"), _out(Role.VALUE, "page numbers", None), _CHECK, _ANSWERED),
     Opcode.EXTENDED_ERASE: (
-        _ANSWERED, _out(Role.LENGTH, "pages", 2), _out(Role.VALUE, "page numbers", None), _CHECK, _ANSWERED,
+        _ANSWERED,
+        _out(Role.LENGTH, "pages", 2),
+        _out(Role.VALUE, "page numbers", None),
+        _CHECK,
+        _ANSWERED,
     ),
     Opcode.WRITE_PROTECT: (
-        _ANSWERED, _out(Role.LENGTH, "sectors"), _out(Role.VALUE, "sector numbers", None), _CHECK, _ANSWERED,
+        _ANSWERED,
+        _out(Role.LENGTH, "sectors"),
+        _out(Role.VALUE, "sector numbers", None),
+        _CHECK,
+        _ANSWERED,
     ),
     Opcode.WRITE_UNPROTECT: (_ANSWERED, _ANSWERED),
     Opcode.READOUT_PROTECT: (_ANSWERED, _ANSWERED),
@@ -113,14 +126,19 @@ _STEPS: Final[dict[int, tuple[Step, ...]]] = {
     Opcode.GET_CHECKSUM: (
         _ANSWERED,
         *_ADDRESS,
-        _out(Role.LENGTH, "words", 4), _CHECK, _ANSWERED,
-        _out(Role.VALUE, "polynomial", 4), _CHECK, _ANSWERED,
-        _out(Role.VALUE, "initial value", 4), _CHECK, _ANSWERED,
-        _in(Role.VALUE, "CRC", 4), _in(Role.CHECK, "checksum"),
+        _out(Role.LENGTH, "words", 4),
+        _CHECK,
+        _ANSWERED,
+        _out(Role.VALUE, "polynomial", 4),
+        _CHECK,
+        _ANSWERED,
+        _out(Role.VALUE, "initial value", 4),
+        _CHECK,
+        _ANSWERED,
+        _in(Role.VALUE, "CRC", 4),
+        _in(Role.CHECK, "checksum"),
     ),
-    Opcode.SPECIAL: (
-        _ANSWERED, *_SUB, *_PACKET, _in(Role.LENGTH, "length", 2), _in(Role.DATA, "data", None), *_STATUS,
-    ),
+    Opcode.SPECIAL: (_ANSWERED, *_SUB, *_PACKET, _in(Role.LENGTH, "length", 2), _in(Role.DATA, "data", None), *_STATUS),
     Opcode.EXTENDED_SPECIAL: (_ANSWERED, *_SUB, *_PACKET, *_PACKET, *_STATUS),
 }
 # s.3.7, s.3.8: a lone 0xFF, or a special code, has no page list
@@ -191,14 +209,13 @@ class An3155Observer:
             self._syncing = True
             return syncs.end() - at, Role.SYNC, "sync", ""
         code = data[at]
-        if self._lost and code not in _KNOWN:
-            found = _BEGIN.search(data, at)
-            return (found.start() if found else len(data)) - at, Role.STRAY, _T_LOST, ""
-        name = opcode_name(code)
+        if self._lost:  # only a sync or a word from the chip (`_came`) brings the two sides in step again
+            found = data.find(SYNC, at)
+            return (len(data) if found < 0 else found) - at, Role.STRAY, _T_LOST, ""
+        name = opcode_name(code) if code in _KNOWN else ""
         self._begin(code, name, (_COMPLEMENT, *_STEPS.get(code, _AFTER_SYNC)))
         self._xor = code
-        known = code in _KNOWN
-        return 1, Role.COMMAND, f"{name}: opcode" if known else f"unknown opcode {name}", name if known else ""
+        return 1, Role.COMMAND, f"{name}: opcode" if name else f"unknown opcode 0x{code:02X}", name
 
     # --- chip to host
 
@@ -211,11 +228,11 @@ class An3155Observer:
             if same:
                 return same, Role.STRAY, _T_ECHO, ""
         self._forget_echo()
+        if again and data[at] == again[0]:
+            if again[0] == ACK:
+                return 1, Role.ACK, _T_ACK_AGAIN, self._name
+            return 1, Role.NACK, _T_NACK_AGAIN, self._name
         if step is None or step.direction == "out":
-            if again and data[at] == again[0]:
-                if again[0] == ACK:
-                    return 1, Role.ACK, _T_ACK_AGAIN, self._name
-                return 1, Role.NACK, _T_NACK_AGAIN, self._name
             return len(data) - at, Role.STRAY, _T_STRAY, ""
         if step.role is Role.ACK:
             return self._answer(data, at)
@@ -289,7 +306,7 @@ class An3155Observer:
         """Take what `data` holds of the field; the piece that completes it carries its value in words."""
         size = min(self._left, len(data) - at)
         piece = data[at : at + size]
-        name = self._name if self._code in _KNOWN else ""
+        name = self._name
         self._left -= size
         self._xor ^= xor(piece)
         if step.role is not Role.DATA and len(self._kept) < _MAX_KEPT:

@@ -7,7 +7,6 @@ import json
 import os
 import subprocess
 import sys
-from dataclasses import asdict, replace
 from types import SimpleNamespace
 
 import pytest
@@ -38,7 +37,7 @@ def test_identity_of_a_usb_adapter(tmp_path):
     assert port.accessible
     assert not port.phantom
     assert (port.trouble, port.cure, port.holder) == (None, None, None)
-    json.dumps(asdict(port))
+    json.dumps(port._asdict())
 
 
 def test_a_port_without_a_name_is_called_by_its_device(tmp_path):
@@ -51,7 +50,7 @@ def test_hostile_descriptors_are_made_safe():
     bad = "\x1b]0;x\x07\u202e[/]" + "A" * 500
     made = entry("/dev/tty\x1bUSB0", vid=1, pid=2, serial_number=bad, location=bad, manufacturer=bad, product=bad)
     (port,) = list_ports(lambda: [made])
-    text = "".join(value for value in asdict(port).values() if isinstance(value, str))
+    text = "".join(value for value in port._asdict().values() if isinstance(value, str))
     assert not set(text) & {"\x1b", "\x07", "\u202e"}
     assert len(port.product or "") < 200
 
@@ -122,18 +121,18 @@ def test_what_the_system_files_say(tmp_path):
 @pytest.mark.parametrize(
     ("one", "other", "same"),
     [
-        (USB, replace(USB, device="/dev/ttyUSB2"), True),
-        (USB, replace(USB, device="/dev/ttyUSB2", location="3-1"), True),  # another socket, known by its number
-        (USB, replace(USB, serial_number="T8"), False),
-        (USB, replace(USB, serial_number=None), False),
-        (USB, replace(USB, pid=2), False),
-        (replace(USB, serial_number=None), replace(USB, serial_number=None, device="/dev/ttyUSB2"), True),
-        (replace(USB, serial_number=None), replace(USB, serial_number=None, location="3-1"), False),
-        (replace(USB, serial_number=None, location=None), replace(USB, serial_number=None, location=None), False),
-        (replace(USB, location="1-2:1.0"), replace(USB, location="1-2:1.1"), False),  # two ports of one adapter
+        (USB, USB._replace(device="/dev/ttyUSB2"), True),
+        (USB, USB._replace(device="/dev/ttyUSB2", location="3-1"), True),  # another socket, known by its number
+        (USB, USB._replace(serial_number="T8"), False),
+        (USB, USB._replace(serial_number=None), False),
+        (USB, USB._replace(pid=2), False),
+        (USB._replace(serial_number=None), USB._replace(serial_number=None, device="/dev/ttyUSB2"), True),
+        (USB._replace(serial_number=None), USB._replace(serial_number=None, location="3-1"), False),
+        (USB._replace(serial_number=None, location=None), USB._replace(serial_number=None, location=None), False),
+        (USB._replace(location="1-2:1.0"), USB._replace(location="1-2:1.1"), False),  # two ports of one adapter
         (PortInfo("COM1", "COM1"), PortInfo("COM1", "other"), True),
         (PortInfo("COM1", "COM1"), PortInfo("COM2", "COM1"), False),
-        (PortInfo("COM1", "COM1"), replace(USB, device="COM1"), False),
+        (PortInfo("COM1", "COM1"), USB._replace(device="COM1"), False),
     ],
 )
 def test_the_same_adapter(one, other, same):
@@ -142,17 +141,17 @@ def test_the_same_adapter(one, other, same):
 
 
 def test_an_adapter_is_found_again_only_when_it_is_certain():
-    back = replace(USB, device="/dev/ttyUSB2")
-    twin = replace(USB, device="/dev/ttyUSB3", location="3-1")
+    back = USB._replace(device="/dev/ttyUSB2")
+    twin = USB._replace(device="/dev/ttyUSB3", location="3-1")
     assert find_again(USB, [twin, back]) is back
     assert find_again(USB, [twin]) is twin
     assert find_again(USB, []) is None
-    assert find_again(replace(USB, location="5-5"), [back, twin]) is None
+    assert find_again(USB._replace(location="5-5"), [back, twin]) is None
 
 
 async def test_what_comes_goes_and_changes_is_told_once():
-    held = replace(USB, holder="logger (pid 7)")
-    other = replace(USB, serial_number="T8")
+    held = USB._replace(holder="logger (pid 7)")
+    other = USB._replace(serial_number="T8")
     looks = [[], [], [USB], OSError("gone while looking"), [USB], [held], [other], []]
 
     def look():

@@ -62,6 +62,26 @@ async def test_a_port_that_cannot_do_the_frame_says_so_every_time(pty_peer, link
         await link.close()
 
 
+@pytest.mark.parametrize("frame", [EIGHT_E_ONE, Frame(7, "E", 1)], ids=str)
+async def test_a_port_that_is_raw_already_refuses_parity_with_an_error_and_opens(pty_peer, link_to, recorder, frame):
+    # glibc's tcsetattr says EINVAL when nothing of what it was asked for took effect, as here
+    with serial.Serial(pty_peer.port, 115200, bytesize=frame.data_bits), pytest.raises(termios.error) as refusal:
+        serial.Serial(pty_peer.port, 115200, bytesize=frame.data_bits, parity=frame.parity, timeout=0)
+    assert refusal.value.args[0] == errno.EINVAL
+    report = await link_to(pty_peer.port, frame=frame).open(recorder())
+    assert report.frame_in_use == EIGHT_N_ONE
+    assert f"asked for {frame}, the port uses 8N1" in report.notes
+
+
+async def test_the_transport_is_done_when_close_returns(pty_peer, link_to, recorder):
+    link = link_to(pty_peer.port)
+    await link.open(recorder())
+    transport = link._transport
+    link.write(bytes(4_000_000))
+    await link.close()
+    assert transport.serial is None  # pyserial-asyncio 0.6 drops it last
+
+
 async def test_a_frame_the_port_can_do_needs_no_note(pty_peer, link_to, recorder):
     report = await link_to(pty_peer.port, frame=EIGHT_N_ONE).open(recorder())
     assert report.frame_in_use == EIGHT_N_ONE
@@ -106,7 +126,7 @@ async def test_marked_bytes_become_events_between_the_clean_ones(pty_peer, link_
     ]
 
 
-async def test_bytes_from_before_the_opening_are_discarded_and_not_echoed(pty_peer, link_to, recorder):
+async def test_bytes_from_before_the_opening_are_discarded(pty_peer, link_to, recorder):
     fd = os.open(pty_peer.port, os.O_RDWR | os.O_NOCTTY)  # a fresh tty echoes
     await pty_peer.send(b"old\n")
     link, got = link_to(pty_peer.port), recorder()
@@ -115,6 +135,14 @@ async def test_bytes_from_before_the_opening_are_discarded_and_not_echoed(pty_pe
     await pty_peer.send(b"new")
     await got.until(lambda r: len(r.data) >= 3)
     assert bytes(got.data) == b"new"
+
+
+async def test_an_echo_that_waits_to_be_sent_is_discarded_too(pty_peer, link_to, recorder, monkeypatch):
+    # a pty hands its echo over at once and keeps none to discard, so the request is what can be seen
+    flushed, real = [], termios.tcflush
+    monkeypatch.setattr(tty_port.termios, "tcflush", lambda fd, queue: (flushed.append(queue), real(fd, queue))[1])
+    await link_to(pty_peer.port).open(recorder())
+    assert termios.TCIOFLUSH in flushed
 
 
 async def test_a_missing_device(link_to, recorder, tmp_path):
@@ -303,3 +331,73 @@ async def test_a_write_that_finds_no_room_does_not_spin(pty_peer, clock):
 
 def test_making_a_link_opens_nothing(tmp_path, clock):
     SerialLink(LinkSettings(str(tmp_path / "none")), clock)
+
+
+@pytest.fixture
+def adapter(pty_peer, monkeypatch):
+    """The pty passes for a USB adapter with its 16 ms timer: the driver's answers come from here."""
+    real = fcntl.ioctl
+
+    def ioctl(fd, request, *args):
+        return bytes(4) if request == termios.TIOCMGET else real(fd, request, *args)
+
+    monkeypatch.setattr(tty_port, "_PTY_MAJORS", range(0))
+    monkeypatch.setattr(tty_port, "driver_of", lambda device: "ftdi_sio")
+    monkeypatch.setattr(tty_port, "latency_timer_s", lambda device: 0.016)
+    monkeypatch.setattr(tty_port.fcntl, "ioctl", ioctl)
+    monkeypatch.setattr(tty_port.TtyPort, "set_low_latency_mode", lambda self, on: None)
+    return pty_peer
+
+
+@pytest.mark.parametrize("low_latency", [True, False])
+async def test_what_an_adapter_reports(adapter, link_to, recorder, low_latency):
+    report = await link_to(adapter.port, low_latency=low_latency, frame=EIGHT_N_ONE).open(recorder())
+    assert report.opening_pulse is True  # Linux drivers/tty/tty_port.c raises DTR and RTS on opening
+    assert report.line_errors == "marked"  # Linux drivers/usb/serial/ftdi_sio.c flags the bytes of a bad packet
+    assert report.low_latency is low_latency
+    assert report.latency_s >= 0.05  # common practice, no source: never less over USB
+    assert report.latency_s > 0.016  # AN232B-04: a short answer waits for the timer
+
+
+async def test_other_users_are_kept_out_of_an_adapter_until_it_is_closed(adapter, link_to, recorder):
+    link = link_to(adapter.port)
+    spare = os.open(adapter.port, os.O_RDWR | os.O_NOCTTY)
+    try:
+        await link.open(recorder())
+        # TIOCGEXCL, include/uapi/asm-generic/ioctls.h
+        assert fcntl.ioctl(spare, 0x80045440, bytes(4)) != bytes(4)
+        await link.close()
+        assert fcntl.ioctl(spare, 0x80045440, bytes(4)) == bytes(4)
+    finally:
+        os.close(spare)
+
+
+async def test_a_break_that_is_marked_is_not_counted_once_more(adapter, link_to, recorder, monkeypatch):
+    answers = [Counters(0, 0, 0, 0), Counters(0, 0, 0, 1), Counters(1, 0, 0, 1)]
+    monkeypatch.setattr(tty_port, "counters", lambda fd: answers[0])
+    monkeypatch.setattr(serial_link, "counters", lambda fd: answers.pop(0) if len(answers) > 1 else answers[0])
+    monkeypatch.setattr(serial_link, "COUNTERS_EVERY_S", 0)
+    link, got = link_to(adapter.port), recorder()
+    await link.open(got)
+    await got.until(lambda r: bool(r.calls))
+    assert [call.kind for call in got.calls] == [LineKind.FRAMING]
+
+
+async def test_a_transport_that_gives_up_is_a_loss(pty_peer, link_to, recorder):
+    link, got = link_to(pty_peer.port), recorder()
+    await link.open(got)
+    await pty_peer.send(b"a")
+    await got.until(lambda r: bool(r.data))
+    link._transport.abort()
+    await got.until(lambda r: bool(r.losses))
+    await link.close()
+    assert [loss.code for loss in got.losses] == ["link-lost"]
+
+
+async def test_nothing_is_delivered_after_a_loss_in_the_middle_of_a_chunk(pty_peer, link_to, recorder, monkeypatch):
+    link, got = link_to(pty_peer.port), recorder()
+    await link.open(got)
+    monkeypatch.setattr(got, "line_event", lambda event: link.ended(link._transport, OSError(errno.EIO, "gone")))
+    link.received(b"a\xff\x00\x01b")
+    assert bytes(got.data) == b"a"
+    assert len(got.losses) == 1

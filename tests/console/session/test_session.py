@@ -26,7 +26,7 @@ ANSWERS = {
 
 
 def make(link: Any, events: list[Event]) -> Session:
-    return Session(link, protocols.family("an3155"), clock=link.clock, sinks=[events.append])
+    return Session(link, protocols.load("an3155"), clock=link.clock, sinks=[events.append])
 
 
 def begun(session: Session, stage: str) -> asyncio.Event:

@@ -1,0 +1,351 @@
+"""The simulated board and the adapter's two lines: power, strap, reset, oscillator, boot ROM or application.
+
+Pure: time is data, in seconds of one monotonic clock of the caller's. The caller hands over what the host wrote and
+collects, with `due`, the bytes the adapter has finished receiving. Characters of a write are worked through ahead of
+time, so that the answer's moment is known; an action therefore meets the line as it is after the last write.
+"""
+
+from __future__ import annotations
+
+import heapq
+import random
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+from enum import StrEnum
+from typing import Final
+
+from console.bench.wiring import Heard, Joint, Level, Source, Wiring, board_hears, host_hears
+from protocols.an3155.target import Chip, Target
+from protocols.uart import EIGHT_E_ONE, EIGHT_N_ONE, Frame
+from protocols.waveform import Edge, Resync, decode, encode
+
+SYNC: Final = 0x7F
+# AN2606 Rev 70 s.4.5: below 1200 baud the ROM's timer overflows; the upper end is that of the fastest adapters
+SLOWEST_RATE: Final = 1200 * 0.975
+FASTEST_RATE: Final = 4_000_000.0
+# an ideal receiver takes every character unchanged up to here (protocols.uart.centre_tolerance: 4.7 %)
+SAME_RATE: Final = 0.02
+_APPLICATION_FRAME: Final = EIGHT_N_ONE
+# no "y" in it: 79 would look like an acknowledge
+_TEXT_LINES: Final = (b"tern: level 1.482 m\r\n", b"tern: cell 3.71 V\r\n", b"tern: no uplink, kept in log\r\n")
+_TEXT_EVERY_S: Final = 0.2
+_OPENING_S: Final = 0.1  # a program discards what waits while it opens a port; a line low by then is a break after it
+_HOSTILE: Final = (
+    b"\x1b[2J\x1b]0;owned\x07\x1b[31m\x9b5n\x9d52;c;\x9c[red]tern[/red] [/AA] [@click=app.quit]x[/]\r\n"
+    b"\xe2\x80\xae\x1bP+q\x1b\\\x00\xff\x7f\x08\x08\x1b[?1049h{{7*7}}<script>tern</script>\n"
+)
+
+
+class Firmware(StrEnum):
+    """What runs when the ROM does not."""
+
+    BLANK = "blank"
+    TALKS = "talks"
+
+
+class Chatter(StrEnum):
+    """Bytes beside the protocol, sent once when the port is opened."""
+
+    NONE = "none"
+    NOISE = "noise"
+    FLOOD = "flood"
+    HOSTILE = "hostile"
+
+
+class Mode(StrEnum):
+    """What the chip is doing."""
+
+    OFF = "off"
+    ROM = "rom"
+    APPLICATION = "application"
+
+
+FLOOD_BYTES: Final = 1_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Setup:
+    """Everything a scene decides.
+
+    `strap_boot`: the boot strap is at the boot level; `in_loader` False: it was set but nobody has pressed reset.
+    `rate_error`: by which ratio the ROM's answer rate misses the measured rate (AN2606 Rev 70 Table 6: up to -6 %).
+    `adapter_frame` with `frame_pinned`: the frame the adapter keeps whatever it is told. `vanish_after_s`: this long
+    after opening the port goes away, once; it is back `return_after_s` later (0 = only by the action "return").
+    """
+
+    wiring: Wiring = field(default_factory=Wiring)
+    strap_boot: bool = True
+    in_loader: bool = True
+    rate_error: float = 0.0
+    adapter_frame: Frame = EIGHT_E_ONE
+    frame_pinned: bool = False
+    readout_protected: bool = False
+    firmware: Firmware = Firmware.BLANK
+    chatter: Chatter = Chatter.NONE
+    vanish_after_s: float = 0.0
+    return_after_s: float = 0.0
+    seed: int = 7
+
+
+class Board:
+    """One board with its adapter. All times are seconds of the caller's clock and must not go back."""
+
+    def __init__(self, setup: Setup, now_s: float = 0.0) -> None:
+        self.setup = setup
+        self.baud = 115200.0
+        self.frame = setup.adapter_frame
+        self.target = Target(Chip(readout_protected=setup.readout_protected))
+        self.mode = Mode.OFF
+        self.rate: float | None = None
+        self._random = random.Random(setup.seed)
+        self._line_free_s = now_s
+        self._board_free_s = now_s
+        self._due: list[tuple[float, int, bytes]] = []
+        self._order = 0
+        self._edges: list[Edge] = []
+        self._deaf = False
+        self._talk_at_s: float | None = None
+        self._low_seen = False
+        self._line = 0
+        self._joint_good = {"host": True, "board": True}
+        self._joint_left = {"host": 0, "board": 0}
+        self._listen()
+        self._start(now_s, boot=setup.strap_boot and setup.in_loader)
+
+    # --- the line
+
+    @property
+    def busy_until_s(self) -> float:
+        """When the last character the host handed over has left the adapter."""
+        return self._line_free_s
+
+    def opened(self, now_s: float) -> None:
+        """A program opened the port."""
+        self._low_seen = False
+        self._notice_low(now_s + _OPENING_S)
+        self._chatter(now_s + _OPENING_S)
+
+    def closed(self) -> None:
+        """No program has the port open: what the adapter still holds is lost."""
+        self._due.clear()
+
+    def host_writes(self, data: bytes, now_s: float) -> None:
+        """The host handed `data` to the adapter."""
+        char_s = self.frame.char_s(self.baud)
+        start = max(now_s, self._line_free_s)
+        self._line_free_s = start + len(data) * char_s
+        characters = [(start + n * char_s, byte) for n, byte in enumerate(data)]
+        if Source.HOST in self._host.sources:
+            for at, byte in characters:
+                self._arrives(at + char_s, byte)
+        elif not self._host.reliable:
+            for at, _ in characters:
+                if self._random.random() < 0.1:  # crosstalk on a line without a reference
+                    self._deliver(at + char_s, bytes((self._random.randrange(256),)))
+        if self.mode is not Mode.ROM or Source.HOST not in self._pin.sources or self._deaf:
+            return
+        self._board_takes(self._spoiled(characters), self.frame, self.baud)
+
+    def next_s(self) -> float | None:
+        """When `due` will next have something, or None."""
+        times = [self._due[0][0]] if self._due else []
+        if self._talk_at_s is not None:
+            times.append(self._talk_at_s)
+        return min(times, default=None)
+
+    def run_end_s(self) -> float:
+        """When the board will have sent the last character it has to send."""
+        return self._board_free_s
+
+    def due(self, now_s: float) -> bytes:
+        """The bytes the adapter has received completely by `now_s`."""
+        while self._talk_at_s is not None and self._talk_at_s <= now_s:
+            at, self._talk_at_s = self._talk_at_s, max(self._talk_at_s + _TEXT_EVERY_S, now_s)
+            self._board_sends(at, _TEXT_LINES[self._line % len(_TEXT_LINES)], _APPLICATION_FRAME, 115200.0)
+            self._line += 1
+        out = bytearray()
+        while self._due and self._due[0][0] <= now_s:
+            out += heapq.heappop(self._due)[2]
+        return bytes(out)
+
+    # --- hands on the bench
+
+    def rewire(self, wiring: Wiring, now_s: float) -> None:
+        """The wiring changed."""
+        power = wiring.powered != self.setup.wiring.powered
+        self.setup = replace(self.setup, wiring=wiring)
+        self._listen()
+        if power:
+            if wiring.powered:
+                self.target.power_cycle()
+            self._start(now_s)
+        self._notice_low(now_s)
+
+    def strap(self, boot: bool) -> None:
+        """Move the boot strap; the chip looks at it when reset ends."""
+        self.setup = replace(self.setup, strap_boot=boot)
+
+    def reset(self, now_s: float) -> None:
+        """Press and release reset."""
+        self.target.reset()
+        self._start(now_s)
+
+    def become(self, setup: Setup, now_s: float) -> None:
+        """Everything as in `setup`, the line's clock and the adapter's queue kept."""
+        self.setup = setup
+        self.frame = setup.adapter_frame
+        self.target = Target(Chip(readout_protected=setup.readout_protected))
+        self._listen()
+        self._start(now_s, boot=setup.strap_boot and setup.in_loader)
+        self._notice_low(now_s)
+        self._chatter(now_s)
+
+    def set_frame(self, frame: Frame) -> bool:
+        """Tell the adapter its frame; False when it keeps its own."""
+        if self.setup.frame_pinned:
+            return frame == self.frame
+        self.frame = frame
+        self.setup = replace(self.setup, adapter_frame=frame)
+        return True
+
+    # --- inside
+
+    def _listen(self) -> None:
+        self._host: Heard = host_hears(self.setup.wiring)
+        self._pin: Heard = board_hears(self.setup.wiring)
+
+    def _start(self, now_s: float, boot: bool | None = None) -> None:
+        boot = self.setup.strap_boot if boot is None else boot
+        self.mode = Mode.OFF if not self.setup.wiring.powered else Mode.ROM if boot else Mode.APPLICATION
+        self.rate = None
+        self._edges.clear()
+        self._deaf = False
+        self._board_free_s = max(now_s, self._board_free_s if self._due else now_s)
+        talks = self.mode is Mode.APPLICATION and self.setup.firmware is Firmware.TALKS
+        self._talk_at_s = now_s if talks else None
+
+    def _notice_low(self, at_s: float) -> None:
+        """A line that is low reads as one break, and as nothing more until it was high again (16550)."""
+        low = self._host.level is Level.LOW
+        if low and not self._low_seen:
+            self._deliver(at_s + self.frame.char_s(self.baud), b"\x00")
+        self._low_seen = low
+
+    def _chatter(self, at_s: float) -> None:
+        kind = self.setup.chatter
+        if kind is Chatter.NONE:
+            return
+        if kind is Chatter.HOSTILE:
+            data = _HOSTILE
+        else:
+            count = FLOOD_BYTES if kind is Chatter.FLOOD else 12
+            # an acknowledge by chance would be another symptom
+            data = self._random.randbytes(count).replace(b"\x79", b"\x78").replace(b"\x1f", b"\x1e")
+        char_s = self.frame.char_s(self.baud)
+        start = max(at_s, self._board_free_s)
+        self._board_free_s = start + len(data) * char_s
+        step = 64
+        for at in range(0, len(data), step):
+            part = data[at : at + step]
+            self._deliver(start + (at + len(part)) * char_s, part)
+
+    def _spoiled(self, characters: list[tuple[float, int]]) -> list[tuple[float, int]]:
+        if self._pin.reliable and not self._pin.intermittent:
+            return characters
+        kept = []
+        for at, byte in characters:
+            spoiled = self._spoil(byte, self._pin, "board")
+            if spoiled is not None:
+                kept.append((at, spoiled))
+        return kept
+
+    def _spoil(self, byte: int, heard: Heard, end: str) -> int | None:
+        if not heard.reliable:
+            return self._random.randrange(256) if self._random.random() < 0.15 else None
+        if heard.intermittent:
+            if self._joint_left[end] == 0:
+                self._joint_good[end] = not self._joint_good[end]
+                self._joint_left[end] = self._random.randint(1, 6)
+            self._joint_left[end] -= 1
+            return byte if self._joint_good[end] else None
+        return byte
+
+    def _board_takes(self, characters: Iterable[tuple[float, int]], frame: Frame, rate: float) -> None:
+        """Characters as they stand on the board's RX pin."""
+        pending = list(characters)
+        while pending:
+            if self.rate is None:
+                at, byte = pending.pop(0)
+                self._measure(at, byte, frame, rate)
+                if self._deaf:
+                    return
+                continue
+            own = EIGHT_E_ONE if self.target.chip.parity else EIGHT_N_ONE
+            if frame == own and abs(rate / self.rate - 1) <= SAME_RATE:
+                for at, byte in pending:
+                    self._to_target(at + frame.char_s(rate), byte, True)
+            else:
+                for heard in decode(encode(pending, frame, rate), own, self.rate):
+                    self._to_target(heard.end_s, heard.value, heard.clean)
+            return
+
+    def _measure(self, at: float, byte: int, frame: Frame, rate: float) -> None:
+        """AN2606 Rev 70 s.101.2: seven bits from the first rise to the fall after it; any character is measured."""
+        self._edges += encode([(at, byte)], frame, rate)
+        rise = next((n for n, (_, level) in enumerate(self._edges) if level), None)
+        if rise is None or rise + 1 >= len(self._edges):
+            return
+        measured = 7 / (self._edges[rise + 1][0] - self._edges[rise][0])
+        self._edges.clear()
+        if not SLOWEST_RATE <= measured <= FASTEST_RATE:
+            self._deaf = True  # the timer overflowed or the divider is too small: only a reset helps
+            return
+        # no rounding to a standard rate (same section)
+        self.rate = rate if abs(measured / rate - 1) < 1e-6 else measured
+        self.rate *= 1 + self.setup.rate_error
+        for _ in range(self.target.chip.syncs_needed):
+            self._to_target(at + frame.char_s(rate), SYNC, True)
+
+    def _to_target(self, at_s: float, byte: int, clean: bool) -> None:
+        was = self.target.resets
+        for reply in self.target.receive(byte, parity_ok=clean):
+            own = EIGHT_E_ONE if self.target.chip.parity else EIGHT_N_ONE
+            at_s = self._board_sends(at_s + reply.after_s, reply.data, own, self.rate or self.baud)
+        if self.target.resets != was:
+            self._start(at_s)
+        elif self.target.running_application:
+            self.mode = Mode.APPLICATION
+            if self.setup.firmware is Firmware.TALKS:
+                self._talk_at_s = at_s
+
+    def _board_sends(self, at_s: float, data: bytes, frame: Frame, rate: float) -> float:
+        """Characters leave the board's TX pin; returns when the last has ended."""
+        char_s = frame.char_s(rate)
+        start = max(at_s, self._board_free_s)
+        self._board_free_s = start + len(data) * char_s
+        if Source.BOARD in self._host.sources:
+            if frame == self.frame and abs(rate / self.baud - 1) <= SAME_RATE:
+                for n, byte in enumerate(data, 1):
+                    self._arrives(start + n * char_s, byte)
+            else:
+                edges = encode([(start + n * char_s, byte) for n, byte in enumerate(data)], frame, rate)
+                for heard in decode(edges, self.frame, self.baud, Resync.AT_ONCE):
+                    self._arrives(heard.end_s, heard.value)
+        elif not self._host.reliable:
+            for n, _ in enumerate(data, 1):
+                self._arrives(start + n * char_s, 0)
+        return self._board_free_s
+
+    def _arrives(self, at_s: float, byte: int) -> None:
+        spoiled = self._spoil(byte, self._host, "host")
+        if spoiled is not None:
+            self._deliver(at_s, bytes((spoiled,)))
+
+    def _deliver(self, at_s: float, data: bytes) -> None:
+        heapq.heappush(self._due, (at_s, self._order, data))
+        self._order += 1
+
+
+def heal(wiring: Wiring) -> Wiring:
+    """Both joints reflowed."""
+    return replace(wiring, tx_joint=Joint.GOOD, rx_joint=Joint.GOOD)

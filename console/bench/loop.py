@@ -1,0 +1,295 @@
+"""The bench's own loop: one port, one board, the control connection, and the clock that paces them.
+
+Waits for the next thing to happen; spins only for the last moment before a byte is due, and never when nothing is.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import select
+import socket
+import time
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import Any, Final
+
+from console.bench import registry
+from console.bench.board import Board, Setup, heal
+from console.bench.control import ControlServer
+from console.bench.port import HAVE_PTY, End, PtyEnd, SocketEnd, drop_link, point_link
+from console.bench.scenes import fault, with_fault
+from console.errors import UsageTrouble
+from protocols.uart import Frame
+
+_SPIN_S: Final = 0.0002
+_LOOK_S: Final = 0.02  # how often a closed pty is looked at
+_AHEAD_S: Final = 0.02  # how much line time is taken from the host at once
+_REFILL_S: Final = 0.005
+_BUNDLE_S: Final = 0.001  # full-speed USB frame: an adapter hands over at most one packet per frame
+_IDLE_S: Final = 3600.0
+
+
+class Bench:
+    """Everything of one running bench; `run` returns after `stop`."""
+
+    def __init__(self, setup: Setup, *, scene: str, link: Path | None, sockets: bool, paced: bool, token: str) -> None:
+        """Raises PortTrouble when port or link cannot be made."""
+        self._sockets = sockets or not HAVE_PTY
+        self._paced = paced
+        self._scene = scene
+        self._link = None if self._sockets else link  # a link can only lead to a device
+        self._token = token
+        self._board = Board(setup, time.monotonic())
+        self._end: End | None = None
+        self._number = 0
+        self._open = False
+        self._vanish_at: float | None = None
+        self._return_at: float | None = None
+        self._written_at = 0.0
+        self._done = False
+        self._wake, self._waker = socket.socketpair()
+        self._wake.setblocking(False)
+        self._waker.setblocking(False)
+        self._control = ControlServer(token, self._act)
+        try:
+            self._appear()
+        except BaseException:
+            self.close()
+            raise
+
+    @property
+    def port(self) -> str:
+        """What a program opens."""
+        if self._link is not None:
+            return str(self._link)
+        return self._end.name if self._end is not None else ""
+
+    @property
+    def control(self) -> int:
+        """The control port."""
+        return self._control.port
+
+    def stop(self) -> None:
+        """End `run`; safe from a signal handler or another thread."""
+        self._done = True
+        with contextlib.suppress(OSError):
+            self._waker.send(b"x")
+
+    def close(self) -> None:
+        """Take the port away and close everything."""
+        self._disappear()
+        registry.leave(os.getpid())
+        self._control.close()
+        self._wake.close()
+        self._waker.close()
+
+    def run(self) -> None:
+        """Until `stop`."""
+        while not self._done:
+            now = time.monotonic()
+            self._give(now)  # first, because this is what is due
+            self._timers(now)
+            self._look(now)
+            self._take(now)
+            if not self._paced:
+                self._give(now)
+            self._wait()
+
+    # --- one round
+
+    def _timers(self, now: float) -> None:
+        if self._vanish_at is not None and now >= self._vanish_at:
+            self._vanish(now)
+        if self._return_at is not None and now >= self._return_at:
+            self._appear()
+
+    def _look(self, now: float) -> None:
+        """Has a program opened or closed the port?"""
+        is_open = self._end is not None and self._end.is_open()
+        if is_open == self._open:
+            return
+        self._open = is_open
+        if is_open:
+            setup = self._board.setup
+            self._board.opened(now)
+            if setup.vanish_after_s:
+                self._vanish_at = now + setup.vanish_after_s
+                self._board.setup = replace(setup, vanish_after_s=0.0)
+        else:
+            self._vanish_at = None
+            self._board.closed()
+            if self._end is not None:
+                self._take_rest(now)
+                self._end.forget()
+
+    def _take_rest(self, now: float) -> None:
+        """What a program wrote before it closed still goes over the line."""
+        assert self._end is not None
+        if data := self._end.read(4096):
+            self._board.host_writes(data, now)
+
+    def _take(self, now: float) -> None:
+        if self._end is None or not self._open:
+            return
+        if self._paced and self._board.busy_until_s > now + _REFILL_S:
+            return
+        baud = self._end.baud()
+        if baud is not None:
+            self._board.baud = baud
+        most = max(1, int(_AHEAD_S / self._board.frame.char_s(self._board.baud)))
+        if data := self._end.read(min(most, 4096)):
+            self._board.host_writes(data, now)
+
+    def _give(self, now: float) -> None:
+        until = now if self._paced else max(now, self._board.run_end_s(), self._board.busy_until_s)
+        data = self._board.due(until)
+        if self._end is not None and self._open and (data or self._end.behind()):
+            self._end.write(data)
+            if data:
+                self._written_at = now
+
+    def _wait(self) -> None:
+        now = time.monotonic()
+        due = self._next_byte()
+        others = [now + _IDLE_S]
+        if self._end is not None and not self._open and self._end.waits:
+            others.append(now + _LOOK_S)
+        if self._end is not None and self._open and self._end.behind():
+            others.append(now + _LOOK_S)
+        full = self._paced and self._board.busy_until_s > now + _REFILL_S
+        if full:
+            others.append(self._board.busy_until_s - _REFILL_S)
+        others += [at for at in (self._vanish_at, self._return_at) if at is not None]
+        wake = min(others) if due is None else min(*others, due - _SPIN_S)
+        self._select(max(0.0, wake - now), watch_port=not full)
+        if due is not None and due - time.monotonic() <= _SPIN_S:
+            while time.monotonic() < due:
+                pass
+
+    def _next_byte(self) -> float | None:
+        """When to hand over next: the first byte of a run and its last on time, those between in bundles."""
+        due = self._board.next_s()
+        if due is None or due >= self._written_at + _BUNDLE_S:
+            return due
+        return max(due, min(self._written_at + _BUNDLE_S, self._board.run_end_s()))
+
+    def _select(self, timeout: float, *, watch_port: bool) -> None:
+        descriptor = self._end.watch() if self._end is not None and watch_port else None
+        sockets = self._control.sockets()
+        watched: list[socket.socket | int] = [self._wake, *sockets, *([] if descriptor is None else [descriptor])]
+        # select takes microseconds; epoll and poll round up to milliseconds
+        ready, _, _ = select.select(watched, [], [], timeout)
+        if self._wake in ready:
+            with contextlib.suppress(OSError):
+                self._wake.recv(64)
+        for each in sockets:
+            if each in ready:
+                self._control.ready(each)
+
+    # --- the port comes and goes
+
+    def _appear(self) -> None:
+        self._return_at = None
+        if self._end is not None:
+            return
+        end: End = PtyEnd() if not self._sockets else SocketEnd(self._number)
+        if isinstance(end, SocketEnd):
+            self._number = end.number  # it comes back under its address, as a device does under its link
+        elif self._link is not None:
+            try:
+                point_link(self._link, end.name)
+            except BaseException:
+                end.close()
+                raise
+        self._end = end
+        self._enter(end.name)
+
+    def _enter(self, port: str) -> None:
+        """Tell where this bench is; a port of "" is one that vanished and can be told to return."""
+        link = None if self._link is None else str(self._link)
+        registry.register(registry.BenchEntry(os.getpid(), port, link, self._control.port, self._token, self._scene))
+
+    def _disappear(self) -> None:
+        end, self._end = self._end, None
+        if end is None:
+            return
+        if self._link is not None:
+            drop_link(self._link, end.name)
+        end.close()
+
+    def _vanish(self, now: float) -> None:
+        self._vanish_at = None
+        self._disappear()
+        self._enter("")
+        self._open = False
+        self._board.closed()
+        back = self._board.setup.return_after_s
+        self._return_at = now + back if back else None
+
+    # --- hands
+
+    def _act(self, action: str, fields: Mapping[str, Any]) -> dict[str, Any]:
+        now = time.monotonic()
+        board = self._board
+        wiring = board.setup.wiring
+        match action:
+            case "swap-wires":
+                board.rewire(replace(wiring, crossed=not wiring.crossed), now)
+            case "connect-ground":
+                board.rewire(replace(wiring, ground=True), now)
+            case "power-on" | "power-off":
+                board.rewire(replace(wiring, powered=action == "power-on"), now)
+            case "strap-boot" | "strap-run":
+                board.strap(action == "strap-boot")
+            case "reset":
+                board.reset(now)
+            case "reflow":
+                board.rewire(heal(wiring), now)
+            case "adapter-frame":
+                board.set_frame(_frame(fields["frame"]))
+            case "adapter-baud":
+                board.baud = _baud(fields["baud"])
+            case "vanish":
+                self._vanish(now)
+            case "return":
+                self._appear()
+            case "fault":
+                board.become(with_fault(board.setup, fault(str(fields["name"]))), now)
+                if self._open and board.setup.vanish_after_s:
+                    self._vanish_at = now + board.setup.vanish_after_s
+                    board.setup = replace(board.setup, vanish_after_s=0.0)
+            case _:
+                pass  # "status": the answer is the same
+        return self._status()
+
+    def _status(self) -> dict[str, Any]:
+        board, wiring = self._board, self._board.setup.wiring
+        return {
+            "port": self.port,
+            "present": self._end is not None,
+            "open": self._open,
+            "scene": self._scene,
+            "mode": str(board.mode),
+            "crossed": wiring.crossed,
+            "ground": wiring.ground,
+            "powered": wiring.powered,
+            "strap": "boot" if board.setup.strap_boot else "run",
+            "frame": str(board.frame),
+            "baud": board.baud,
+            "synchronised": board.target.synchronised,
+        }
+
+
+def _frame(value: object) -> Frame:
+    try:
+        return Frame.parse(str(value))
+    except ValueError as error:
+        raise UsageTrouble("bench-request", str(error), help="send a frame such as 8E1") from error
+
+
+def _baud(value: object) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not 1 <= value <= 12_000_000:
+        raise UsageTrouble("bench-request", "that is no line rate", help="send a number from 1 to 12000000")
+    return float(value)

@@ -1,0 +1,223 @@
+"""Reads and checks `scenes.toml`: which faults and scenes there are, and the setup a scene stands for."""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, fields, replace
+from functools import cache
+from importlib import resources
+from typing import Any, Final
+
+from console.bench.board import Chatter, Firmware, Setup
+from console.bench.wiring import Joint, Stuck, Wiring
+from console.errors import InputTrouble, UsageTrouble
+from console.text import clean
+from protocols.uart import Frame
+
+FILE: Final = "scenes.toml"
+GOOD: Final = "tern-12"
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One thing wrong with a board: the properties it changes, and words."""
+
+    id: str
+    title: str
+    changes: Mapping[str, object]
+
+
+@dataclass(frozen=True, slots=True)
+class Scene:
+    """A board of the story with its faults."""
+
+    name: str
+    title: str
+    faults: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Book:
+    """All faults and scenes of a file, by name, in its order."""
+
+    faults: Mapping[str, Fault]
+    scenes: Mapping[str, Scene]
+
+
+def faults() -> tuple[Fault, ...]:
+    """Every fault that can be staged."""
+    return tuple(_own().faults.values())
+
+
+def scenes() -> tuple[Scene, ...]:
+    """Every scene."""
+    return tuple(_own().scenes.values())
+
+
+def scene(name: str) -> Scene:
+    """One scene; raises UsageTrouble `scene` naming those that exist."""
+    known = _own().scenes
+    if name not in known:
+        raise UsageTrouble("scene", f"there is no scene {clean(name, 40)!r}", help=f"choose one of: {', '.join(known)}")
+    return known[name]
+
+
+def fault(name: str) -> Fault:
+    """One fault; raises UsageTrouble `fault` naming those that exist."""
+    known = _own().faults
+    if name not in known:
+        raise UsageTrouble("fault", f"there is no fault {clean(name, 40)!r}", help=f"choose one of: {', '.join(known)}")
+    return known[name]
+
+
+def setup_for(scene_name: str | None = None, more_faults: tuple[str, ...] = ()) -> Setup:
+    """The setup of a scene (None = a good board) with more faults added. Raises UsageTrouble."""
+    setup = Setup()
+    for name in (*scene(scene_name or GOOD).faults, *more_faults):
+        setup = with_fault(setup, fault(name))
+    return setup
+
+
+def with_fault(setup: Setup, fault: Fault) -> Setup:
+    """`setup` with one thing more wrong."""
+    wiring = {key: value for key, value in fault.changes.items() if key in _WIRING}
+    rest = {key: value for key, value in fault.changes.items() if key not in _WIRING}
+    return replace(setup, wiring=replace(setup.wiring, **wiring), **rest)  # type: ignore[arg-type]
+
+
+@cache
+def _own() -> Book:
+    return load(resources.files("console.bench").joinpath(FILE).read_text(encoding="utf-8"), FILE)
+
+
+# --- checking
+
+
+def _flag(value: object) -> bool:
+    if not isinstance(value, bool):
+        raise ValueError("true or false")
+    return value
+
+
+def _between(low: float, high: float) -> Callable[[object], float]:
+    def check(value: object) -> float:
+        if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+            raise ValueError(f"a number from {low} to {high}")
+        if not low <= value <= high:
+            raise ValueError(f"a number from {low} to {high}")
+        return float(value)
+
+    return check
+
+
+def _one_of(kind: type[Joint] | type[Stuck] | type[Firmware] | type[Chatter]) -> Callable[[object], object]:
+    def check(value: object) -> object:
+        if value not in [str(member) for member in kind]:
+            raise ValueError(f"one of {', '.join(kind)}")
+        return kind(str(value))
+
+    return check
+
+
+def _frame(value: object) -> Frame:
+    if not isinstance(value, str):
+        raise ValueError("a character frame such as 8E1")
+    return Frame.parse(value)
+
+
+_WIRING: Final = {field.name for field in fields(Wiring)}
+_CHECKS: Final[Mapping[str, Callable[[object], object]]] = {
+    "crossed": _flag,
+    "ground": _flag,
+    "powered": _flag,
+    "tx_joint": _one_of(Joint),
+    "rx_joint": _one_of(Joint),
+    "tx_stuck": _one_of(Stuck),
+    "rx_stuck": _one_of(Stuck),
+    "bridged": _flag,
+    "loop_back": _flag,
+    "adapter_pull_up": _flag,
+    "strap_boot": _flag,
+    "in_loader": _flag,
+    "rate_error": _between(-0.5, 0.5),
+    "adapter_frame": _frame,
+    "frame_pinned": _flag,
+    "readout_protected": _flag,
+    "firmware": _one_of(Firmware),
+    "chatter": _one_of(Chatter),
+    "vanish_after_s": _between(0, 3600),
+    "return_after_s": _between(0, 3600),
+}
+
+
+def load(text: str, file: str) -> Book:
+    """Read a scenes file. Raises InputTrouble `scenes` with file, key, what was found and what would be right."""
+    try:
+        data = tomllib.loads(text)
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        raise InputTrouble(
+            "scenes", f"not TOML: {clean(str(error))}", where=file, help="correct the line named"
+        ) from error
+    _keys(data, {"fault", "scene"}, file, "the file")
+    known: dict[str, Fault] = {}
+    for n, entry in enumerate(_tables(data, "fault", file), 1):
+        where = f"fault {n}"
+        _keys(entry, {"id", "title", "set"}, file, where)
+        changes = entry.get("set")
+        if not isinstance(changes, dict):
+            raise _wrong(file, f"{where}, set", changes, "a table of properties")
+        name = _text(entry, "id", file, where)
+        if name in known:
+            raise _wrong(file, f"{where}, id", name, "an id that is not used above")
+        known[name] = Fault(name, _text(entry, "title", file, where), _changes(changes, file, f"fault {name}"))
+    found: dict[str, Scene] = {}
+    for n, entry in enumerate(_tables(data, "scene", file), 1):
+        where = f"scene {n}"
+        _keys(entry, {"name", "title", "faults"}, file, where)
+        name = _text(entry, "name", file, where)
+        if name in found:
+            raise _wrong(file, f"{where}, name", name, "a name that is not used above")
+        listed = entry.get("faults", [])
+        if not isinstance(listed, list) or any(not isinstance(item, str) or item not in known for item in listed):
+            raise _wrong(file, f"scene {name}, faults", listed, "a list of fault ids from this file")
+        found[name] = Scene(name, _text(entry, "title", file, where), tuple(listed))
+    return Book(known, found)
+
+
+def _changes(changes: dict[str, Any], file: str, where: str) -> dict[str, object]:
+    _keys(changes, set(_CHECKS), file, f"{where}, set")
+    out: dict[str, object] = {}
+    for key, value in changes.items():
+        try:
+            out[key] = _CHECKS[key](value)
+        except ValueError as error:
+            raise _wrong(file, f"{where}, {key}", value, str(error)) from error
+    return out
+
+
+def _tables(data: dict[str, Any], key: str, file: str) -> list[dict[str, Any]]:
+    found = data.get(key, [])
+    if not isinstance(found, list) or any(not isinstance(entry, dict) for entry in found):
+        raise _wrong(file, key, found, f"a list of tables, each begun with [[{key}]]")
+    return found
+
+
+def _keys(entry: dict[str, Any], allowed: set[str], file: str, where: str) -> None:
+    for key in entry:
+        if key not in allowed:
+            raise _wrong(file, where, key, f"one of the keys {', '.join(sorted(allowed))}")
+
+
+def _text(entry: dict[str, Any], key: str, file: str, where: str) -> str:
+    value = entry.get(key)
+    if not isinstance(value, str) or not value or clean(value) != value:
+        raise _wrong(file, f"{where}, {key}", value, "a line of plain text")
+    return value
+
+
+def _wrong(file: str, where: str, found: object, right: str) -> InputTrouble:
+    return InputTrouble(
+        "scenes", f"found {clean(repr(found), 80)}", where=f"{file}: {where}", help=f"write {clean(right)}"
+    )

@@ -1,0 +1,87 @@
+"""Small questions: yes or no with a caution, and the name of a file."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import ClassVar
+
+from textual.app import ComposeResult
+from textual.binding import Binding
+from textual.containers import VerticalScroll
+from textual.content import Content
+from textual.screen import ModalScreen
+from textual.widgets import Input, Static
+
+from console.screens.text import line
+from console.text import clean
+
+
+class AskScreen(ModalScreen[bool]):
+    """A question that Enter or y answers with yes, Escape or n with no."""
+
+    HELP: ClassVar[str] = "Enter or y: yes. Escape or n: no, nothing happens."
+    BINDINGS: ClassVar = [Binding("enter,y", "yes", "yes"), Binding("escape,n", "no", "no")]
+
+    def __init__(self, question: str, caution: str | None = None, yes: str = "yes", no: str = "no") -> None:
+        super().__init__()
+        self._question = question
+        self._caution = caution
+        self._yes = yes
+        self._no = no
+
+    def compose(self) -> ComposeResult:
+        """Question, caution, keys."""
+        parts = [line((self._question, "bold"))]
+        if self._caution:
+            parts += [Content(""), line(("▲ caution: " + self._caution, "$text-warning"))]
+        parts += [Content(""), line(("Enter", "bold"), f" {self._yes}    ", ("Esc", "bold"), f" {self._no}")]
+        with VerticalScroll(id="ask", can_focus=False):
+            yield Static(Content("\n").join(parts), markup=False)
+
+    def action_yes(self) -> None:
+        """Yes."""
+        self.dismiss(True)
+
+    def action_no(self) -> None:
+        """No."""
+        self.dismiss(False)
+
+
+class FileScreen(ModalScreen[str | None]):
+    """Asks for the name of a capture."""
+
+    HELP: ClassVar[str] = "Type the path of a capture (pcapng) and press Enter; Escape goes back."
+    BINDINGS: ClassVar = [Binding("escape", "no", "back")]
+
+    def compose(self) -> ComposeResult:
+        """Words, input, keys."""
+        found = captures_here()
+        with VerticalScroll(id="ask", can_focus=False):
+            yield Static(line(("which capture shall be replayed?", "bold")), markup=False)
+            name = Input(value=found[0] if found else "", placeholder="path of a .pcapng file", id="file")
+            name.cursor_blink = False
+            yield name
+            here = "in this folder: " + ", ".join(found[:6]) if found else "no .pcapng file in this folder"
+            yield Static(line((here, "$secondary")), markup=False)
+            yield Static(line(("Enter", "bold"), " open    ", ("Esc", "bold"), " back"), markup=False)
+
+    def on_mount(self) -> None:
+        """Type at once."""
+        self.query_one(Input).focus()
+
+    def on_input_submitted(self, event: Input.Submitted) -> None:
+        """The name is there."""
+        self.dismiss(event.value.strip() or None)
+
+    def action_no(self) -> None:
+        """Nothing."""
+        self.dismiss(None)
+
+
+def captures_here() -> list[str]:
+    """Names of the captures in the working folder, newest first; names that are no plain text are left out."""
+    try:
+        found = sorted(Path.cwd().glob("*.pcapng"), key=lambda path: -path.stat().st_mtime)
+    except OSError:
+        return []
+    return [path.name for path in found if clean(path.name) == path.name]

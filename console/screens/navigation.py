@@ -1,0 +1,140 @@
+"""Where one is: the list of ports, or one bench over it; what is open gets closed whatever way one leaves."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from textual.app import App
+from textual.screen import Screen
+
+from console.errors import InputTrouble
+from console.link.base import LinkSettings
+from console.screens.ports_screen import PortsScreen
+
+if TYPE_CHECKING:
+    from console.screens.source import Source
+    from console.snapshot import Fold
+
+
+class Navigator(App[int]):
+    """One source at a time. `tells_exit`: leaving gives the exit code of the last attempt, else 0."""
+
+    def __init__(self, source: Source | None, story: str | None) -> None:
+        super().__init__()
+        self.source = source
+        self.tells_exit = source is not None
+        self._first_story = story
+        self._changing = asyncio.Lock()
+
+    @property
+    def fold(self) -> Fold | None:
+        """What the open source folds to."""
+        return None if self.source is None else self.source.bridge.fold
+
+    @property
+    def loading(self) -> bool:
+        """Whether a capture still plays."""
+        return self.source is not None and self.source.loading
+
+    @property
+    def runs(self) -> bool:
+        """Whether leaving now would cut something off."""
+        return self.source is not None and (self.source.busy or self.source.recording)
+
+    def get_default_screen(self) -> Screen[None]:
+        """The list of ports lies under everything."""
+        return PortsScreen()
+
+    async def on_mount(self) -> None:
+        """The bench on top if something is to be opened at once."""
+        if self.source is not None:
+            await self._bench(self.source, self._first_story)
+
+    async def on_unmount(self) -> None:
+        """Whatever way the app ends, ports and records are closed."""
+        if self.source is not None:
+            await self.source.close()
+
+    def open_port(self, settings: LinkSettings) -> None:
+        """Open a port on the bench screen."""
+        from console.screens.source import LiveSource
+
+        self.go(LiveSource(settings))
+
+    def open_scene(self, scene: str) -> None:
+        """Open a simulated board on the bench screen."""
+        from console.screens.source import LiveSource
+
+        self.go(LiveSource(LinkSettings(port=""), scene=scene))
+
+    def open_capture(self, path: Path) -> None:
+        """Replay a capture on the bench screen. Raises InputTrouble; nothing is closed then."""
+        from console.screens.source import CaptureSource
+
+        self.go(CaptureSource(path))
+
+    def go(self, source: Source | None) -> None:
+        """Close what is open and show `source`, or the list of ports.
+
+        In a task of its own: a screen cannot await its own end.
+        """
+        self.run_worker(self._change(source), group="change")
+
+    async def _change(self, source: Source | None) -> None:
+        async with self._changing:
+            before, self.source = self.source, source
+            while len(self.screen_stack) > 1:
+                await self.pop_screen()
+            if before is not None:
+                await before.close()
+            if source is not None:
+                await self._bench(source, None)
+
+    async def _bench(self, source: Source, story: str | None) -> None:
+        from console.screens.bench_screen import BenchScreen
+
+        await self.push_screen(BenchScreen(source, story))
+
+    async def action_back(self) -> None:
+        """Unzoom, then close the bench; the list of ports is where it ends."""
+        unzoom = getattr(self.screen, "unzoom", None)  # only a bench has something to go back from
+        if unzoom is None or unzoom():
+            return
+        if self.runs:
+            question = "an attempt or a record still runs: close this bench?"
+            self._ask(question, "close", lambda: self.go(None))
+        else:
+            self.go(None)
+
+    async def action_quit(self) -> None:
+        """Leave; ask while something runs."""
+        if self.runs:
+            question = "an attempt or a record still runs: leave?"
+            self._ask(question, "leave", self.leave)
+        else:
+            self.leave()
+
+    def _ask(self, question: str, yes: str, act: Callable[[], None]) -> None:
+        from console.screens.ask_screen import AskScreen
+
+        self.push_screen(AskScreen(question, None, yes, "stay"), lambda sure: act() if sure else None)
+
+    def leave(self) -> None:
+        """End with the exit code that a script would want."""
+        from console.snapshot import exit_code
+
+        fold = self.fold
+        self.exit(exit_code(fold.snapshot()) if self.tells_exit and fold is not None else 0)
+
+    def try_capture(self, name: str | None) -> None:
+        """Open the capture a person named; a wrong one is told and changes nothing."""
+        if name is None:
+            return
+        try:
+            self.open_capture(Path(name).expanduser())
+        except InputTrouble as error:
+            title = f"{error.code}: {error.message}"
+            self.notify("\n".join(error.lines()[1:]), title=title, severity="error", timeout=12, markup=False)

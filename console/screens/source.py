@@ -1,0 +1,267 @@
+"""What the bench screen works on: a live port, a simulated board, or a capture. Knows no widget."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+import protocols
+from console.clock import Clock, MonotonicClock
+from console.errors import WakelineError
+from console.events import Event, Mark, MarkKind
+from console.link.base import Link, LinkSettings
+from console.screens.bridge import Bridge
+from console.screens.files import fresh_path
+from console.session.session import DEFAULT_LISTEN_S, Session
+from console.text import clean
+
+if TYPE_CHECKING:
+    from console.bench.client import SimulatedBench
+    from console.record.pcapng import CaptureWriter
+
+LISTEN_S: Final = 5.0
+# what the simulated board's hands do when the operator says a check is done
+BENCH_ACTS: Final = {
+    "swap-done": "swap-wires",
+    "power-done": "power-on",
+    "strap-done": "strap-boot",
+    "reset-done": "reset",
+}
+
+
+class LiveSource:
+    """A port, real or simulated: one session, opened again after a loss, into one fold.
+
+    `scene` starts a simulated board first; `settings.port` is then ignored. `make` stands in for `make_link`;
+    `listen_s` is how long a handshake listens first, in seconds.
+    """
+
+    def __init__(
+        self,
+        settings: LinkSettings,
+        *,
+        scene: str | None = None,
+        make: Callable[[LinkSettings, Clock], Link] | None = None,
+        listen_s: float = DEFAULT_LISTEN_S,
+    ) -> None:
+        self.settings = settings
+        self.scene = scene
+        self.listen_s = listen_s
+        self.bridge = Bridge()
+        self.loading = False
+        self.bench: SimulatedBench | None = None
+        self.session: Session | None = None
+        self.record_path: Path | None = None
+        self.record_trouble: WakelineError | None = None
+        self._writer: CaptureWriter | None = None
+        self._make = make
+        self._clock = MonotonicClock()
+        self._heads: dict[MarkKind, Mark] = {}
+        self._opening = asyncio.Lock()
+
+    @property
+    def busy(self) -> bool:
+        """Whether an attempt runs."""
+        return self.session is not None and self.session.busy
+
+    @property
+    def title(self) -> str:
+        """What is open, in words."""
+        return f"simulated board, scene {clean(self.scene)}" if self.scene else clean(self.settings.port)
+
+    @property
+    def name(self) -> str:
+        """A short name for files."""
+        return self.scene or self.settings.port.removeprefix("/dev/")
+
+    async def start(self) -> None:
+        """Start the simulated board if one is wanted, and open. Raises WakelineError."""
+        if self.scene is not None and self.bench is None:
+            from console.bench.client import SimulatedBench
+
+            self.bench = SimulatedBench()
+            await self.bench.start(scene=self.scene)
+            self.settings = LinkSettings(port=self.bench.port)
+        await self.ready()
+
+    async def ready(self) -> Session:
+        """The open session; opens it again when the port was lost. Raises PortTrouble."""
+        async with self._opening:
+            if self.session is not None and self.session.lost is None:
+                return self.session
+            if self.session is not None:
+                await self.session.link.close()
+            self.session = None
+            make = self._make
+            if make is None:
+                from console.commands.attempt import simulated_adapter
+                from console.link import make_link
+
+                make = make_link
+                await simulated_adapter(self.settings)
+            family = protocols.load("an3155")
+            session = Session(make(self.settings, self._clock), family, clock=self._clock, sinks=[self._take])
+            await session.open()
+            self.session = session
+            return session
+
+    async def handshake(self) -> None:
+        """One attempt. Raises PortTrouble when the port cannot be opened (again)."""
+        await (await self.ready()).handshake(self.listen_s)
+
+    async def listen(self) -> None:
+        """Listen for five seconds."""
+        await (await self.ready()).listen(LISTEN_S)
+
+    async def reset(self) -> bool:
+        """Reset over the adapter's lines, or on the simulated board; False: a person has to do it."""
+        if await (await self.ready()).reset():
+            return True
+        if await self._act("reset-done"):
+            self._session_or_none_operator("reset-done")
+            return True
+        return False
+
+    async def done(self, action: str) -> None:
+        """The operator did `action` (for example "swap-done"); a simulated board's wires follow."""
+        session = await self.ready()
+        await self._act(action)
+        session.operator(action)
+
+    def stop(self) -> None:
+        """Stop the running attempt."""
+        if self.session is not None:
+            self.session.cancel()
+
+    @property
+    def recording(self) -> bool:
+        """Whether a capture file grows."""
+        return self._writer is not None
+
+    def record_on(self) -> Path:
+        """Begin a capture in the working folder; returns where. Raises InputTrouble."""
+        from console.record.pcapng import CaptureWriter
+
+        path = fresh_path("capture", self.name, ".pcapng")
+        self._writer = CaptureWriter.create(path, port=self.settings.port, baud=self.settings.baud)
+        self.record_path, self.record_trouble = path, None
+        for kind in (MarkKind.SETTINGS, MarkKind.ATTEMPT):  # a record that begins late still says what it is of
+            head = self._heads.get(kind)
+            if head is not None:
+                self._write(Mark(self._clock.now_ns(), kind, head.fields))
+        return path
+
+    def record_off(self) -> Path | None:
+        """End the capture; returns where it is."""
+        writer = self._writer
+        if writer is not None:
+            self._write(Mark(self._clock.now_ns(), MarkKind.END))
+            self._writer = None
+            with contextlib.suppress(WakelineError):
+                writer.close()
+        return self.record_path
+
+    async def close(self) -> None:
+        """Close port, record and simulated board; whatever fails, the rest is closed too."""
+        self.bridge.close()
+        try:
+            if self.session is not None:
+                await self.session.close()
+        finally:
+            self.record_off()
+            if self.bench is not None:
+                await self.bench.stop()
+                self.bench = None
+
+    async def _act(self, action: str) -> bool:
+        if self.bench is None or action not in BENCH_ACTS:
+            return False
+        await self.bench.act(BENCH_ACTS[action])
+        return True
+
+    def _session_or_none_operator(self, action: str) -> None:
+        if self.session is not None:
+            self.session.operator(action)
+
+    def _take(self, event: Event) -> None:
+        if isinstance(event, Mark):
+            self._heads[event.kind] = event
+        self._write(event)
+        self.bridge.event(event)
+
+    def _write(self, event: Event) -> None:
+        if self._writer is None:
+            return
+        try:
+            self._writer.write(event)
+        except WakelineError as trouble:  # a full disk must not end the session: told once, at the next picture
+            self.record_trouble = trouble
+            writer, self._writer = self._writer, None
+            with contextlib.suppress(WakelineError):
+                writer.close()
+
+
+class CaptureSource:
+    """A capture through the same fold, at the recorded pace or another. Raises InputTrouble when it cannot be read."""
+
+    LONGEST_PAUSE_S: Final = 3.0
+
+    def __init__(self, path: Path, speed: float | None = 1.0) -> None:
+        from console.record.pcapng import CaptureFile
+        from console.record.replay import Pacer
+
+        self.path = path
+        self.capture = CaptureFile(path)
+        self.pacer = Pacer(speed, gap_limit_s=self.LONGEST_PAUSE_S)
+        self.bridge = Bridge()
+        self.loading = True
+        self.recording = False
+
+    @property
+    def busy(self) -> bool:
+        """A replay can be left at any moment."""
+        return False
+
+    @property
+    def title(self) -> str:
+        """What is open, in words."""
+        return f"capture {clean(self.path.name)}"
+
+    @property
+    def name(self) -> str:
+        """A short name for files."""
+        return self.path.stem
+
+    async def run(self) -> None:
+        """Play to the end. Raises InputTrouble."""
+        from console.record.replay import replay
+
+        try:
+            await replay(
+                self.capture.events(),
+                self.bridge.event,
+                speed=self.pacer.speed,
+                clock=MonotonicClock(),
+                pacer=self.pacer,
+            )
+        finally:
+            self.loading = False
+            if self.bridge.target is not None:
+                self.bridge.stir()
+
+    async def close(self) -> None:
+        """Nothing is held but the bridge."""
+        self.bridge.close()
+
+
+Source = LiveSource | CaptureSource
+
+
+def scene_title(scene: str) -> str:
+    """The story of a scene of the simulated bench in one line."""
+    from console.bench.scenes import scenes
+
+    return next((clean(one.title) for one in scenes() if one.name == scene), clean(scene))

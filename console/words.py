@@ -1,0 +1,33 @@
+"""Numbers and settings as a person reads them; the same words on the screens, in text and in records."""
+
+from __future__ import annotations
+
+from typing import Final
+
+LEAST_SHOWN: Final = 0.01
+MOST_SHOWN: Final = 0.99
+
+
+def percent(probability: float) -> str:
+    """A probability (0..1) in whole percent; never 100 % and never 0 %, because no evidence is that good."""
+    if probability >= MOST_SHOWN:
+        return "99 %"
+    if probability < LEAST_SHOWN:
+        return "<1 %"
+    return f"{probability * 100:.0f} %"
+
+
+def seconds(value: float) -> str:
+    """A duration of 0 s to some minutes in at most nine characters."""
+    return f"{value * 1000:.2f} ms" if value < 1 else f"{value:.2f} s"
+
+
+def setting(value: object) -> str:
+    """A setting's value: yes, no, or "not available" for what a port does not have."""
+    if value is None:
+        return "not available"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, list | tuple):
+        return ", ".join(str(item) for item in value)
+    return str(value)

@@ -1,0 +1,21 @@
+"""AN3155 as a protocol family: what the console may ask of it. Loads the host; the simulated chip never does."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from protocols.an3155 import host
+from protocols.an3155.observer import An3155Observer
+from protocols.family import Family
+from protocols.uart import EIGHT_E_ONE
+
+FAMILY: Final = Family(
+    name="an3155",
+    title="boot ROM over USART (AN3155)",
+    source="AN3155 Rev 20, AN2606 Rev 70",
+    baud=115200,
+    frame=EIGHT_E_ONE,
+    observer=An3155Observer,
+    sync=host.sync,
+    identify=host.identify,
+)
