@@ -22,7 +22,7 @@ TURN_MIN: Final = 0.5
 RISK_FACTOR: Final = (1.0, 1.1, 3.0, 6.0)
 _SMALL: Final = 1e-9  # a pair lighter than this moves no cost
 _RARE: Final = 1e-4  # an outcome rarer than this is not looked through
-_TRIALS: Final = 6  # trials looked through at each step: the first ones in the order of chance over cost
+_TRIALS: Final = 8  # trials looked through at each step: the first ones in the order of chance over cost
 _EQUAL: Final = 1.01  # reasoned: the estimate behind the last step looked at is no better than this; no source
 _HOPE: Final = 0.1
 _SILLY: Final = 0.04  # the luck any trial has, and a little: common practice, no source
@@ -161,7 +161,8 @@ class Planner:
         first = next((name for name in now.order if name not in done), "")  # what is done if no check pays
         looked = sorted(self._looked(weights, done, now), key=lambda item: _key(*item[:2]))
         if equal > 1:  # cheap work that is nearly sure to be in vain may pay on paper and looks silly on the bench
-            looked = [item for item in looked if self._hope(item[0], weights) >= _SILLY] or looked
+            hopeful = [item for item in looked if self._hope(item[0], weights) >= _SILLY]
+            looked = hopeful if hopeful and hopeful[0][1] < self._give_up else looked
         best = Choice(None, self._give_up, self._give_up)
         if depth > 1:
             few = [step for n, (step, *_) in enumerate(looked) if n < _WIDTH or step.id == first]
