@@ -46,3 +46,24 @@ def test_which_two(checks: tuple[tuple[str, str], ...], words: tuple[str, ...], 
 )
 def test_what_goes_together(checks: tuple[tuple[str, str], ...], seen: Make) -> None:
     assert contradictions(seen("silence", checks=checks)) == ()
+
+
+@pytest.mark.parametrize(
+    "codes",
+    [
+        ("garbage", "errors"),
+        ("low", "errors"),
+        ("echo", "errors"),
+        ("ack", "nack"),
+        ("ack", "errors"),
+        ("ack", "get-answered", "nack", "read-refused", "identified"),
+    ],
+)
+def test_what_one_attempt_shows_goes_together(codes: tuple[str, ...], seen: Make) -> None:
+    assert contradictions(seen(*codes)) == ()
+
+
+def test_a_board_that_acknowledges_has_power(seen: Make) -> None:
+    (found,) = contradictions(seen("ack", checks=(("K08", "out-of-range"),)))
+    assert found.first == "ack"
+    assert found.second.endswith("out-of-range")
