@@ -17,6 +17,7 @@ from console.bench.client import SimulatedBench
 from console.commands.attempt import opened
 from console.commands.replay import fold_file
 from console.link.base import LinkSettings
+from console.snapshot import Fold
 from console.summary import as_object
 
 HERE = Path(__file__).resolve().parent
@@ -42,8 +43,8 @@ async def record(name: str, fault: str | None) -> None:
     path = HERE / f"{name}.pcapng"
     async with SimulatedBench() as bench:
         await bench.start(fault=fault)
-        async with opened(LinkSettings(port=bench.port), record=str(path), overwrite=True) as run:
-            await run.session.handshake(listen_s=5 if fault == "vanish" else 0.25)
+        async with opened(LinkSettings(port=bench.port), fold=Fold(), record=str(path), overwrite=True) as session:
+            await session.handshake(listen_s=5 if fault == "vanish" else 0.25)
 
 
 async def record_swap() -> None:
@@ -51,11 +52,11 @@ async def record_swap() -> None:
     async with SimulatedBench() as bench:
         await bench.start(scene="tern-07")
         path = HERE / "swap-story.pcapng"
-        async with opened(LinkSettings(port=bench.port), record=str(path), overwrite=True) as run:
-            await run.session.handshake()
+        async with opened(LinkSettings(port=bench.port), fold=Fold(), record=str(path), overwrite=True) as session:
+            await session.handshake()
             await bench.act("swap-wires")
-            run.session.operator("swap-done")
-            await run.session.handshake()
+            session.operator("swap-done")
+            await session.handshake()
 
 
 def expected(name: str) -> None:

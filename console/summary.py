@@ -78,6 +78,12 @@ def verdict_lines(snapshot: Snapshot) -> list[str]:
         out += _identity_lines(snapshot.identity)
     if snapshot.problem is not None:
         out.append(f"{snapshot.problem.code}: {snapshot.problem.message}")
+    return out + cause_lines(snapshot)
+
+
+def cause_lines(snapshot: Snapshot) -> list[str]:
+    """What was seen, what is most likely behind it, and the next check."""
+    out = []
     if snapshot.observations:
         out.append("seen: " + "; ".join(seen.text for seen in snapshot.observations))
     if snapshot.causes:

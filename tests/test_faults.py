@@ -48,9 +48,10 @@ def attempt(tmp_path: Path) -> Attempt:
         async with SimulatedBench() as bench:
             await bench.start(fault=fault)
             settings = LinkSettings(port=bench.port)
-            async with opened(settings, record=str(record) if record else None) as run:
-                await run.session.handshake()
-            return run.fold.snapshot()
+            fold = Fold()
+            async with opened(settings, fold=fold, record=str(record) if record else None) as session:
+                await session.handshake()
+            return fold.snapshot()
 
     return one
 
@@ -98,9 +99,10 @@ async def test_uncrossed_wires_are_a_thirty_second_swap(attempt: Attempt) -> Non
 async def test_a_port_that_vanishes_in_the_middle_is_one_event() -> None:
     async with SimulatedBench() as bench:
         await bench.start(fault="vanish")
-        async with opened(LinkSettings(port=bench.port)) as run:
-            outcome = await run.session.handshake(listen_s=5)
-    snapshot = run.fold.snapshot()
+        fold = Fold()
+        async with opened(LinkSettings(port=bench.port), fold=fold) as session:
+            outcome = await session.handshake(listen_s=5)
+    snapshot = fold.snapshot()
     assert outcome is Outcome.PORT
     assert snapshot.problem is not None
     assert snapshot.problem.code == "link-lost"

@@ -6,8 +6,7 @@ import asyncio
 import contextlib
 import sys
 from argparse import Namespace
-from collections.abc import AsyncIterator, Callable
-from dataclasses import dataclass
+from collections.abc import AsyncIterator
 from pathlib import Path
 from typing import Any, TextIO
 
@@ -51,47 +50,40 @@ def settings_from(options: Namespace) -> LinkSettings:
     )
 
 
-@dataclass(frozen=True, slots=True)
-class Attempt:
-    """An open session and what its events fold to."""
-
-    session: Session
-    fold: Fold
-
-
 @contextlib.asynccontextmanager
 async def opened(
     settings: LinkSettings,
     family: str = "an3155",
     *,
+    fold: Fold,
     record: str | None = None,
     overwrite: bool = False,
-    live: Callable[[Fold], LiveText] | None = None,
-) -> AsyncIterator[Attempt]:
-    """Open a port with its fold, optional record and optional live text; closes all of it whatever happens.
+    live: LiveText | None = None,
+) -> AsyncIterator[Session]:
+    """Open a port into `fold`, with an optional record and live text; closes all of it whatever happens.
 
-    Raises PortTrouble, or InputTrouble when the record cannot be written.
+    Raises PortTrouble, or InputTrouble when the record cannot be written. Afterwards the fold holds the whole story,
+    also that of a port that did not open.
     """
     from console.link import make_link
 
     clock = MonotonicClock()
-    fold = Fold()
     session = Session(make_link(settings, clock), protocols.load(family), clock=clock, sinks=[fold.add])
-    text: LiveText | None = None
     recorder = _Recorder(record, settings, overwrite) if record else None
     if recorder is not None:
         session.add_sink(recorder.event)
+    shown = False
     try:
         await simulated_adapter(settings)
         await session.open()
         if live is not None:  # a port that did not open has nothing to show but its error
-            text = live(fold)
-            session.add_sink(text.event)
-        yield Attempt(session, fold)
+            session.add_sink(live.event)
+            shown = True
+        yield session
     finally:
         await asyncio.shield(session.close())
-        if text is not None:
-            text.flush()
+        if live is not None and shown:
+            live.flush()
         if recorder is not None:
             recorder.close()
 

@@ -50,19 +50,17 @@ def stories() -> dict[str, str]:
 
 async def tell(scene: str, say: Say, *, show_trace: bool) -> Snapshot:
     """Play the story once: attempt, verdict, do what the tool says, repeat. Returns the last picture."""
-
-    def live(fold: Fold) -> LiveText:
-        return LiveText(fold, sys.stdout)
-
+    fold = Fold()
     say(stories()[scene])
     async with SimulatedBench() as bench:
         await bench.start(scene=scene)
         say(f"The board is connected to {bench.port}. First attempt:\n")
-        async with opened(LinkSettings(port=bench.port), live=live if show_trace else None) as attempt:
+        live = LiveText(fold, sys.stdout) if show_trace else None
+        async with opened(LinkSettings(port=bench.port), fold=fold, live=live) as session:
             for repair in range(_MOST_REPAIRS + 1):
-                outcome = await attempt.session.handshake()
+                outcome = await session.handshake()
                 await asyncio.sleep(2 * LiveText.HOLD_S)  # lets the live trace finish its last row
-                snapshot = attempt.fold.snapshot()
+                snapshot = fold.snapshot()
                 say("\n".join(verdict_lines(snapshot)))
                 check = snapshot.next_check
                 if outcome is Outcome.OK or check is None or check.action != "swap-done" or repair == _MOST_REPAIRS:
@@ -70,8 +68,8 @@ async def tell(scene: str, say: Say, *, show_trace: bool) -> Snapshot:
                 say(f"\nThe tool ranks {snapshot.causes[0].title!r} first ({percent(snapshot.causes[0].probability)}).")
                 say("We do what it says: swap TX and RX at the adapter, then repeat the attempt.\n")
                 await bench.act("swap-wires")
-                attempt.session.operator("swap-done")
-    snapshot = attempt.fold.snapshot()
+                session.operator("swap-done")
+    snapshot = fold.snapshot()
     if snapshot.outcome is Outcome.OK and snapshot.identity is not None:
         say(f"\nThe board is awake and identified: product id {product_text(snapshot.identity)}.")
     return snapshot

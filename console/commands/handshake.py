@@ -8,33 +8,41 @@ from argparse import Namespace
 
 from console.commands.attempt import LiveText, opened, settings_from
 from console.errors import PortTrouble
-from console.snapshot import Fold, Snapshot, exit_code
-from console.summary import as_object, dumps, error_object, verdict_lines
+from console.snapshot import Fold, exit_code
+from console.summary import as_object, cause_lines, dumps, verdict_lines
 
 
 def run(options: Namespace) -> int:
     """Run the command; returns the exit code."""
+    fold = Fold()
+    trouble: PortTrouble | None = None
     try:
-        snapshot = asyncio.run(_attempt(options))
-    except PortTrouble as trouble:
-        if not options.json:
+        asyncio.run(_attempt(options, fold))
+    except PortTrouble as error:
+        if not len(fold.trace):  # not even a port to speak of: nothing was folded
             raise
-        print(dumps(error_object(trouble, options.port)))
-        return trouble.outcome.exit_code
-    print(dumps(as_object(snapshot)) if options.json else "\n".join(verdict_lines(snapshot)))
+        trouble = error
+    except KeyboardInterrupt:
+        if not len(fold.trace):
+            raise
+    snapshot = fold.snapshot()
+    if options.json:
+        print(dumps(as_object(snapshot)))
+    elif trouble is not None:
+        causes = cause_lines(snapshot) if snapshot.causes else []
+        print("\n".join([*trouble.lines(), *causes]), file=sys.stderr)
+    else:
+        print("\n".join(verdict_lines(snapshot)))
     return exit_code(snapshot)
 
 
-async def _attempt(options: Namespace) -> Snapshot:
-    def live(fold: Fold) -> LiveText:
-        return LiveText(fold, sys.stdout)
-
+async def _attempt(options: Namespace, fold: Fold) -> None:
     async with opened(
         settings_from(options),
         options.family,
+        fold=fold,
         record=options.record,
         overwrite=options.overwrite,
-        live=None if options.json else live,
-    ) as attempt:
-        await attempt.session.handshake(options.listen)
-    return attempt.fold.snapshot()
+        live=None if options.json else LiveText(fold, sys.stdout),
+    ) as session:
+        await session.handshake(options.listen)

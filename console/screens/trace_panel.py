@@ -14,7 +14,7 @@ from textual.scroll_view import ScrollView
 from textual.strip import Strip
 
 from console.screens.actions import Scope, bindings
-from console.session.exchange import Trace, TraceFilter, TraceRow, TraceView
+from console.session.exchange import ROW_BYTES, Trace, TraceFilter, TraceRow, TraceView
 from console.text import column, hex_bytes
 from protocols.family import Role
 
@@ -22,7 +22,8 @@ WAYS: Final = {"out": "out ▶", "in": "in  ◀", "line": "line!", "mark": "··
 _TIME: Final = 11
 _WAY: Final = 5
 _MEANING: Final = 90
-_FULL_FROM: Final = 118  # columns from which all sixteen bytes of a row stand beside their meaning
+_HEX: Final = 3 * ROW_BYTES - 1
+_FULL_FROM: Final = 84  # columns from which the bytes stand as text too
 _LONGEST_COPY: Final = 20_000
 
 
@@ -240,7 +241,7 @@ class TracePanel(ScrollView, can_focus=True):
 
 
 def _width(full: bool) -> int:
-    return 1 + _TIME + 1 + _WAY + 2 + ((47 + 2 + 16) if full else 20) + 2 + _MEANING
+    return 1 + _TIME + 1 + _WAY + 2 + _HEX + ((2 + ROW_BYTES) if full else 0) + 2 + _MEANING
 
 
 def _text(row: TraceRow, start_ns: int, *, full: bool) -> str:
@@ -251,7 +252,5 @@ def _text(row: TraceRow, start_ns: int, *, full: bool) -> str:
     repeats = not row.command or row.text.startswith(row.command)
     named = full or row.role is Role.COMMAND  # where there is little room a command is named where it begins
     meaning = f"{row.command}: {row.text}" if named and not repeats else row.text
-    if full:
-        return f"{head}{hex_bytes(row.data):<47}  {column(row.data):<16}  {meaning}"
-    shown = hex_bytes(row.data) if len(row.data) <= 5 else f"{hex_bytes(row.data[:3])} +{len(row.data) - 3}"
-    return f"{head}{shown:<14} {column(row.data[:5]):<5}  {meaning}"
+    shown = f"{hex_bytes(row.data):<{_HEX}}"
+    return f"{head}{shown}  {column(row.data):<{ROW_BYTES}}  {meaning}" if full else f"{head}{shown}  {meaning}"

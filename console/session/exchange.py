@@ -1,6 +1,6 @@
 """The trace: every byte with its time and meaning, kept so compactly that a million chunks fit in memory.
 
-Spans live in parallel arrays over one byte log and are turned into rows of at most 16 bytes only when somebody looks.
+Spans live in parallel arrays over one byte log and are turned into rows of at most 8 bytes only when somebody looks.
 The store only grows, so a view can follow it incrementally.
 """
 
@@ -16,7 +16,7 @@ from typing import Final, Literal
 from protocols.family import Role, Span
 
 Kind = Literal["out", "in", "line", "mark"]
-ROW_BYTES: Final = 16
+ROW_BYTES: Final = 8  # as many as a narrow terminal shows beside their meaning
 _KINDS: Final[tuple[Kind, ...]] = ("out", "in", "line", "mark")
 _KIND_CODE: Final[dict[str, int]] = {kind: code for code, kind in enumerate(_KINDS)}
 _ROLES: Final[tuple[Role | None, ...]] = (None, *Role)
@@ -27,7 +27,7 @@ _JOIN_WITHIN_NS: Final = 20_000_000  # bytes of one field that trickle in this c
 
 @dataclass(frozen=True, slots=True)
 class TraceRow:
-    """One line of the trace. `data` holds at most 16 bytes; a longer span goes on in the next row."""
+    """One line of the trace. `data` holds at most 8 bytes; a longer span goes on in the next row."""
 
     t_ns: int
     kind: Kind

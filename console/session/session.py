@@ -257,7 +257,8 @@ class Session:
     def _failed(self, name: str, error: BaseException) -> None:
         outcome = _outcome_of(error)
         hint = error.hint if isinstance(error, ProtocolError) else getattr(error, "code", "")
-        message = str(error) if isinstance(error, (ProtocolError, PortTrouble, Stopped)) else type(error).__name__
+        known = isinstance(error, ProtocolError | PortTrouble | Stopped)
+        message = str(error) if known else "stopped" if outcome is Outcome.STOPPED else type(error).__name__
         self._mark(MarkKind.STAGE_END, name=name, outcome=outcome, hint=hint, message=message)
         if outcome is Outcome.STOPPED:
             self._mark(MarkKind.STOPPED)

@@ -20,6 +20,7 @@ from console.bench.client import SimulatedBench
 from console.commands.attempt import opened
 from console.events import Chunk, Event
 from console.link.base import LinkSettings
+from console.snapshot import Fold
 from protocols.an3155 import host
 from protocols.an3155.chip import Chip
 from protocols.conversation import Conversation
@@ -47,10 +48,10 @@ async def measure(turns: int) -> dict[str, float]:
         async with SimulatedBench() as bench:
             await bench.start()
             settings = LinkSettings(port=bench.port)
-            async with opened(settings, record=str(Path(folder) / "turns.pcapng")) as run:
-                await run.session.handshake(listen_s=0)
-                run.session.add_sink(keep)
-                await run.session.converse("turns", many(turns))
+            async with opened(settings, fold=Fold(), record=str(Path(folder) / "turns.pcapng")) as session:
+                await session.handshake(listen_s=0)
+                session.add_sink(keep)
+                await session.converse("turns", many(turns))
     added, begun, got = [], 0, 0
     for chunk in chunks:
         if chunk.direction == "out":

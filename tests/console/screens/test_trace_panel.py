@@ -149,7 +149,7 @@ async def test_a_marked_range_is_copied_whole(fold: Fold) -> None:
         await pilot.pause()
         assert [len(one.lines or ()) for one in app.wanted] == [3, 1]
         assert app.wanted[0].lines is not None
-        assert "40 40 40 40 40 40 40 40 40 40 40 40 40 40 40 40" in app.wanted[0].lines[0]
+        assert "40 40 40 40 40 40 40 40  @@@@@@@@" in app.wanted[0].lines[0]
 
 
 async def test_copy_reaches_clipboard_and_file_and_says_where(rig: Any, until: Any, capsys: Any) -> None:
