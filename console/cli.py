@@ -187,32 +187,24 @@ _COMMANDS: Final = {
 
 
 def _positive_int(text: str) -> int:
-    try:
-        value = int(text)
-    except ValueError:
-        value = 0
-    if not 1 <= value <= 20_000_000:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a rate from 1 to 20000000 baud")
-    return value
+    return int(_number(text, 1, 20_000_000, "a rate from 1 to 20000000 baud", whole=True))
 
 
 def _seconds(text: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        value = -1.0
-    if not 0 <= value <= 3600:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a time from 0 to 3600 seconds")
-    return value
+    return _number(text, 0, 3600, "a time from 0 to 3600 seconds")
 
 
 def _speed(text: str) -> float:
+    return _number(text, 0.001, 1e6, "a speed from 0.001 to 1000000")
+
+
+def _number(text: str, least: float, most: float, words: str, *, whole: bool = False) -> float:
     try:
-        value = float(text)
+        value = int(text) if whole else float(text)
     except ValueError:
-        value = 0.0
-    if not 0.001 <= value <= 1e6:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a speed from 0.001 to 1000000")
+        value = least - 1
+    if not least <= value <= most:  # also refuses nan
+        raise argparse.ArgumentTypeError(f"{text!r} is not {words}")
     return value
 
 

@@ -72,7 +72,9 @@ class WakelineApp(Navigator):
         super().__init__(source, story)
         self.animation_level = "none"
         self.register_theme(NIGHT)
-        self.set_reactive(App.theme, NIGHT.name)  # before the first style sheet is read: it is read only once
+        # before the first style sheet is read, so that it is read only once; no watcher runs yet to pass the colours on
+        self.set_reactive(App.theme, NIGHT.name)
+        self.stylesheet.set_variables(self.get_css_variables())
 
     def action_help(self) -> None:
         """Explain the focused widget."""

@@ -7,7 +7,7 @@ import contextlib
 import os
 import pty
 import socket
-from collections.abc import AsyncIterator, Callable, Iterator
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
 from typing import Protocol
 
 import pytest
@@ -186,3 +186,15 @@ async def link_to(clock: ManualClock) -> AsyncIterator[Callable[..., Link]]:
     yield make
     for link in made:
         await link.close()
+
+
+@pytest.fixture
+def turn() -> Callable[[], Awaitable[None]]:
+    """Lets the event loop take one turn."""
+
+    async def one() -> None:
+        taken = asyncio.Event()
+        asyncio.get_running_loop().call_soon(taken.set)
+        await taken.wait()
+
+    return one

@@ -47,13 +47,13 @@ async def test_a_hang_up_while_idle_is_told_once_and_writes_fail_after_it(peer, 
     assert got.losses[0].help
 
 
-async def test_a_hang_up_while_writing_is_told_once(peer, link_to, recorder, caplog):
+async def test_a_hang_up_while_writing_is_told_once(peer, link_to, recorder, caplog, turn):
     link, got = link_to(peer.port), recorder()
     await link.open(got)
     link.write(b"\x7f")
     await peer.receive(1)
     link.write(bytes(4_000_000))
-    await asyncio.sleep(0)
+    await turn()
     link.write(bytes(10))
     peer.hang_up()
     await got.until(lambda r: bool(r.losses))
@@ -102,10 +102,10 @@ async def test_a_hang_up_after_close_is_not_told(peer, link_to, recorder):
     assert failed.value.code == "link-lost"
 
 
-async def test_closing_while_opening_ends_the_opening(peer, link_to, recorder):
+async def test_closing_while_opening_ends_the_opening(peer, link_to, recorder, turn):
     link, got = link_to(peer.port), recorder()
     opening = asyncio.create_task(link.open(got))
-    await asyncio.sleep(0)  # the opening is under way now
+    await turn()  # the opening is under way now
     await link.close()
     with pytest.raises(PortTrouble) as failed:
         await opening
@@ -116,10 +116,10 @@ async def test_closing_while_opening_ends_the_opening(peer, link_to, recorder):
     assert got.losses == []
 
 
-async def test_cancelling_the_opening_leaves_the_port_free(peer, link_to, recorder):
+async def test_cancelling_the_opening_leaves_the_port_free(peer, link_to, recorder, turn):
     link = link_to(peer.port)
     opening = asyncio.create_task(link.open(recorder()))
-    await asyncio.sleep(0)
+    await turn()
     opening.cancel()
     with pytest.raises(asyncio.CancelledError):
         await opening

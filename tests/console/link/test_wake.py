@@ -52,11 +52,11 @@ async def test_a_port_without_lines_says_so():
     assert await run_wake(Lines(has_lines=False), WakeLines(RESET, STRAP, 0, 0)) is False
 
 
-async def test_a_cancelled_wake_does_not_leave_the_board_in_reset():
+async def test_a_cancelled_wake_does_not_leave_the_board_in_reset(turn):
     link = Lines()
     waking = asyncio.create_task(run_wake(link, WakeLines(RESET, STRAP, hold_s=1000, settle_s=0)))
     await link.in_reset.wait()
-    await asyncio.sleep(0)
+    await turn()
     waking.cancel()
     with pytest.raises(asyncio.CancelledError):
         await waking

@@ -6,8 +6,10 @@ from typing import Any
 
 import pytest
 from textual.app import App
+from textual.color import Color
 
 from console.screens.app import WakelineApp, run_app
+from console.screens.theme import NIGHT
 
 
 class Broken(Exception):
@@ -40,3 +42,10 @@ def test_leaving_the_list_of_ports_is_success(monkeypatch: pytest.MonkeyPatch) -
 
     monkeypatch.setattr(WakelineApp, "on_ready", leaves, raising=False)
     assert run_app() == 0
+
+
+async def test_the_colours_are_those_of_our_own_theme() -> None:
+    app = WakelineApp()
+    async with app.run_test(size=(80, 24)) as pilot:
+        await pilot.pause()
+        assert app.screen.styles.background == Color.parse(str(NIGHT.background))

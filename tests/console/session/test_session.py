@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
-from typing import Any
 
 import pytest
 
@@ -12,20 +10,10 @@ import protocols
 from console.errors import Outcome, PortTrouble
 from console.events import Chunk, Event, Mark, MarkKind
 from console.session.session import Session
-
-# AN3155 Rev 20 s.1, s.3.1, s.3.3, s.3.4: sync 7F -> 79; Get, Get Version, Get ID, Read Memory of a v3.1 device
-ANSWERS = {
-    b"\x7f": b"\x79",
-    b"\x00\xff": bytes.fromhex("790B31000102112131436373829279"),
-    b"\x01\xfe": bytes.fromhex("7931000079"),
-    b"\x02\xfd": bytes.fromhex("7901041079"),
-    b"\x11\xee": b"\x79",
-    bytes.fromhex("0800000008"): b"\x79",
-    b"\x03\xfc": b"\x79\x00\x50\x00\x20",
-}
+from tests.fake_link import ANSWERS, FakeLink
 
 
-def make(link: Any, events: list[Event]) -> Session:
+def make(link: FakeLink, events: list[Event]) -> Session:
     return Session(link, protocols.load("an3155"), clock=link.clock, sinks=[events.append])
 
 
@@ -49,8 +37,8 @@ def marks(events: list[Event]) -> list[str]:
     ]
 
 
-async def test_a_good_board_passes_all_stages(fake_link: Callable[..., Any], events: list[Event]) -> None:
-    link = fake_link(lambda data: ANSWERS.get(data, b"\x1f"))
+async def test_a_good_board_passes_all_stages(events: list[Event]) -> None:
+    link = FakeLink(lambda data: ANSWERS.get(data, b"\x1f"))
     async with make(link, events) as session:
         assert await session.handshake(listen_s=0) is Outcome.OK
     stages = [word for word in marks(events) if word.startswith("stage")]
@@ -67,14 +55,14 @@ async def test_a_good_board_passes_all_stages(fake_link: Callable[..., Any], eve
     assert link.closed
 
 
-async def test_silence_ends_as_no_answer(fake_link: Callable[..., Any], events: list[Event]) -> None:
-    async with make(fake_link(), events) as session:
+async def test_silence_ends_as_no_answer(events: list[Event]) -> None:
+    async with make(FakeLink(), events) as session:
         assert await session.handshake(listen_s=0) is Outcome.NO_ANSWER
     assert "stage-end sync no-answer" in marks(events)
 
 
-async def test_refused_get_ends_as_refused(fake_link: Callable[..., Any], events: list[Event]) -> None:
-    link = fake_link(lambda data: {b"\x7f": b"\x79"}.get(data, b"\x1f"))
+async def test_refused_get_ends_as_refused(events: list[Event]) -> None:
+    link = FakeLink(lambda data: {b"\x7f": b"\x79"}.get(data, b"\x1f"))
     async with make(link, events) as session:
         assert await session.handshake(listen_s=0) is Outcome.REFUSED
     end = [e for e in events if isinstance(e, Mark) and e.kind is MarkKind.STAGE_END][-1]
@@ -82,10 +70,8 @@ async def test_refused_get_ends_as_refused(fake_link: Callable[..., Any], events
 
 
 @pytest.mark.parametrize("stage", ["listen", "sync"])
-async def test_losing_the_link_in_any_stage_is_one_event(
-    stage: str, fake_link: Callable[..., Any], events: list[Event]
-) -> None:
-    link = fake_link()
+async def test_losing_the_link_in_any_stage_is_one_event(stage: str, events: list[Event]) -> None:
+    link = FakeLink()
     async with make(link, events) as session:
         reached = begun(session, stage)
         running = asyncio.ensure_future(session.handshake(listen_s=30 if stage == "listen" else 0))
@@ -97,10 +83,8 @@ async def test_losing_the_link_in_any_stage_is_one_event(
 
 
 @pytest.mark.parametrize("stage", ["listen", "sync"])
-async def test_cancel_in_any_stage_stops_and_leaves_a_record(
-    stage: str, fake_link: Callable[..., Any], events: list[Event]
-) -> None:
-    link = fake_link()
+async def test_cancel_in_any_stage_stops_and_leaves_a_record(stage: str, events: list[Event]) -> None:
+    link = FakeLink()
     async with make(link, events) as session:
         reached = begun(session, stage)
         running = asyncio.ensure_future(session.handshake(listen_s=30 if stage == "listen" else 0))
@@ -110,15 +94,17 @@ async def test_cancel_in_any_stage_stops_and_leaves_a_record(
     assert marks(events)[-3:] == [f"stage-end {stage} stopped", "stopped", "end"]
 
 
-async def test_a_cancelled_task_closes_the_port(fake_link: Callable[..., Any], events: list[Event]) -> None:
-    link = fake_link()
+async def test_a_cancelled_task_closes_the_port(events: list[Event]) -> None:
+    link = FakeLink()
+    session = make(link, events)
+    reached = begun(session, "sync")
 
     async def whole() -> None:
-        async with make(link, events) as session:
+        async with session:
             await session.handshake(listen_s=0)
 
     task = asyncio.ensure_future(whole())
-    await link.wrote.wait()
+    await reached.wait()
     task.cancel()
     with pytest.raises(asyncio.CancelledError):
         await task
@@ -126,8 +112,8 @@ async def test_a_cancelled_task_closes_the_port(fake_link: Callable[..., Any], e
     assert marks(events)[-2:] == ["stopped", "end"]
 
 
-async def test_an_open_that_fails_is_recorded(fake_link: Callable[..., Any], events: list[Event]) -> None:
-    link = fake_link()
+async def test_an_open_that_fails_is_recorded(events: list[Event]) -> None:
+    link = FakeLink()
     link.refuse = PortTrouble("port-busy", "busy", help="close the other program")
     session = make(link, events)
     with pytest.raises(PortTrouble):
@@ -136,21 +122,20 @@ async def test_an_open_that_fails_is_recorded(fake_link: Callable[..., Any], eve
     assert [word.split()[0] for word in marks(events)] == ["settings", "error", "end"]
 
 
-async def test_two_attempts_cannot_overlap(fake_link: Callable[..., Any], events: list[Event]) -> None:
-    link = fake_link()
+async def test_two_attempts_cannot_overlap(events: list[Event]) -> None:
+    link = FakeLink()
     async with make(link, events) as session:
+        reached = begun(session, "sync")
         running = asyncio.ensure_future(session.handshake(listen_s=0))
-        await link.wrote.wait()
+        await reached.wait()
         with pytest.raises(RuntimeError, match="busy"):
             await session.handshake()
         session.cancel()
         await running
 
 
-async def test_a_swap_changes_the_configuration_of_the_next_attempt(
-    fake_link: Callable[..., Any], events: list[Event]
-) -> None:
-    async with make(fake_link(), events) as session:
+async def test_a_swap_changes_the_configuration_of_the_next_attempt(events: list[Event]) -> None:
+    async with make(FakeLink(), events) as session:
         await session.handshake(listen_s=0)
         session.operator("swap-done")
         await session.handshake(listen_s=0)
