@@ -76,6 +76,7 @@ class Fold:
         self._port = ""
         self._settings: dict[str, Value] = {}
         self._swapped = False
+        self._rate = 0.0
         self._problem: Problem | None = None
         self._hard_outcome: Outcome | None = None
         self._ended = False
@@ -140,7 +141,7 @@ class Fold:
                 self._stages.attempt += 1
                 self._swapped = fields.get("wires") == "swapped"
                 self._observer.restart()
-                self._seen.attempt(self._swapped)
+                self._seen.attempt(self._swapped, frame=str(self._settings.get("frame", "")), rate=self._rate)
                 self._problem = self._hard_outcome = None
             case MarkKind.STAGE_BEGIN:
                 self._stages.begin(mark)
@@ -177,7 +178,8 @@ class Fold:
         }
         self._port = str(self._settings.get("port", ""))
         baud = self._settings.get("baud")
-        self._stages.settings(baud if isinstance(baud, (int, float)) else 0, str(self._settings.get("frame", "")))
+        self._rate = float(baud) if isinstance(baud, (int, float)) else 0.0
+        self._stages.settings(self._rate, str(self._settings.get("frame", "")))
         family = str(self._settings.get("family", DEFAULT_FAMILY))
         try:
             self._observer = protocols.load(family).observer()

@@ -3,18 +3,23 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from functools import cache
 from importlib import resources
-from typing import Any, Final, NoReturn
+from typing import Final
 
-from console.causes.observation import EXTRA_CODES, TABLE_CODES
+from console.causes.lines import Table
+from console.causes.observation import EXTRA_CODES, SETUP_NAMES, TABLE_CODES
 from console.errors import InputTrouble
 
 FILE: Final = "catalogue.toml"
 OTHER: Final = "something-else"
 OTHER_TITLE: Final = "none of the known causes"
+WORKS: Final = "works"
+FAILS: Final = "still-fails"
+# the chance that a board answers after work that had nothing to do with its fault: common practice, no source
+LUCK: Final = 0.02
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,9 +37,15 @@ class Cause:
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """One thing a person can do. `outcomes` maps an outcome to P(outcome | cause) by cause id, "default" for the rest.
+    """One thing a person can do: a reading, a trial, or a repair.
 
-    `minutes` on one hand-held board; `risk` 0 none, 1 a slip of a probe, 2 can damage the board, 3 can hurt.
+    `outcomes` maps an outcome to P(outcome | cause) by cause id, "default" for the rest; they stand in the order in
+    which they hide each other where two causes are present, the one that hides all others last. `minutes` on one
+    board; `risk` 0 none, 1 a slip of a probe, 2 can damage the board, 3 can hurt. `cures` is the chance per cause that
+    doing it removes the cause; then the last outcome says that it was in vain, and all others that the board answers.
+    `reverts`: what was tried is put back when it did not help. `changes` names the parts of the configuration it
+    changes, in the order of the outcomes that say which helped. `needs` names what must be at hand, `after` the checks
+    that must have an answer before.
     """
 
     id: str
@@ -48,24 +59,47 @@ class Check:
     rules_out: tuple[str, ...]
     implied_by: frozenset[str]
     after: tuple[str, ...]
-    needs: str
+    needs: tuple[str, ...]
     same_question: str
     action: str | None
     outcomes: Mapping[str, Mapping[str, float]]
+    cures: Mapping[str, float] = field(default_factory=dict)
+    reverts: bool = False
+    changes: tuple[str, ...] = ()
+
+    @property
+    def in_vain(self) -> str | None:
+        """The outcome of a trial or repair that did not help; None where nothing is tried that could cure."""
+        return list(self.outcomes)[-1] if self.cures else None
 
 
 @dataclass(frozen=True, slots=True)
 class Catalogue:
-    """All causes and checks by id, in the file's order."""
+    """All causes, checks and repairs by id, in the file's order.
+
+    `fault_rate` is the chance that a board has a fault at all, from which pairs get their prior. `dominance`
+    orders the table's codes, the one that hides all others last. `differs` is P(identical attempts differ) by cause.
+    `give_up_minutes` is what handing the board on costs; `at_hand` is what every bench is taken to have.
+    """
 
     causes: Mapping[str, Cause]
     checks: Mapping[str, Check]
     other_prior: float
     other_answer: float
+    repairs: Mapping[str, Check] = field(default_factory=dict)
+    fault_rate: float = 0.2
+    dominance: tuple[str, ...] = TABLE_CODES[::-1]
+    differs: Mapping[str, float] = field(default_factory=lambda: {"default": 0.02})
+    give_up_minutes: float = 480.0
+    at_hand: frozenset[str] = frozenset()
 
     def title(self, cause_id: str) -> str:
         """The words for a cause."""
         return OTHER_TITLE if cause_id == OTHER else self.causes[cause_id].title
+
+    def step(self, step_id: str) -> Check | None:
+        """The check or repair with this id."""
+        return self.checks.get(step_id) or self.repairs.get(step_id)
 
     def priors(self, something_else: bool = True) -> dict[str, float]:
         """Prior weights; "something else" only where asked for."""
@@ -77,13 +111,21 @@ class Catalogue:
         flat = 1 / len(TABLE_CODES) if code in TABLE_CODES else self.other_answer
         return {cause.id: cause.likelihood[code] for cause in self.causes.values()} | {OTHER: flat}
 
-    def outcome(self, check_id: str, outcome: str) -> dict[str, float] | None:
-        """P(outcome | cause) of a check, or None where the catalogue gives no numbers for it."""
-        check = self.checks.get(check_id)
-        table = check.outcomes.get(outcome) if check else None
-        if table is None or check is None:
+    def unsteady(self) -> dict[str, float]:
+        """P(identical attempts give different results | cause)."""
+        default = self.differs["default"]
+        return {cause: self.differs.get(cause, default) for cause in self.causes} | {OTHER: 0.5}
+
+    def outcome(self, step_id: str, outcome: str) -> dict[str, float] | None:
+        """P(outcome | cause) of a check or repair, or None where the catalogue gives no numbers for it.
+
+        "Something else" gives every outcome of a reading the same chance; a trial can not cure what nobody thought of.
+        """
+        step = self.step(step_id)
+        table = step.outcomes.get(outcome) if step else None
+        if table is None or step is None:
             return None
-        flat = 1 / len(check.outcomes)
+        flat = table["default"] if step.cures else 1 / len(step.outcomes)
         return {cause: table.get(cause, table["default"]) for cause in self.causes} | {OTHER: flat}
 
 
@@ -101,11 +143,13 @@ def parse(text: str, file: str = FILE) -> Catalogue:
         raise InputTrouble(
             "catalogue", f"not TOML: {error}", where=file, help="repair the line that is named"
         ) from error
-    top = _Table(file, "", data)
+    top = Table(file, "", data, tuple(text.splitlines()))
     if top.texts("columns") != TABLE_CODES:
         top.wrong("columns", data.get("columns"), f"exactly {list(TABLE_CODES)}")
     if top.texts("answer_columns") != EXTRA_CODES:
         top.wrong("answer_columns", data.get("answer_columns"), f"exactly {list(EXTRA_CODES)}")
+    if sorted(top.texts("dominance")) != sorted(TABLE_CODES):
+        top.wrong("dominance", data.get("dominance"), f"each of {list(TABLE_CODES)} once")
     raw_weights = top.table("weights")
     weights = {letter: raw_weights.number(letter, 0, 1) for letter in raw_weights.data}
     causes: dict[str, Cause] = {}
@@ -114,23 +158,48 @@ def parse(text: str, file: str = FILE) -> Catalogue:
         if cause.id in causes:
             entry.wrong("id", cause.id, "an id that is used once")
         causes[cause.id] = cause
-    checks: dict[str, Check] = {}
-    for entry in top.tables("check"):
-        check = _check(entry, causes)
-        if check.id in checks:
-            entry.wrong("id", check.id, "an id that is used once")
-        checks[check.id] = check
-    for check in checks.values():
-        for earlier in check.after:
-            if earlier not in checks:
-                top.wrong(f"check {check.id}.after", earlier, "the id of a check")
+    checks = _steps(top.tables("check"), causes, _check)
+    repairs = _steps(top.tables("repair"), causes, _repair)
+    for kind, steps in (("check", checks), ("repair", repairs)):
+        for entry in top.tables(kind):
+            for earlier in steps[entry.text("id")].after:
+                if earlier not in checks:
+                    entry.wrong("after", earlier, "the id of a check")
+    if not checks.keys().isdisjoint(repairs):
+        top.wrong("repair", sorted(checks.keys() & repairs), "ids that no check has")
     letter = top.text("other_answer_letter")
     if letter not in weights:
         top.wrong("other_answer_letter", letter, f"one of {sorted(weights)}")
-    return Catalogue(causes, checks, top.number("other_prior", 0, 1), weights[letter])
+    fault_rate = top.number("fault_rate", 0, 1)
+    if not fault_rate < 1:
+        top.wrong("fault_rate", fault_rate, "a number above 0 and below 1")
+    return Catalogue(
+        causes,
+        checks,
+        top.number("other_prior", 0, 1),
+        weights[letter],
+        repairs,
+        fault_rate,
+        top.texts("dominance"),
+        top.chances("differs", causes),
+        top.number("give_up_minutes", 0, 100_000),
+        frozenset(top.texts("at_hand")),
+    )
 
 
-def _cause(entry: _Table, weights: Mapping[str, float]) -> Cause:
+def _steps(
+    entries: list[Table], causes: Mapping[str, Cause], make: Callable[[Table, Mapping[str, Cause]], Check]
+) -> dict[str, Check]:
+    out: dict[str, Check] = {}
+    for entry in entries:
+        step = make(entry, causes)
+        if step.id in out:
+            entry.wrong("id", step.id, "an id that is used once")
+        out[step.id] = step
+    return out
+
+
+def _cause(entry: Table, weights: Mapping[str, float]) -> Cause:
     row = _letters(entry, "row", len(TABLE_CODES), weights)
     answers = _letters(entry, "answers", len(EXTRA_CODES), weights)
     total = sum(row)
@@ -146,7 +215,7 @@ def _cause(entry: _Table, weights: Mapping[str, float]) -> Cause:
     )
 
 
-def _check(entry: _Table, causes: Mapping[str, Cause]) -> Check:
+def _check(entry: Table, causes: Mapping[str, Cause]) -> Check:
     for key in ("confirms", "rules_out"):
         for cause in entry.texts(key):
             if cause not in causes:
@@ -154,18 +223,43 @@ def _check(entry: _Table, causes: Mapping[str, Cause]) -> Check:
     for code in entry.texts("implied_by"):
         if code not in TABLE_CODES + EXTRA_CODES:
             entry.wrong("implied_by", code, "an observation code")
+    named = entry.table("outcomes")
+    if len(named.data) < 2:
+        entry.wrong("outcomes", sorted(named.data), "at least two outcomes")
+    outcomes = {name: named.chances(name, causes) for name in named.data}
+    for cause in ("default", *causes):
+        total = sum(table.get(cause, table["default"]) for table in outcomes.values())
+        if abs(total - 1) > 0.005:
+            entry.wrong("outcomes", f"{total:g} as the sum for {cause}", "chances that sum to 1 over the outcomes")
+    cures = _cures(entry, causes) if "cures" in entry.data else {}
+    return _step(entry, outcomes, cures)
+
+
+def _repair(entry: Table, causes: Mapping[str, Cause]) -> Check:
+    cures = _cures(entry, causes)
+    works = {"default": LUCK} | cures
+    return _step(entry, {WORKS: works, FAILS: {cause: 1 - chance for cause, chance in works.items()}}, cures)
+
+
+def _cures(entry: Table, causes: Mapping[str, Cause]) -> dict[str, float]:
+    table = entry.table("cures")
+    for cause in table.data:
+        if cause not in causes:
+            table.wrong(cause, cause, "the id of a cause")
+        if table.number(cause, 0, 1) == 1:
+            table.wrong(cause, 1, "a number below 1: no repair is sure")
+    if not table.data:
+        entry.wrong("cures", {}, "at least one cause")
+    return {cause: table.number(cause, 0, 1) for cause in table.data}
+
+
+def _step(entry: Table, outcomes: Mapping[str, Mapping[str, float]], cures: Mapping[str, float]) -> Check:
+    for name in entry.texts("changes", ()):
+        if name not in SETUP_NAMES:
+            entry.wrong("changes", name, f"one of {list(SETUP_NAMES)}")
     risk = entry.data.get("risk")
     if type(risk) is not int or not 0 <= risk <= 3:
         entry.wrong("risk", risk, "a whole number from 0 to 3")
-    outcomes: dict[str, Mapping[str, float]] = {}
-    if "outcomes" in entry.data:
-        for name in entry.table("outcomes").data:
-            table = entry.table("outcomes").table(name)
-            table.number("default", 0, 1)
-            for key in table.data:
-                if key != "default" and key not in causes:
-                    table.wrong(key, key, "the id of a cause")
-            outcomes[name] = {key: table.number(key, 0, 1) for key in table.data}
     return Check(
         id=entry.text("id"),
         title=entry.text("title"),
@@ -174,64 +268,22 @@ def _check(entry: _Table, causes: Mapping[str, Cause]) -> Check:
         caution_id=entry.text("caution_id") if "caution_id" in entry.data else "",
         caution=entry.text("caution") if "caution" in entry.data else None,
         why=entry.text("why"),
-        confirms=entry.texts("confirms"),
-        rules_out=entry.texts("rules_out"),
-        implied_by=frozenset(entry.texts("implied_by")),
-        after=entry.texts("after") if "after" in entry.data else (),
-        needs=entry.text("needs") if "needs" in entry.data else "",
+        confirms=entry.texts("confirms", tuple(cures)),
+        rules_out=entry.texts("rules_out", ()),
+        implied_by=frozenset(entry.texts("implied_by", ())),
+        after=entry.texts("after", ()),
+        needs=entry.texts("needs", ()),
         same_question=entry.text("same_question") if "same_question" in entry.data else "",
         action=entry.text("action") if "action" in entry.data else None,
         outcomes=outcomes,
+        cures=cures,
+        reverts=entry.flag("reverts"),
+        changes=entry.texts("changes", ()),
     )
 
 
-def _letters(entry: _Table, key: str, count: int, weights: Mapping[str, float]) -> list[float]:
+def _letters(entry: Table, key: str, count: int, weights: Mapping[str, float]) -> list[float]:
     letters = entry.text(key)
     if len(letters) != count or any(letter not in weights for letter in letters):
         entry.wrong(key, letters, f"{count} letters out of {''.join(weights)}")
     return [weights[letter] for letter in letters]
-
-
-@dataclass(frozen=True, slots=True)
-class _Table:
-    """A TOML table that knows where it stands, for messages."""
-
-    file: str
-    path: str
-    data: Mapping[str, Any]
-
-    def wrong(self, key: str, found: object, right: str) -> NoReturn:
-        where = f"{self.path}.{key}" if self.path else key
-        raise InputTrouble(
-            "catalogue", f"{where}: found {found!r}", where=f"{self.file}, {where}", help=f"write {right}"
-        )
-
-    def text(self, key: str) -> str:
-        value = self.data.get(key)
-        if not isinstance(value, str) or not value:
-            self.wrong(key, value, "a text that is not empty")
-        return value
-
-    def texts(self, key: str) -> tuple[str, ...]:
-        value = self.data.get(key)
-        if not isinstance(value, list) or not all(isinstance(item, str) for item in value):
-            self.wrong(key, value, "a list of texts")
-        return tuple(value)
-
-    def number(self, key: str, above: float, upto: float) -> float:
-        value = self.data.get(key)
-        if isinstance(value, bool) or not isinstance(value, (int, float)) or not above < value <= upto:
-            self.wrong(key, value, f"a number above {above:g} and up to {upto:g}")
-        return float(value)
-
-    def table(self, key: str) -> _Table:
-        value = self.data.get(key)
-        if not isinstance(value, dict):
-            self.wrong(key, value, "a table")
-        return _Table(self.file, f"{self.path}.{key}" if self.path else key, value)
-
-    def tables(self, key: str) -> list[_Table]:
-        value = self.data.get(key)
-        if not isinstance(value, list) or not value or not all(isinstance(item, dict) for item in value):
-            self.wrong(key, value, f"at least one [[{key}]]")
-        return [_Table(self.file, f"{key} {item.get('id', number)}", item) for number, item in enumerate(value, 1)]

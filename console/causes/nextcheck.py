@@ -1,63 +1,176 @@
-"""Which check is worth doing next: the chance that it finds the cause, per minute, with risk as extra cost.
+"""Which step is worth doing next: a check, a trial or a repair, with what each answer would mean.
 
-A first rule that looks one check ahead; whoever replaces it keeps `next_check`.
+The plan decides by expected cost to the fix; here stands what may be offered at all: nothing whose answer is known,
+nothing that needs what is not at hand, no heat before power and strap are known.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
+from functools import lru_cache
 from typing import Final
 
-from console.causes.catalogue import Catalogue, Check, catalogue
-from console.causes.observation import Evidence
-from console.causes.rank import NextCheck, posterior, rank, swap_outcome
+from console.causes.belief import TRUSTED_REPEATS, Belief, Model, Weights, model, normalised, times
+from console.causes.catalogue import OTHER, Catalogue, Check, catalogue
+from console.causes.observation import Configured, Evidence, Observation
+from console.causes.plan import Planner, question
+from console.causes.rank import NextCheck, answered, belief, rank
 
-# minutes to turn from the screen to the board and repeat the attempt, whatever the check: common practice, no source
-_TURN_MIN: Final = 0.5
-# how much dearer a minute is at risk 0..3: common practice, no source
-_RISK_FACTOR: Final = (1.0, 1.1, 3.0, 6.0)
-_LEAST_GAIN: Final = 0.01
+DEPTH: Final = 2
+_SURE: Final = 0.985  # an outcome expected with this chance is as good as known: common practice, no source
+_NEGLIGIBLE: Final = 2e-4  # pairs below this chance are left out of the plan (never of the ranking)
+_NAMED: Final = 2
 
 
 def next_check(
-    evidence: Evidence, chances: Mapping[str, float] | None = None, table: Catalogue | None = None
+    evidence: Evidence,
+    chances: Mapping[str, float] | None = None,
+    table: Catalogue | None = None,
+    *,
+    have: frozenset[str] = frozenset(),
+    skipped: frozenset[str] = frozenset(),
+    priors: Mapping[str, float] | None = None,
+    depth: int = DEPTH,
 ) -> NextCheck | None:
-    """The best check now, or None: nothing wrong, nothing worth it, or a swap that was made and not yet tried.
+    """The best step now, or None: nothing wrong, a swap that was made and not yet tried, or giving up is cheaper.
 
-    `chances` is the posterior and `table` the catalogue; both are computed where they are left out.
+    `chances` is no longer needed and ignored; `table` is the packaged catalogue where left out. `have` adds what is at
+    hand beyond the catalogue's list ("golden-board", "spare-adapter", "infrared"), `skipped` are steps the person does
+    not want, `priors` come from the bench's own counts. `depth` steps are looked ahead.
     """
-    table = table or catalogue()
-    if evidence.certain or evidence.swap_pending or not rank(evidence) or "identified" in evidence.reading.codes:
+    if table is None or table is catalogue():
+        weights = None if priors is None else tuple(sorted(priors.items()))
+        return _kept(_bare(evidence), have, skipped, weights, depth)
+    return _next(evidence, table, have, skipped, priors, depth)
+
+
+def _bare(evidence: Evidence) -> Evidence:
+    """The evidence without what does not matter here, so that a noisy line does not ask for a new plan per byte."""
+
+    def bare(one: Configured) -> Configured:
+        seen = tuple(Observation(code, "", 1) for code in sorted(one.codes))
+        return replace(one, observations=seen, repeats=min(one.repeats, TRUSTED_REPEATS))
+
+    return replace(evidence, configured=tuple(map(bare, evidence.configured)), current=bare(evidence.current))
+
+
+@lru_cache(maxsize=256)
+def _kept(
+    evidence: Evidence,
+    have: frozenset[str],
+    skipped: frozenset[str],
+    priors: tuple[tuple[str, float], ...] | None,
+    depth: int,
+) -> NextCheck | None:
+    return _next(evidence, catalogue(), have, skipped, None if priors is None else dict(priors), depth)
+
+
+def _next(
+    evidence: Evidence,
+    table: Catalogue,
+    have: frozenset[str],
+    skipped: frozenset[str],
+    priors: Mapping[str, float] | None,
+    depth: int,
+) -> NextCheck | None:
+    if evidence.certain or evidence.swap_pending or not rank(evidence, priors):
         return None
-    if chances is None:
-        chances = posterior(evidence, table)
-    open_checks = [check for check in table.checks.values() if _sensible(check, evidence, table)]
-    if not open_checks:
+    if "identified" in evidence.reading.codes:
+        return None  # it answers; read protection is a state, and lifting it erases: nothing to propose unasked
+    done = tuple(answered(evidence, table))
+    if any(step.cures and outcome != step.in_vain for step, outcome in _steps_of(done, table)):
+        return None  # the board answers
+    tables = model(table)
+    now = belief(evidence, table, priors)
+    known = _known(evidence, done, table)
+    offered = [
+        step
+        for step in (*table.checks.values(), *table.repairs.values())
+        if step.id not in skipped and _sensible(step, evidence, done, table, have) and not _sure(step, now, tables)
+    ]
+    few, weights = tables.narrowed(now.chances, _NEGLIGIBLE)
+    choice = Planner(few, offered, known).choose(weights, depth)
+    if choice.step is None:
         return None
-    # ties: lower risk, then less time, then the catalogue's order
-    best = max(open_checks, key=lambda check: (_worth(check, chances), -check.risk, -check.minutes))
-    gain = _gain(best, chances)
-    if gain < _LEAST_GAIN:
-        return None
-    return NextCheck(best.id, best.title, best.minutes, best.caution, best.why, best.action)
+    step = choice.step
+    return NextCheck(
+        step.id,
+        step.title,
+        step.minutes,
+        step.caution,
+        step.why,
+        step.action,
+        expected_minutes=round(choice.minutes, 1),
+        answers=tuple(_answers(step, now.chances, tables)),
+        risk=step.risk,
+        repair=step.id in table.repairs,
+    )
 
 
-def _gain(check: Check, chances: Mapping[str, float]) -> float:
-    return sum(chances.get(cause, 0.0) for cause in check.confirms)
+def _steps_of(done: Sequence[tuple[str, str]], table: Catalogue) -> Iterator[tuple[Check, str]]:
+    for name, outcome in done:
+        step = table.step(name)
+        if step is not None:
+            yield step, outcome
 
 
-def _worth(check: Check, chances: Mapping[str, float]) -> float:
-    return _gain(check, chances) / ((check.minutes + _TURN_MIN) * _RISK_FACTOR[check.risk])
+def _known(evidence: Evidence, done: Sequence[tuple[str, str]], table: Catalogue) -> frozenset[str]:
+    """Checks that have an answer: given by a person, or implied by what was seen."""
+    codes = evidence.reading.codes
+    implied = {check.id for check in table.checks.values() if check.implied_by & codes}
+    told = {name for name, _ in evidence.checks}  # also an answer the catalogue has no numbers for
+    return frozenset((implied | told | {name for name, _ in done}) - _again(done, table))
 
 
-def _sensible(check: Check, evidence: Evidence, table: Catalogue) -> bool:
-    answered = {name for name, _ in evidence.checks}
-    if swap_outcome(evidence) is not None:
-        answered.add("K05")
-    questions = {table.checks[name].same_question or name for name in answered if name in table.checks}
-    if (check.same_question or check.id) in questions:
+def _sensible(
+    step: Check, evidence: Evidence, done: Sequence[tuple[str, str]], table: Catalogue, have: frozenset[str]
+) -> bool:
+    if not (table.at_hand | have).issuperset(step.needs):
         return False
-    if not check.implied_by.isdisjoint(evidence.reading.codes):
+    if not step.implied_by.isdisjoint(evidence.reading.codes):
         return False
-    # what needs a second board, adapter or instrument is not offered before somebody says it is there
-    return not check.needs and answered.issuperset(check.after)
+    asked = [name for name, _ in done]
+    told = [name for name, _ in evidence.checks if name not in asked]
+    questions = {question(known) for known in (table.step(name) for name in (*told, *asked)) if known is not None}
+    # what was put back counts in the plan although it cannot come next
+    return question(step) not in questions or step.reverts
+
+
+def _again(done: Sequence[tuple[str, str]], table: Catalogue) -> set[str]:
+    """Trials that were put back, before something else was repaired: they are worth another try."""
+    out: set[str] = set()
+    earlier: set[str] = set()
+    for step, _ in _steps_of(done, table):
+        if step.reverts:
+            out.discard(step.id)
+            earlier.add(step.id)
+        elif step.cures:
+            out |= earlier
+    return out
+
+
+def _sure(step: Check, now: Belief, tables: Model) -> bool:
+    """Whether the answer of a reading follows from what is known already."""
+    if step.cures:
+        return False
+    return any(sum(times(now.chances, tables.outcome(step, outcome))) > _SURE for outcome in step.outcomes)
+
+
+def _answers(step: Check, chances: Sequence[float], tables: Model) -> Iterator[tuple[str, str]]:
+    """Each outcome with what it would mean: the causes that would stand first after it."""
+    for outcome in step.outcomes:
+        if outcome == step.in_vain:
+            yield outcome, "then most likely: " + _first(tables.after_failure(step, chances), tables)
+            continue
+        rest = times(chances, tables.outcome(step, outcome))
+        if step.cures:
+            yield outcome, "the board answers; it was most likely: " + _first(rest, tables)
+        else:
+            yield outcome, "then most likely: " + _first(rest, tables)
+
+
+def _first(weights: Weights, tables: Model) -> str:
+    chances = Belief(tables.states, normalised(weights)).marginals()
+    top = sorted(chances, key=lambda cause: (-chances[cause], cause == OTHER, cause))[:_NAMED]
+    return ", ".join(f"{tables.table.title(cause)} ({min(99, max(1, round(100 * chances[cause])))} %)" for cause in top)

@@ -1,7 +1,10 @@
 """What the host can see by itself, folded from spans, line events and stage results; no judgement about causes.
 
-Evidence is tied to the wire configuration it was made in, because swapping two wires changes what an observation says
-about them and nothing else. Every call is O(1) and memory is bounded, whatever the line delivers.
+Evidence is tied to the configuration it was made in (wires, strap, frame, rate), because changing one of them changes
+what an observation says about it and nothing else. Equal attempts in one configuration count once; where they gave
+different results, three equal ones in a row are wanted before the last is trusted.
+
+Every call is O(1) and memory is bounded, whatever the line delivers.
 """
 
 from __future__ import annotations
@@ -40,6 +43,11 @@ _TEXTS: Final = {
 }
 
 
+_KEPT_SETUPS: Final = 16
+SETUP_NAMES: Final = ("wires", "strap", "frame", "rate")
+Setup = tuple[bool, str, str, float]
+
+
 @dataclass(frozen=True, slots=True)
 class Observation:
     """One thing seen: stable code, words for a person, how often."""
@@ -51,10 +59,19 @@ class Observation:
 
 @dataclass(frozen=True, slots=True)
 class Configured:
-    """The latest reading made with the wires in one configuration."""
+    """The latest reading made in one configuration.
+
+    `strap` is "" as found, else "moved"; `frame` ("8E1") and `rate` (baud) are "" and 0 where nobody told. `repeats` is
+    how many attempts in a row gave this result, `unsteady` whether an earlier one in this configuration gave another.
+    """
 
     wires_swapped: bool
     observations: tuple[Observation, ...]
+    strap: str = ""
+    frame: str = ""
+    rate: float = 0
+    repeats: int = 1
+    unsteady: bool = False
 
     @property
     def codes(self) -> frozenset[str]:
@@ -65,6 +82,16 @@ class Configured:
     def answered(self) -> bool:
         """Whether a documented answer came in this configuration."""
         return not self.codes.isdisjoint(ANSWERS)
+
+    @property
+    def setup(self) -> Setup:
+        """What makes the configuration."""
+        return (self.wires_swapped, self.strap, self.frame, self.rate)
+
+    def changed(self, other: Configured) -> frozenset[str]:
+        """Names of what differs: of "wires", "strap", "frame" and "rate"."""
+        pairs = zip(SETUP_NAMES, self.setup, other.setup, strict=True)
+        return frozenset(name for name, one, two in pairs if one != two)
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,21 +119,38 @@ class Evidence:
         """The latest reading that says something: the current one, else what is left from earlier attempts."""
         if self.current.observations:
             return self.current
-        same = [old for old in self.configured if old.wires_swapped == self.current.wires_swapped]
+        same = [old for old in self.configured if old.setup == self.current.setup]
         return same[0] if same else self.configured[-1] if self.configured else self.current
+
+
+@dataclass(frozen=True, slots=True)
+class _Run:
+    """Attempts in one configuration: the last result, how often in a row, whether another came before."""
+
+    result: frozenset[str]
+    repeats: int = 1
+    unsteady: bool = False
+
+    def then(self, result: frozenset[str]) -> _Run:
+        if result == self.result:
+            return _Run(result, self.repeats + 1, self.unsteady)
+        return _Run(result, 1, True)
 
 
 class ObservationFold:
     """Takes what happens one by one; `evidence` may be asked for at any time."""
 
     def __init__(self) -> None:
-        self._kept: dict[bool, tuple[Observation, ...]] = {}  # latest reading per configuration
+        self._kept: dict[Setup, tuple[Observation, ...]] = {}  # latest reading per configuration
+        self._runs: dict[Setup, _Run] = {}  # of attempts that are over
+        self._strap = ""
         self._answers: dict[str, str] = {}
         self._swap_pending = False
-        self._begin(False)
+        self._begin((False, "", "", 0))
 
-    def _begin(self, swapped: bool) -> None:
-        self._swapped = swapped
+    def _begin(self, setup: Setup) -> None:
+        self._setup = setup
+        self._counted = False
         self._stage = ""
         self._out = bytearray()
         self._in = bytearray()  # what came before the first acknowledge, one byte more than an echo could hold
@@ -120,11 +164,12 @@ class ObservationFold:
         self._identified = self._sync_failed = self._already = False
         self._trouble: dict[str, None] = {}
 
-    def attempt(self, wires_swapped: bool) -> None:
-        """A new attempt begins, made in this configuration."""
+    def attempt(self, wires_swapped: bool, *, frame: str = "", rate: float = 0) -> None:
+        """A new attempt begins, made in this configuration; a strap the operator moved is remembered."""
         self._keep()
+        self._runs = self._all_runs()
         self._swap_pending = False
-        self._begin(wires_swapped)
+        self._begin((wires_swapped, self._strap, clean(frame, 8), rate))
 
     def span(self, span: Span, t_ns: int) -> None:
         """Bytes of one direction with one meaning; `t_ns` is not needed for what is decided here."""
@@ -187,9 +232,15 @@ class ObservationFold:
             self._swap_pending = not self._swap_pending
         elif action == "check":
             check, outcome = (clean(str(fields.get(key, "")), 40) for key in ("check", "outcome"))
+            self._forget_runs()  # hands were on the board: it may behave differently for a good reason
             self._answers.pop(check, None)  # only the latest reading of a check counts
             if len(self._answers) < _KEPT_ANSWERS:
                 self._answers[check] = outcome
+        else:
+            if action == "strap-done":
+                self._keep()
+                self._strap = "" if self._strap else "moved"
+            self._forget_runs()
 
     def port_trouble(self, code: str) -> None:
         """The port could not be used; `code` is the error's code."""
@@ -203,11 +254,12 @@ class ObservationFold:
         now = tuple(self._observations())
         kept = dict(self._kept)
         if now:
-            kept[self._swapped] = now
+            kept[self._setup] = now
+        runs = self._all_runs()
         certain = tuple(code for code in CERTAIN if code in self._trouble or (code == CERTAIN[-1] and self._already))
         return Evidence(
-            configured=tuple(Configured(swapped, seen) for swapped, seen in kept.items()),
-            current=Configured(self._swapped, now),
+            configured=tuple(_configured(setup, seen, runs.get(setup)) for setup, seen in kept.items()),
+            current=_configured(self._setup, now, runs.get(self._setup)),
             certain=certain,
             checks=tuple(self._answers.items()),
             swap_pending=self._swap_pending,
@@ -219,8 +271,23 @@ class ObservationFold:
 
     def _keep(self) -> None:
         now = tuple(self._observations())
-        if now:
-            self._kept[self._swapped] = now
+        if now and (self._setup in self._kept or len(self._kept) < _KEPT_SETUPS):
+            self._kept[self._setup] = now
+
+    def _all_runs(self) -> dict[Setup, _Run]:
+        """The runs with the present attempt counted, if it has come to a result."""
+        if self._counted or not (self._sync_failed or self._answered or self._absent or self._vanished):
+            return self._runs
+        codes = frozenset(seen.id for seen in self._observations())
+        result = ANSWERS if codes & ANSWERS else codes
+        before = self._runs.get(self._setup)
+        if before is None and len(self._runs) >= _KEPT_SETUPS:
+            return self._runs
+        return self._runs | {self._setup: before.then(result) if before else _Run(result)}
+
+    def _forget_runs(self) -> None:
+        self._runs = {}
+        self._counted = True  # what the present attempt showed was before the change
 
     def _nack_in(self, span: Span) -> None:
         if self._out_role in (None, Role.SYNC):
@@ -265,6 +332,10 @@ class ObservationFold:
         if not received or len(received) > _KEPT_OUT or (self._answered and len(received) < 2):
             return False
         return sent.startswith(received)
+
+
+def _configured(setup: Setup, seen: tuple[Observation, ...], run: _Run | None) -> Configured:
+    return Configured(setup[0], seen, *setup[1:], *((run.repeats, run.unsteady) if run else (1, False)))
 
 
 def _is_get(command: str) -> bool:

@@ -10,8 +10,9 @@ from dataclasses import dataclass
 from typing import Final
 
 from console.causes.bayes import surprise, weigh
+from console.causes.belief import TRUSTED_REPEATS, Belief, model, normalised, times
 from console.causes.catalogue import OTHER, Catalogue, catalogue
-from console.causes.observation import Evidence
+from console.causes.observation import Configured, Evidence
 
 MOST: Final = 8
 LEAST_PROBABILITY: Final = 0.005
@@ -41,7 +42,12 @@ class RankedCause:
 
 @dataclass(frozen=True, slots=True)
 class NextCheck:
-    """What to do next. `action` names what the console records once it is done ("swap-done"); None for a reading."""
+    """What to do next. `action` names what the console records once it is done ("swap-done"); None for a reading.
+
+    `expected_minutes` is what finding and removing the fault is expected to take from here, this step included.
+    `answers` pairs each outcome that can be recorded with what it would mean. `risk` is 0 (none) to 3 (can hurt);
+    `repair` says that it is a repair and not a check.
+    """
 
     id: str
     title: str
@@ -49,68 +55,131 @@ class NextCheck:
     caution: str | None
     why: str
     action: str | None
+    expected_minutes: float = 0.0
+    answers: tuple[tuple[str, str], ...] = ()
+    risk: int = 0
+    repair: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Clue:
-    """One piece of evidence: words, and P(it | cause) for every cause."""
+    """One piece of evidence: words, and P(it | cause) for every cause.
+
+    It is an observation `code`, an `outcome` of the check or repair `step`, or neither: attempts that differ. `trust`
+    below 1 lets it count less.
+    """
 
     text: str
     likelihood: Mapping[str, float]
+    code: str = ""
+    step: str = ""
+    outcome: str = ""
+    trust: float = 1.0
 
 
-def swap_outcome(evidence: Evidence) -> str | None:
-    """What trying both wire configurations showed: "answers", "silent", or None while only one was tried.
+def _tried(evidence: Evidence, table: Catalogue) -> tuple[Configured, dict[str, str]]:
+    """The reading that shows the fault, and what trying other configurations said about it, by check.
 
-    "answers" means that exactly one of them answers, which is what uncrossed wires do. An answer in the present
-    configuration that stops short of an identification settles the wires, and what remains is another fault.
+    Where all were in vain, the first reading stands and each change that was tried alone failed. Where one answers, the
+    failing reading that differs from it by one change stands, and that change worked. An answer in the present
+    configuration that stops short of an identification settles what was changed, and what remains is another fault.
     """
-    if len(evidence.configured) < 2:
-        return None
-    answering = [reading for reading in evidence.configured if reading.answered]
-    if not answering:
-        return "silent"
     present = evidence.reading
-    settled = present.answered and "identified" not in present.codes
-    return "answers" if len(answering) == 1 and not settled else None
+    trials = [check for check in table.checks.values() if check.changes and check.in_vain]
+    answering = [reading for reading in evidence.configured if reading.answered]
+    failing = [reading for reading in evidence.configured if not reading.answered]
+    if len(evidence.configured) < 2 or not failing:
+        return present, {}
+    if not answering:
+        first = failing[0]
+        pairs = [(check, first.changed(other)) for other in failing[1:] for check in trials]
+        return first, {
+            check.id: list(check.outcomes)[-1]
+            for check, changed in pairs
+            if changed and changed.issubset(check.changes)
+        }
+    if present.answered and "identified" not in present.codes:
+        return present, {}
+    for reading in failing:
+        for good in answering:
+            for check in trials:
+                changed = good.changed(reading)
+                if changed and changed.issubset(check.changes):
+                    helped = min(map(check.changes.index, changed))
+                    return reading, {check.id: list(check.outcomes)[helped]}
+    return present, {}
+
+
+def answered(evidence: Evidence, table: Catalogue) -> tuple[tuple[str, str], ...]:
+    """Check or repair and its outcome, in order; those that attempts settled in front.
+
+    What the catalogue does not have is left out. Of checks that ask the same question only the latest answer stays.
+    """
+    told = dict(evidence.checks)
+    out: dict[str, tuple[str, str]] = {}
+    settled = [(check, outcome) for check, outcome in _tried(evidence, table)[1].items() if check not in told]
+    for name, outcome in (*settled, *evidence.checks):
+        step = table.step(name)
+        if step is not None and outcome in step.outcomes:
+            question = step.same_question or name
+            out.pop(question, None)
+            out[question] = (name, outcome)
+    return tuple(out.values())
 
 
 def clues(evidence: Evidence, table: Catalogue) -> list[Clue]:
     """The evidence as independent clues. Each code of one configuration and each question count once."""
-    reading = evidence.reading
-    swap = swap_outcome(evidence)
-    if swap == "silent":
-        reading = evidence.configured[0]
-    elif swap == "answers":
-        reading = next(one for one in evidence.configured if not one.answered)
-    out = [Clue(seen.id, table.likelihood(seen.id)) for seen in reading.observations]
-    answers = {} if swap is None else {"K05": ("K05", swap)}
-    for check, outcome in evidence.checks:
-        known = table.checks.get(check)
-        if known is not None and check != "K05":
-            answers[known.same_question or check] = (check, outcome)
-    for check, outcome in answers.values():
-        likelihood = table.outcome(check, outcome)
-        if likelihood is not None:
-            out.append(Clue(f"{table.checks[check].title}: {outcome}", likelihood))
+    reading, _ = _tried(evidence, table)
+    trust = min(1.0, reading.repeats / TRUSTED_REPEATS) if reading.unsteady else 1.0
+    out = [Clue(seen.id, table.likelihood(seen.id), code=seen.id, trust=trust) for seen in reading.observations]
+    if any(one.unsteady for one in evidence.configured):
+        out.append(Clue("equal attempts gave different results", table.unsteady()))
+    for name, outcome in answered(evidence, table):
+        likelihood = table.outcome(name, outcome)
+        step = table.step(name)
+        if likelihood is not None and step is not None:
+            out.append(Clue(f"{step.title}: {outcome}", likelihood, step=name, outcome=outcome))
     return out
 
 
 def posterior(evidence: Evidence, table: Catalogue, *, something_else: bool = True) -> dict[str, float]:
-    """Probability of every cause; sums to 1, none is 0 or 1. Without evidence these are the priors."""
-    return weigh(table.priors(something_else), [clue.likelihood for clue in clues(evidence, table)])
+    """Probability of every cause if there is just one; sums to 1, none is 0 or 1. Without evidence: the priors."""
+    seen = [{cause: chance**clue.trust for cause, chance in clue.likelihood.items()} for clue in clues(evidence, table)]
+    return weigh(table.priors(something_else), seen)
 
 
-def rank(evidence: Evidence) -> tuple[RankedCause, ...]:
+def belief(evidence: Evidence, table: Catalogue, priors: Mapping[str, float] | None = None) -> Belief:
+    """Chances of every cause, every pair of causes and "something else" as things are now.
+
+    `priors` are the causes' priors where the bench's own counts replace the catalogue's (see learning).
+    """
+    tables = model(table)
+    weights = tables.prior(priors)
+    for clue in clues(evidence, table):
+        step = table.step(clue.step)
+        if clue.code:
+            weights = times(weights, tables.seen(clue.code), clue.trust)
+        elif step is None:
+            weights = times(weights, tables.unsteady())
+        elif step.in_vain == clue.outcome:
+            weights = tables.after_failure(step, weights)
+        else:
+            weights = times(weights, tables.outcome(step, clue.outcome))
+        weights = normalised(weights)
+    return Belief(tables.states, weights)
+
+
+def rank(evidence: Evidence, priors: Mapping[str, float] | None = None) -> tuple[RankedCause, ...]:
     """Causes worth naming, most probable first: at most eight, none below 0.005 or above 0.99.
 
+    The probability is that of the cause being present, alone or with another one; all together may exceed 1.
     Empty without evidence and when the board answered well. Situations that are certain stand first by rule.
     """
     table = catalogue()
     certain = tuple(
         RankedCause(code, _CERTAIN[code][0], _CERTAIN_SHARE, (_CERTAIN[code][1],)) for code in evidence.certain[:1]
     )
-    ranked = _weighed(evidence, table) if _something_wrong(evidence) else ()
+    ranked = _weighed(evidence, table, priors) if _something_wrong(evidence, table) else ()
     if certain:
         rest = 1 - _CERTAIN_SHARE
         scaled = [RankedCause(c.id, c.title, c.probability * rest, c.why) for c in ranked]
@@ -118,19 +187,20 @@ def rank(evidence: Evidence) -> tuple[RankedCause, ...]:
     return ranked[:MOST]
 
 
-def _something_wrong(evidence: Evidence) -> bool:
+def _something_wrong(evidence: Evidence, table: Catalogue) -> bool:
     codes = evidence.reading.codes
     if "already-synchronised" in evidence.certain and "nack" not in codes:
         return False
     if "identified" in codes:
-        return "read-refused" in codes or swap_outcome(evidence) == "answers"
+        tried = _tried(evidence, table)[1].items()
+        return "read-refused" in codes or any(table.checks[name].in_vain != outcome for name, outcome in tried)
     return bool(codes)
 
 
-def _weighed(evidence: Evidence, table: Catalogue) -> tuple[RankedCause, ...]:
+def _weighed(evidence: Evidence, table: Catalogue, priors: Mapping[str, float] | None) -> tuple[RankedCause, ...]:
     seen = clues(evidence, table)
-    prior = table.priors()
-    chances = weigh(prior, [clue.likelihood for clue in seen])
+    prior = table.priors() if priors is None else priors
+    chances = belief(evidence, table, priors).marginals()
     order = sorted(chances, key=lambda cause: (-chances[cause], cause))
     if "identified" in evidence.reading.codes:
         order = order[:1]  # the board answered: only what the evidence confirms is still worth a word

@@ -10,7 +10,7 @@ from console.causes.observation import Evidence
 from console.causes.rank import RankedCause
 
 State = Literal["proven", "suspect", "unknown"]
-_SUSPECT_MASS: Final = 0.10  # reasoned: about twice what an average cause has
+_SUSPECT_MASS: Final = 0.12  # reasoned: about twice what an average cause has, pairs included
 _TOP: Final = 5
 _WIRES: Final = (
     ("host-tx", "TX", "RX", ("wires-uncrossed", "board-rx-open", "board-rx-stuck", "tx-rx-shorted")),
@@ -34,7 +34,7 @@ class WireEvidence:
 def wires(evidence: Evidence, ranked: Sequence[RankedCause]) -> tuple[WireEvidence, ...]:
     """The four wires in a fixed order.
 
-    A documented answer proves all of them. A wire is suspect when the first causes that point at it have 0.10 or more
+    A documented answer proves all of them. A wire is suspect when the first causes that point at it have 0.12 or more
     together; else nothing is known. `ranked` is what `rank` made of the same evidence.
     """
     answered = evidence.reading.answered or "already-synchronised" in evidence.certain

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from itertools import product
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from console.causes.bayes import surprise, weigh
+from console.causes.cost import noisy_or
 
 # Ten causes, one observation: reasoned numbers, common practice, no source; posteriors were computed from them with
 # the general library pgmpy 1.1.2.
@@ -69,3 +72,42 @@ def test_an_impossible_prior_is_refused(prior: dict[str, float]) -> None:
 
 def test_surprise_has_the_sign_of_the_support() -> None:
     assert surprise("short", PRIOR, likelihood("echo")) > 0 > surprise("strap", PRIOR, likelihood("echo"))
+
+
+# Three causes that may all be present, "no answer" by noisy-or with leak 0.02, "TX reads low" and "strap at run level":
+# reasoned numbers (common practice, no source); marginals and P(evidence) computed with pgmpy 1.1.2 and by enumeration.
+PRESENT = {"U": 0.25, "S": 0.15, "P": 0.10}
+STRENGTH = {"U": 0.98, "S": 0.95, "P": 0.99}
+NOISY = [
+    ({}, (0.574800, 0.338510, 0.231974), 0.428348),
+    ({"D": 0}, (0.659723, 0.387799, 0.030198), 0.329049),
+    ({"D": 1}, (0.293386, 0.175181, 0.900608), 0.099298),
+    ({"D": 0, "R": 1}, (0.300013, 0.937673, 0.013629), 0.129282),
+    ({"D": 0, "R": 0}, (0.892516, 0.031938, 0.040921), 0.199767),
+]
+
+
+@pytest.mark.parametrize(("readings", "expected", "evidence"), NOISY)
+def test_several_causes_at_once_explain_each_other_away(
+    readings: dict[str, int], expected: tuple[float, ...], evidence: float
+) -> None:
+    prior, seen = {}, {}
+    for chosen in product([False, True], repeat=3):
+        there = dict(zip(PRESENT, chosen, strict=True))
+        weight = 1.0
+        for cause, present in there.items():
+            weight *= PRESENT[cause] if present else 1 - PRESENT[cause]
+        state = "".join(cause for cause, present in there.items() if present) or "none"
+        prior[state] = weight
+        chance = noisy_or(0.02, (STRENGTH[cause] for cause, present in there.items() if present))
+        low = 0.90 if there["P"] else 0.03
+        run_level = 0.95 if there["S"] else 0.04
+        for name, likely in (("D", low), ("R", run_level)):
+            if name in readings:
+                chance *= likely if readings[name] else 1 - likely
+        seen[state] = chance
+    assert sum(prior[state] * seen[state] for state in prior) == pytest.approx(evidence, abs=1e-6)
+    posterior = weigh(prior, [seen])
+    found = tuple(sum(p for state, p in posterior.items() if cause in state) for cause in PRESENT)
+    # weigh keeps every likelihood above a floor of 1e-4; none of these is below it
+    assert found == pytest.approx(expected, abs=2e-6)

@@ -179,6 +179,80 @@ def test_an_answered_check_moves_the_ranking_and_is_not_asked_again() -> None:
     assert check.id not in {"K05", "K15"}
 
 
+def test_equal_attempts_count_once_and_differing_ones_must_agree_three_times() -> None:
+    """Require three equal results before an unsteady one is trusted: common practice, no source."""
+    fold = ObservationFold()
+    attempt(fold, [SYNC])
+    attempt(fold, [SYNC, stray(b"noise")])
+    (reading,) = fold.evidence().configured
+    assert (reading.repeats, reading.unsteady) == (1, True)
+    shaken = {cause.id: cause.probability for cause in rank(fold.evidence())}
+    assert "intermittent-joint" in shaken
+    for repeats in (2, 3):
+        attempt(fold, [SYNC, stray(b"noise")])
+        (reading,) = fold.evidence().configured
+        assert (reading.repeats, reading.unsteady) == (repeats, True)
+    settled = {cause.id: cause.probability for cause in rank(fold.evidence())}
+    assert settled["boot-strap-wrong"] > shaken["boot-strap-wrong"], "garbage is believed only now"
+
+
+def test_a_board_somebody_worked_on_may_change() -> None:
+    for action, fields in (("reset-done", {}), ("check", {"check": "K23", "outcome": "silent"})):
+        fold = ObservationFold()
+        attempt(fold, [SYNC])
+        fold.operator(action, fields)
+        attempt(fold, [SYNC, stray(b"noise")])
+        assert not any(reading.unsteady for reading in fold.evidence().configured)
+
+
+def test_evidence_belongs_to_its_configuration() -> None:
+    fold = ObservationFold()
+    for frame, rate in (("8E1", 115200.0), ("8N1", 115200.0), ("8E1", 9600.0)):
+        fold.attempt(False, frame=frame, rate=rate)
+        fold.stage_begin("sync")
+        feed(fold, [SYNC])
+        fold.stage_end("sync", "no-answer", "no-reply")
+    fold.operator("strap-done", {})
+    attempt(fold, [SYNC])
+    first, frame_changed, rate_changed, strap_changed = fold.evidence().configured
+    assert frame_changed.changed(first) == {"frame"}
+    assert rate_changed.changed(first) == {"rate"}
+    assert "strap" in strap_changed.changed(first)
+    assert not any(reading.unsteady for reading in fold.evidence().configured)
+
+
+@pytest.mark.parametrize(
+    ("frame", "rate", "cause"), [("8N1", 115200.0, "frame-format-wrong"), ("8E1", 9600.0, "baud-too-far")]
+)
+def test_what_was_changed_before_the_answer_is_the_cause(frame: str, rate: float, cause: str) -> None:
+    fold = ObservationFold()
+    fold.attempt(False, frame="8E1", rate=115200.0)
+    fold.stage_begin("sync")
+    feed(fold, [SYNC])
+    fold.stage_end("sync", "no-answer", "no-reply")
+    silent = {ranked.id: ranked.probability for ranked in rank(fold.evidence())}
+    fold.attempt(False, frame=frame, rate=rate)
+    fold.stage_begin("sync")
+    feed(fold, [SYNC, ACK])
+    fold.stage_end("sync", "ok", "")
+    fold.stage_begin("identify")
+    fold.stage_end("identify", "ok", "")
+    (only,) = rank(fold.evidence())
+    assert only.id == cause
+    assert only.probability > 10 * silent.get(cause, 0.005)
+    assert next_check(fold.evidence()) is None
+
+
+def test_configurations_are_bounded() -> None:
+    fold = ObservationFold()
+    for rate in range(1000):
+        fold.attempt(False, rate=float(rate))
+        fold.stage_begin("sync")
+        feed(fold, [SYNC])
+        fold.stage_end("sync", "no-answer", "no-reply")
+    assert len(fold.evidence().configured) <= 17
+
+
 def test_a_flood_stays_small() -> None:
     fold = ObservationFold()
     fold.attempt(False)

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from itertools import permutations
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from console.causes.catalogue import OTHER, catalogue
@@ -159,15 +159,20 @@ def test_silence_asks_for_the_swap_first(seen: Make) -> None:
 
 
 def test_heat_waits_for_power_and_strap(seen: Make) -> None:
+    table = catalogue()
     answers: tuple[tuple[str, str], ...] = ()
     asked = []
-    while (check := next_check(seen("silence", swapped=("silence",), checks=answers))) is not None:
-        outcome = next(iter(catalogue().checks[check.id].outcomes), "nothing found")
+    looks = {"K20": "open", "K11": "header-only", "K12": "header-only", "K09": "near-rail"}  # an open joint towards RX
+    while (check := next_check(seen("silence", swapped=("silence",), checks=answers), depth=1)) is not None:
+        step = table.step(check.id)
+        assert step is not None
+        plain = list(step.outcomes)[-1] if step.cures else next(iter(step.outcomes))
         asked.append(check.id)
-        answers += ((check.id, outcome),)
-    assert len(set(asked)) == len(asked)
+        answers = (*(pair for pair in answers if pair[0] != check.id), (check.id, looks.get(check.id, plain)))
     assert {"K08", "K15", "K23"} <= set(asked)
     assert asked.index("K23") > max(asked.index("K08"), asked.index("K15"))
+    again = {name for name in asked if asked.count(name) > 1}
+    assert again <= {"K05", "K17"}, "only what was put back is worth another try"
 
 
 def test_suspect_wires_follow_the_ranking(seen: Make) -> None:
@@ -178,6 +183,7 @@ def test_suspect_wires_follow_the_ranking(seen: Make) -> None:
     assert {wire.id: wire.state for wire in wires(low, rank(low))}["power"] == "suspect"
 
 
+@settings(max_examples=30)  # each plans two steps ahead
 @given(
     st.sets(st.sampled_from(TABLE_CODES + EXTRA_CODES)),
     st.sets(st.sampled_from(TABLE_CODES + EXTRA_CODES)),
