@@ -37,6 +37,8 @@ def as_object(snapshot: Snapshot) -> dict[str, Any]:
             "minutes": snapshot.next_check.minutes,
             "caution": snapshot.next_check.caution,
             "why": snapshot.next_check.why,
+            "expected_minutes": snapshot.next_check.expected_minutes,
+            "answers": [{"answer": answer, "means": means} for answer, means in snapshot.next_check.answers],
         },
         "wires": [
             {"id": w.id, "adapter": w.adapter_end, "board": w.board_end, "state": w.state, "why": w.why}
@@ -96,6 +98,7 @@ def cause_lines(snapshot: Snapshot) -> list[str]:
         out.append(f"next check: {check.title} (about {check.minutes:g} min)")
         if check.why:
             out.append(f"        {check.why}")
+        out += [f"        {answer}: {means}" for answer, means in check.answers]
         if check.caution:
             out.append(f"  caution: {check.caution}")
     elif snapshot.problem is not None:

@@ -14,7 +14,7 @@ from typing import Final
 
 from console.causes.belief import Model, Weights, normalised, times
 from console.causes.catalogue import Check
-from console.causes.cost import look_ahead, prefix_cost, stop_scan
+from console.causes.cost import information, look_ahead, prefix_cost, stop_scan
 
 # minutes to turn from the screen to the board and repeat the attempt, whatever the step: common practice, no source
 TURN_MIN: Final = 0.5
@@ -23,10 +23,10 @@ RISK_FACTOR: Final = (1.0, 1.1, 3.0, 6.0)
 _SMALL: Final = 1e-9  # a pair lighter than this moves no cost
 _RARE: Final = 1e-4  # an outcome rarer than this is not looked through
 _TRIALS: Final = 8  # trials looked through at each step: the first ones in the order of chance over cost
-_EQUAL: Final = 1.01  # reasoned: the estimate behind the last step looked at is no better than this; no source
-_HOPE: Final = 0.1
+_EQUAL: Final = 1.04  # reasoned: the costs rest on guessed minutes and are no better than this; no source
 _SILLY: Final = 0.04  # the luck any trial has, and a little: common practice, no source
 _WIDTH: Final = 4  # steps looked through twice
+_TELLING: Final = 2  # and of those that cost nearly the same, these that tell most
 
 
 def step_cost(step: Check) -> float:
@@ -93,8 +93,8 @@ class Planner:
         """The step with the least expected cost, looking `depth` steps ahead (1 or more).
 
         The trial that would be first if no check paid does not count as a step, lest checks be rushed only because they
-        come within sight. Steps whose costs differ by less than the estimate is good for count as equal; of these that
-        trial goes first.
+        come within sight. Steps whose costs differ by less than the estimate is good for count as equal; of these the
+        one that tells most per minute goes first.
         """
         return self._choose(list(weights), self._done, depth, _EQUAL)
 
@@ -166,16 +166,20 @@ class Planner:
         best = Choice(None, self._give_up, self._give_up)
         if depth > 1:
             few = [step for n, (step, *_) in enumerate(looked) if n < _WIDTH or step.id == first]
+            if equal > 1:
+                near = [step for step, cost, _ in looked if cost <= equal * looked[0][1] and step not in few]
+                few += sorted(near, key=lambda step: -self._telling(step, weights))[:_TELLING]
             free = 1 if equal > 1 else 0
             again = [
                 (step, *self._deep(step, weights, done, depth + free if step.id == first else depth)) for step in few
             ]
             looked = sorted(again, key=lambda item: _key(*item[:2]))
         if looked and looked[0][1] < best.cost:
-            best = Choice(*looked[0])
-            for step, cost, minutes in looked:
-                if step.id == first and cost <= equal * best.cost and self._hope(step, weights) > _HOPE:
-                    best = Choice(step, cost, minutes)
+            close = [item for item in looked if item[1] <= equal * looked[0][1]]
+            # rare and dear repairs make all costs nearly equal: what tells most for its cost then goes first
+            best = Choice(
+                *(close[0] if len(close) == 1 else max(close, key=lambda item: self._telling(item[0], weights)))
+            )
         return self._gated(best, done)
 
     def _gated(self, choice: Choice, done: frozenset[str]) -> Choice:
@@ -223,6 +227,12 @@ class Planner:
         if step.in_vain is None:
             return 1.0
         return 1 - sum(times(weights, self._tables.outcome(step, step.in_vain)))
+
+    def _telling(self, step: Check, weights: Weights) -> float:
+        """Bits that the step's outcome tells about the state, per weighted minute; gates are paid with it."""
+        outcomes = (self._tables.outcome(step, outcome) for outcome in step.outcomes)
+        cost = step_cost(step) + sum(step_cost(gate) for gate in self._gates.get(step.id, ()))
+        return information(weights, outcomes) / cost
 
     def _branches(self, step: Check, weights: Weights) -> Iterator[tuple[float, Weights]]:
         """Outcomes after which something is left to do: their chance and the weights after them."""

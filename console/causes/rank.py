@@ -138,7 +138,7 @@ def clues(evidence: Evidence, table: Catalogue) -> list[Clue]:
         likelihood = table.outcome(name, outcome)
         step = table.step(name)
         if likelihood is not None and step is not None:
-            out.append(Clue(f"{step.title}: {outcome}", likelihood, step=name, outcome=outcome))
+            out.append(Clue(f"{step.title} gave: {outcome}", likelihood, step=name, outcome=outcome))
     return out
 
 
@@ -214,9 +214,10 @@ def _weighed(evidence: Evidence, table: Catalogue, priors: Mapping[str, float] |
 def _why(cause: str, seen: list[Clue], prior: Mapping[str, float], table: Catalogue) -> tuple[str, ...]:
     if cause == OTHER:
         return ("what was seen fits no known cause well",)
-    moved = sorted(((surprise(cause, prior, clue.likelihood), clue.text) for clue in seen), key=lambda m: -abs(m[0]))
-    words = [text if gain >= 0 else f"less likely by: {text}" for gain, text in moved[:_REASONS]]
-    supports = next((n for n, (gain, _) in enumerate(moved[:_REASONS]) if gain >= 0), None)
+    moved = sorted(((surprise(cause, prior, clue.likelihood), clue) for clue in seen), key=lambda m: -abs(m[0]))
+    words = [clue.text if gain >= 0 else f"less likely by: {clue.text}" for gain, clue in moved[:_REASONS]]
+    # the catalogue's reason explains what is seen on the line, not what a check found
+    supports = next((n for n, (gain, clue) in enumerate(moved[:_REASONS]) if gain >= 0 and clue.code), None)
     if supports is not None:
         words[supports] += f": {table.causes[cause].reason}"
     return tuple(words)
