@@ -78,6 +78,8 @@ def _next(
         return None
     if "identified" in evidence.reading.codes:
         return None  # it answers; read protection is a state, and lifting it erases: nothing to propose unasked
+    if "K05" not in skipped and _swapped_in_vain(evidence):
+        return _put_back(table.checks["K05"])
     done = tuple(answered(evidence, table))
     if any(step.cures and outcome != step.in_vain for step, outcome in _steps_of(done, table)):
         return None  # the board answers
@@ -105,6 +107,27 @@ def _next(
         answers=tuple(_answers(step, now.chances, tables)),
         risk=step.risk,
         repair=step.id in table.repairs,
+        in_vain=step.in_vain or "",
+    )
+
+
+def _swapped_in_vain(evidence: Evidence) -> bool:
+    """The wires are swapped now, both ways were tried, and neither answers."""
+    here = evidence.current
+    tried = bool(here.codes) and not here.answered
+    return here.wires_swapped and tried and any(not one.wires_swapped for one in evidence.configured)
+
+
+def _put_back(swap: Check) -> NextCheck:
+    """What comes later takes the wires as they were built; left swapped, a good repair would stay unseen."""
+    return NextCheck(
+        swap.id,
+        "put TX and RX back as they were and try again",
+        swap.minutes,
+        swap.caution,
+        "swapping them changed nothing, so they were most likely right before",
+        swap.action,
+        risk=swap.risk,
     )
 
 

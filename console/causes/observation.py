@@ -27,6 +27,9 @@ _KEPT_OUT: Final = 256  # enough to recognise an echo; an attempt that got no an
 _KEPT_ANSWERS: Final = 64
 _GLITCH: Final = (b"\x00", b"\xff")
 _ERRORS: Final = frozenset({LineKind.FRAMING, LineKind.PARITY, LineKind.FRAMING_OR_PARITY})
+_READABLE: Final = bytes([*range(0x20, 0x7F), 0x0A, 0x0D])
+_MOSTLY: Final = 0.9
+_TEXT_LIKE: Final = "readable text arrives: an application seems to run instead of the loader"
 _TEXTS: Final = {
     "absent": "the port is not there",
     "vanish": "the port vanished during the attempt",
@@ -158,6 +161,7 @@ class ObservationFold:
         self._out_command = ""
         self._in_parameters = False
         self._in_count = 0
+        self._readable = 0
         self._only_zero = True
         self._acks = self._nacks = self._get_answered = self._refused = 0
         self._breaks = self._errors = self._absent = self._vanished = 0
@@ -183,6 +187,7 @@ class ObservationFold:
                 self._out += span.data[:_KEPT_OUT]
             return
         self._in_count += len(span.data)
+        self._readable += len(span.data) - len(span.data.translate(None, _READABLE))
         self._only_zero = self._only_zero and not span.data.strip(b"\x00")
         if span.role is Role.ACK:
             self._acks += 1
@@ -314,8 +319,9 @@ class ObservationFold:
         if unanswered and not echo:
             yield from seen("low", low + self._breaks if self._only_zero else 0)
         yield from seen("echo", len(self._in) if echo else 0)
-        if unanswered and not echo and not self._only_zero:
-            yield from seen("garbage", self._in_count)
+        if unanswered and not echo and not self._only_zero and self._in_count:
+            readable = self._readable >= _MOSTLY * self._in_count and self._in_count > len(_GLITCH)
+            yield Observation("garbage", _TEXT_LIKE if readable else _TEXTS["garbage"], self._in_count)
         # one bad character at power-up is as normal as one stray byte
         yield from seen("errors", self._errors if self._errors > 1 or not self._answered else 0)
         yield from seen("ack", self._acks)

@@ -46,7 +46,7 @@ class NextCheck:
 
     `expected_minutes` is what finding and removing the fault is expected to take from here, this step included.
     `answers` pairs each outcome that can be recorded with what it would mean. `risk` is 0 (none) to 3 (can hurt);
-    `repair` says that it is a repair and not a check.
+    `repair` says that it is a repair and not a check. `in_vain` is the outcome to record when a change did not help.
     """
 
     id: str
@@ -59,6 +59,7 @@ class NextCheck:
     answers: tuple[tuple[str, str], ...] = ()
     risk: int = 0
     repair: bool = False
+    in_vain: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,6 +18,11 @@ _WIRES: Final = (
     ("ground", "GND", "GND", ("no-common-ground",)),
     ("power", "VCC", "VCC", ("target-unpowered", "supply-shorted")),
 )
+# what an answer proves beside TX and RX
+_ANSWERED: Final[dict[str, tuple[State, str]]] = {
+    "ground": ("proven", "whole bytes pass, so the grounds are joined"),
+    "power": ("unknown", "the board has power, through this wire or another way"),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +39,7 @@ class WireEvidence:
 def wires(evidence: Evidence, ranked: Sequence[RankedCause]) -> tuple[WireEvidence, ...]:
     """The four wires in a fixed order.
 
-    A documented answer proves all of them. A wire is suspect when the first causes that point at it have 0.12 or more
+    A documented answer proves TX, RX and ground; that the board has power does not prove the wire. A wire is suspect when the first causes that point at it have 0.12 or more
     together; else nothing is known. `ranked` is what `rank` made of the same evidence.
     """
     answered = evidence.reading.answered or "already-synchronised" in evidence.certain
@@ -44,7 +49,8 @@ def wires(evidence: Evidence, ranked: Sequence[RankedCause]) -> tuple[WireEviden
 def _wire(wire: tuple[str, str, str, tuple[str, ...]], answered: bool, ranked: Sequence[RankedCause]) -> WireEvidence:
     name, adapter_end, board_end, faults = wire
     if answered:
-        return WireEvidence(name, adapter_end, board_end, "proven", "a documented answer came through it")
+        state, why = _ANSWERED.get(name, ("proven", "a documented answer came through it"))
+        return WireEvidence(name, adapter_end, board_end, state, why)
     pointing = [cause for cause in ranked if cause.id in faults]
     if sum(cause.probability for cause in pointing) >= _SUSPECT_MASS:
         return WireEvidence(name, adapter_end, board_end, "suspect", "; ".join(cause.title for cause in pointing))

@@ -36,7 +36,9 @@ def step_for(snapshot: Snapshot, scene_title: str) -> Step:
         return Step("handshake", f"{scene_title} It is connected now.", "try the handshake")
     if snapshot.outcome is Outcome.OK and snapshot.identity is not None:
         found = product_text(snapshot.identity)
-        return Step("leave", f"Awake and identified: product id {found}. All wires are proven.", "leave the demo")
+        return Step(
+            "leave", f"Awake and identified: product id {found}. TX, RX and ground are proven.", "leave the demo"
+        )
     check = snapshot.next_check
     if check is not None and check.action and snapshot.causes:
         first = snapshot.causes[0]

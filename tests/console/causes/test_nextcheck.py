@@ -125,7 +125,7 @@ def test_a_board_that_answers_needs_nothing_more(seen: Make) -> None:
 
 
 def test_a_golden_board_is_offered_only_where_there_is_one(seen: Make) -> None:
-    evidence = seen("silence", swapped=("silence",))
+    evidence = seen("silence", swapped=("silence",), back=True)
     without = next_check(evidence)
     assert without is not None
     assert without.id != "K28"
