@@ -161,7 +161,7 @@ def _add_bench(commands: _Commands) -> None:
 
 
 def _add_completion(commands: _Commands) -> None:
-    sub = _command(commands, "completion", "print a completion script for your shell")
+    sub = _command(commands, "completion", "print a completion script for your shell", reports=False)
     sub.add_argument("shell", choices=("bash", "zsh", "tcsh"))
 
 

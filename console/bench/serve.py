@@ -10,7 +10,9 @@ import threading
 from pathlib import Path
 
 from console.bench.loop import Bench
+from console.bench.registry import find
 from console.bench.scenes import GOOD, scene, setup_for
+from console.errors import PortTrouble
 
 
 def run(
@@ -28,6 +30,13 @@ def run(
     Raises UsageTrouble (scene, fault) or PortTrouble (port-unusable, link-path, bench-folder).
     """
     setup = setup_for(scene, faults)
+    if link is not None and find(link) is not None:
+        raise PortTrouble(
+            "link-path",
+            "another simulated board uses this name",
+            where=link,
+            help="choose another name for --link, or end the other board first",
+        )
     name = scene or GOOD
     bench = Bench(
         setup,

@@ -177,8 +177,12 @@ def rank(evidence: Evidence, priors: Mapping[str, float] | None = None) -> tuple
     Empty without evidence and when the board answered well. Situations that are certain stand first by rule.
     """
     table = catalogue()
+    # that a board which answers well was in its loader already is no fault
+    fine = {"already-synchronised"} if "identified" in evidence.reading.codes else set()
     certain = tuple(
-        RankedCause(code, _CERTAIN[code][0], _CERTAIN_SHARE, (_CERTAIN[code][1],)) for code in evidence.certain[:1]
+        RankedCause(code, _CERTAIN[code][0], _CERTAIN_SHARE, (_CERTAIN[code][1],))
+        for code in evidence.certain[:1]
+        if code not in fine
     )
     ranked = _weighed(evidence, table, priors) if _something_wrong(evidence, table) else ()
     if certain:

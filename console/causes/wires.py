@@ -20,8 +20,8 @@ _WIRES: Final = (
 )
 # what an answer proves beside TX and RX
 _ANSWERED: Final[dict[str, tuple[State, str]]] = {
-    "ground": ("proven", "whole bytes pass, so the grounds are joined"),
-    "power": ("unknown", "the board has power, through this wire or another way"),
+    "ground": ("proven", "whole bytes pass: the grounds are joined"),
+    "power": ("unknown", "powered, by this wire or another way"),
 }
 
 
@@ -39,8 +39,9 @@ class WireEvidence:
 def wires(evidence: Evidence, ranked: Sequence[RankedCause]) -> tuple[WireEvidence, ...]:
     """The four wires in a fixed order.
 
-    A documented answer proves TX, RX and ground; that the board has power does not prove the wire. A wire is suspect when the first causes that point at it have 0.12 or more
-    together; else nothing is known. `ranked` is what `rank` made of the same evidence.
+    A documented answer proves TX, RX and ground; that the board has power does not prove the wire. A wire is suspect
+    when the first causes that point at it have 0.12 or more together; else nothing is known. `ranked` is what `rank`
+    made of the same evidence.
     """
     answered = evidence.reading.answered or "already-synchronised" in evidence.certain
     return tuple(_wire(one, answered, ranked[:_TOP]) for one in _WIRES)

@@ -17,6 +17,8 @@ def run(options: Namespace) -> int:
         return _list(options.json)
     if options.do is not None:
         return asyncio.run(_act(options))
+    if options.socket and options.link:
+        raise UsageTrouble("usage", "a socket has no name in the file system", help="leave out --link or --socket")
     return serve.run(
         link=options.link,
         scene=options.scene,
@@ -38,11 +40,20 @@ def _list(as_json: bool) -> int:
 
 
 async def _act(options: Namespace) -> int:
-    entry = control.find(options.link) if options.link else next(iter(control.running()), None)
+    benches = control.running()
+    entry = control.find(options.link) if options.link else benches[0] if len(benches) == 1 else None
+    if entry is None and not options.link and benches:
+        names = ", ".join(bench.port for bench in benches)
+        raise UsageTrouble("which-bench", f"several simulated boards run: {names}", help="name one with --link")
     if entry is None:
         raise UsageTrouble(
             "no-bench", "no simulated board runs there", help="start one: wakeline bench --link board.port"
         )
     answer = await control.act(entry, options.do)
-    print(json.dumps(answer) if options.json else f"{options.do}: done on {entry.port}")
+    if options.json:
+        print(json.dumps(answer))
+    elif options.do == "status":
+        print("\n".join(f"{name}: {value}" for name, value in answer.items()))
+    else:
+        print(f"{options.do}: done on {entry.link or entry.port}")
     return 0

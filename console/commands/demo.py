@@ -70,6 +70,9 @@ async def tell(scene: str, say: Say, *, show_trace: bool) -> Snapshot:
                 await bench.act("swap-wires")
                 session.operator("swap-done")
     snapshot = fold.snapshot()
+    if snapshot.outcome is not Outcome.OK and snapshot.next_check is not None:
+        say(f"\nHere the text story ends: next a person would {snapshot.next_check.title}.")
+        say("On a terminal the demo goes on: do what it asks, and tell it what you found.")
     if snapshot.outcome is Outcome.OK and snapshot.identity is not None:
         say(f"\nThe board is awake and identified: product id {product_text(snapshot.identity)}.")
     return snapshot

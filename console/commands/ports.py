@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import sys
 from argparse import Namespace
@@ -32,7 +33,8 @@ def run(options: Namespace) -> int:
     if options.watch:
         import asyncio  # only here: the plain list must not wait for it
 
-        asyncio.run(_watch(options))
+        with contextlib.suppress(KeyboardInterrupt):  # that is how a watch ends
+            asyncio.run(_watch(options))
     return 0
 
 

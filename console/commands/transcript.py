@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import sys
 from argparse import Namespace
@@ -19,7 +20,10 @@ def run(options: Namespace) -> int:
     """Run the command; returns the exit code."""
     fold = fold_file(Path(options.file))
     if options.output == "-":
-        save(fold, sys.stdout)
+        text = io.StringIO()
+        save(fold, text if options.json else sys.stdout)
+        if options.json:
+            print(json.dumps({"outcome": "ok", "file": None, "transcript": text.getvalue(), "error": None}))
         return 0
     out = Path(options.output)
     try:

@@ -321,5 +321,5 @@ def _record_failed(path: Path, error: OSError) -> InputTrouble:
         "record-failed",
         f"the record cannot be written: {error.strerror or error}",
         where=str(path),
-        help="make room or choose another place; the session itself goes on, what was recorded stays readable",
+        help="make room or choose another place; what was recorded so far stays readable",
     )

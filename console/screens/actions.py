@@ -59,7 +59,7 @@ ACTIONS: Final = (
     Action("open", ("enter",), "open", Scope.PORTS, "open the highlighted port or simulated board"),
     Action("look-again", ("f5", "u"), "look again", Scope.PORTS, "list the ports afresh now"),
     Action("handshake", ("h", "f5"), "handshake", Scope.LIVE, "listen, sync and identify; opens a lost port again"),
-    Action("check-done", ("d",), "check done", Scope.LIVE, "you did the check asked for; the attempt is repeated"),
+    Action("check-done", ("d",), "done", Scope.LIVE, "you did the check asked for: try again, or say what it showed"),
     Action("swap-done", ("w",), "swap done", Scope.LIVE, "you swapped TX and RX; the attempt is repeated"),
     Action("listen", ("l",), "listen", Scope.LIVE, "only listen for five seconds; nothing is sent"),
     Action("reset", ("b",), "reset board", Scope.LIVE, "reset over the adapter's lines, or by hand without them"),
@@ -100,7 +100,7 @@ def key_line(actions: tuple[Action, ...], width: int) -> Content:
     """As many actions as fit into `width` columns, whole ones only, the first ones first; keys stand out."""
     out = Content("")
     for action in actions:
-        gap = "   " if out.plain else ""
+        gap = "  " if out.plain else ""
         if len(out.plain) + len(gap) + len(action.key) + 1 + len(action.words) > width:
             break
         out = out + Content(gap) + Content.styled(action.key, "bold") + Content.styled(f" {action.words}", "$secondary")

@@ -78,9 +78,9 @@ class WakelineApp(Navigator):
 
     def action_help(self) -> None:
         """Explain the focused widget."""
-        from console.screens.help_screen import HelpScreen, help_of
+        from console.screens.help_screen import HelpScreen, help_of, places_of
 
-        self.push_screen(HelpScreen(*help_of(self.focused or self.screen)))
+        self.push_screen(HelpScreen(*help_of(self.focused or self.screen), places_of(self.focused or self.screen)))
 
     async def action_palette(self) -> None:
         """Find an action by words."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import ClassVar
 
@@ -9,8 +10,9 @@ from textual.app import ComposeResult
 from textual.binding import Binding
 from textual.containers import VerticalScroll
 from textual.content import Content
+from textual.events import Key
 from textual.screen import ModalScreen
-from textual.widgets import Input, Static
+from textual.widgets import Input, OptionList, Static
 
 from console.screens.text import line
 from console.text import clean
@@ -45,6 +47,54 @@ class AskScreen(ModalScreen[bool]):
     def action_no(self) -> None:
         """No."""
         self.dismiss(False)
+
+
+class ChooseScreen(ModalScreen[int | None]):
+    """What a check showed: one of its outcomes, by number or with arrows and Enter."""
+
+    HELP: ClassVar[str] = "A number, or arrows and Enter, records what you found. Escape: nothing is recorded."
+    BINDINGS: ClassVar = [Binding("escape", "no", "back")]
+
+    def __init__(self, question: str, caution: str | None, answers: Sequence[tuple[str, str]]) -> None:
+        super().__init__()
+        self._question = question
+        self._caution = caution
+        self._answers = answers
+
+    def compose(self) -> ComposeResult:
+        """Question, caution, outcomes with what each would mean, keys."""
+        with VerticalScroll(id="ask", can_focus=False):
+            yield Static(line((self._question, "bold")), markup=False)
+            if self._caution:
+                yield Static(line(("▲ caution: " + self._caution, "$text-warning")), markup=False)
+            yield OptionList(
+                *(line((f"{n} {answer}", "bold"), f": {means}") for n, (answer, means) in enumerate(self._answers, 1)),
+                markup=False,
+            )
+            yield Static(line(("Enter", "bold"), " that is what it showed    ", ("Esc", "bold"), " back"), markup=False)
+
+    def on_mount(self) -> None:
+        """The list takes the keys."""
+        self.query_one(OptionList).focus()
+
+    def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
+        """Chosen."""
+        self.dismiss(event.option_index)
+
+    def key_number(self, number: int) -> None:
+        """Chosen by number."""
+        if number <= len(self._answers):
+            self.dismiss(number - 1)
+
+    def on_key(self, event: Key) -> None:
+        """Numbers pick at once."""
+        if event.character is not None and event.character in "123456789":
+            event.stop()
+            self.key_number(int(event.character))
+
+    def action_no(self) -> None:
+        """Nothing."""
+        self.dismiss(None)
 
 
 class FileScreen(ModalScreen[str | None]):

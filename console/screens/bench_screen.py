@@ -17,9 +17,10 @@ from textual.screen import Screen
 from textual.widget import Widget
 from textual.widgets import Static
 
+from console.causes.rank import NextCheck
 from console.errors import Outcome, WakelineError
 from console.screens.actions import BY_ID, Action, Scope, bindings, key_line, of_scopes
-from console.screens.ask_screen import AskScreen
+from console.screens.ask_screen import AskScreen, ChooseScreen
 from console.screens.bridge import SnapshotReady
 from console.screens.causes_panel import CausesPanel
 from console.screens.files import fresh_path, write_lines
@@ -144,8 +145,8 @@ class BenchScreen(Screen[None]):
     def _keys(self) -> None:
         live = isinstance(self.source, LiveSource)
         first = ("handshake", "swap-done", "check-done") if live else ("pause", "step", "faster", "slower")
-        more = ("record",) if live else ()
-        order = [BY_ID[name] for name in (*first, "zoom", "next-panel", "help", *more)]
+        more = ("record", "zoom") if live else ("zoom",)
+        order = [BY_ID[name] for name in (*first, *more, "help", "palette", "quit")]
         places = [Scope.LIVE if live else Scope.REPLAY, Scope.BENCH, Scope.EVERYWHERE]
         if isinstance(self.focused, TracePanel):
             places.insert(0, Scope.TRACE)
@@ -156,6 +157,7 @@ class BenchScreen(Screen[None]):
 
     @work(exclusive=True, group="command")
     async def _command(self, *steps: Callable[[], Awaitable[object]]) -> None:
+        self.app.clear_notifications()  # what was told before belongs to what was before
         try:
             for step in steps:
                 await step()
@@ -173,7 +175,7 @@ class BenchScreen(Screen[None]):
     def trouble(self, error: WakelineError) -> None:
         """What happened, where, and what to do next; never markup."""
         self.notify("\n".join(error.lines()[1:]), title=f"{error.code}: {error.message}", severity="error",
-                    timeout=12, markup=False)  # fmt: skip
+                    timeout=8, markup=False)  # fmt: skip
 
     def tell(self, words: str) -> None:
         """A short notice."""
@@ -210,21 +212,35 @@ class BenchScreen(Screen[None]):
 
     def action_check_done(self) -> None:
         """The check that is asked for, if it is a change."""
-        check = self.snapshot.next_check
-        if check is None or not check.action:
-            self.tell("no check that changes something is asked for; h tries again")
+        check, source = self.snapshot.next_check, self._live()
+        if source is None:
             return
-        self._ask_done(check.action, f"done: {check.title}?")
+        if check is None:
+            self.tell("no check is asked for; h tries again")
+        elif check.action or check.repair:
+            self._ask_done(check.action or "", f"done: {check.title}?", check)
+        else:
+            self._ask_found(source, check)
 
-    def _ask_done(self, action: str, question: str) -> None:
+    def _ask_found(self, source: LiveSource, check: NextCheck) -> None:
+        """A reading: which of its outcomes it was."""
+
+        def answered(number: int | None) -> None:
+            if number is not None:
+                source.found(check.id, check.answers[number][0])
+
+        self.app.push_screen(ChooseScreen(f"{check.title}: what did it show?", check.caution, check.answers), answered)
+
+    def _ask_done(self, action: str, question: str, check: NextCheck | None = None) -> None:
         source = self._live()
         if source is None:
             return
-        check = self.snapshot.next_check
-        caution = check.caution if check is not None and check.action == action else _SWAP_CAUTION
+        caution = check.caution if check is not None else _SWAP_CAUTION
 
         def answered(yes: bool | None) -> None:
-            if yes:
+            if yes and check is not None:
+                self._command(lambda: source.tried(check))
+            elif yes:
                 self._command(lambda: source.done(action), source.handshake)
 
         self.app.push_screen(AskScreen(question, caution, "it is done, try again", "not yet"), answered)
@@ -271,8 +287,11 @@ class BenchScreen(Screen[None]):
         source, step = self.source, step_for(self.snapshot, self.story)
         if step.kind == "handshake":
             self._command(source.handshake)
-        elif step.kind == "done":
-            self._command(lambda: source.done(step.action), source.handshake)
+        elif step.kind == "done" and self.snapshot.next_check is not None:
+            check = self.snapshot.next_check
+            self._command(lambda: source.tried(check))
+        elif step.kind == "check":
+            self.action_check_done()
         elif step.kind == "leave":
             cast("WakelineApp", self.app).leave()
 

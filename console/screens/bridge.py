@@ -58,7 +58,7 @@ class Bridge:
 
     def _post(self) -> None:
         self._timer = None
-        self._last_s = asyncio.get_running_loop().time()
         if self.target is not None:
             self.posted += 1
             self.target.post_message(SnapshotReady(self.fold.snapshot()))
+        self._last_s = asyncio.get_running_loop().time()  # after the work, so that it cannot eat the pause

@@ -89,8 +89,8 @@ def _check(check: NextCheck, width: int) -> list[Content]:
     out = _wrap("next: ", f"{check.title} (about {check.minutes:g} min)", width, "bold $text-accent")
     if check.caution:
         out += _wrap("  ▲ caution: ", check.caution, width, "$text-warning")
-    if check.action:
-        out += _wrap("  ", "then press d: done, try again", width)
+    then = "then press d: done, try again" if check.action or check.repair else "then press d: say what it showed"
+    out += _wrap("  ", then, width)
     if check.why:
         out += _wrap("  ", check.why, width, "$secondary")
     return out

@@ -13,7 +13,7 @@ from console.snapshot import Snapshot
 from console.summary import product_text
 from console.words import percent
 
-StepKind = Literal["handshake", "done", "wait", "leave"]
+StepKind = Literal["handshake", "done", "check", "wait", "leave"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +45,10 @@ def step_for(snapshot: Snapshot, scene_title: str) -> Step:
         caution = f" Caution: {check.caution}" if check.caution else ""
         say = f"{_seen(snapshot)} First suspect: {first.title}, {percent(first.probability)}.{caution}"
         return Step("done", say, f"{check.title}", check.action)
-    return Step("handshake", f"{_seen(snapshot)} The causes panel says what to check.", "try again")
+    if check is not None:
+        caution = f" Caution: {check.caution}" if check.caution else ""
+        return Step("check", f"{_seen(snapshot)} Next: {check.title}.{caution}", "say what it showed")
+    return Step("handshake", f"{_seen(snapshot)} The causes panel says what is most likely.", "try again")
 
 
 def _seen(snapshot: Snapshot) -> str:

@@ -106,8 +106,18 @@ class Navigator(App[int]):
         if self.runs:
             question = "an attempt or a record still runs: close this bench?"
             self._ask(question, "close", lambda: self.go(None))
+        elif self.holds_story:
+            self._ask("close this session? it is not recorded", "close", lambda: self.go(None))
         else:
             self.go(None)
+
+    @property
+    def holds_story(self) -> bool:
+        """Whether closing would lose attempts on a live port."""
+        from console.screens.source import LiveSource
+
+        source = self.source
+        return isinstance(source, LiveSource) and source.bridge.fold.snapshot().attempt > 0
 
     async def action_quit(self) -> None:
         """Leave; ask while something runs."""
@@ -127,7 +137,10 @@ class Navigator(App[int]):
         from console.snapshot import exit_code
 
         fold = self.fold
-        self.exit(exit_code(fold.snapshot()) if self.tells_exit and fold is not None else 0)
+        snapshot = fold.snapshot() if self.tells_exit and fold is not None else None
+        # nothing was tried, so nothing failed
+        tried = snapshot is not None and (snapshot.attempt > 0 or snapshot.problem is not None)
+        self.exit(exit_code(snapshot) if snapshot is not None and tried else 0)
 
     def try_capture(self, name: str | None) -> None:
         """Open the capture a person named; a wrong one is told and changes nothing."""

@@ -59,7 +59,7 @@ class PortsScreen(Screen[None]):
         super().__init__()
         self.ports: list[PortInfo] = []
         self.scenes: tuple[tuple[str, str], ...] = ()
-        self.boards: tuple[str, ...] = ()
+        self.boards: tuple[tuple[str, str], ...] = ()
         self.looked = False
         self._entries: dict[str, Entry] = {}
 
@@ -122,7 +122,7 @@ class PortsScreen(Screen[None]):
         chosen = listing.get_option_at_index(before).id if before is not None else None
         width = max(40, self.size.width - 4)
         real = [_port_entry(port) for port in self.ports if not port.phantom]
-        simulated = [_board_entry(port) for port in self.boards] + [_scene_entry(*scene) for scene in self.scenes]
+        simulated = [_board_entry(*board) for board in self.boards] + [_scene_entry(*scene) for scene in self.scenes]
         self._entries = {entry.id: entry for entry in (*real, *simulated)}
         name = min(width // 2, max((len(entry.name) for entry in self._entries.values()), default=0) + 2)
         listing.clear_options()
@@ -190,9 +190,9 @@ def _scene_entry(name: str, title: str) -> Entry:
     return Entry(f"scene:{name}", name, title, detail, scene=name, state="simulated")
 
 
-def _board_entry(port: str) -> Entry:
-    detail = (("port", port), ("note", "a simulated board that somebody started already"))
-    return Entry(f"board:{port}", port, "simulated board, running", detail, port=port, state="simulated, runs")
+def _board_entry(port: str, words: str) -> Entry:
+    detail = (("port", port), ("board", words), ("note", "a simulated board that somebody started already"))
+    return Entry(f"board:{port}", port, words, detail, port=port, state="simulated, runs")
 
 
 def _scenes() -> tuple[tuple[str, str], ...]:
@@ -201,7 +201,7 @@ def _scenes() -> tuple[tuple[str, str], ...]:
     return tuple((clean(scene.name), clean(scene.title)) for scene in scenes())
 
 
-def _boards() -> tuple[str, ...]:
+def _boards() -> tuple[tuple[str, str], ...]:
     from console.bench import control
 
-    return tuple(clean(str(entry.port)) for entry in control.running())
+    return tuple((clean(entry.port), clean(f"running: {entry.scene}")) for entry in control.running())

@@ -9,8 +9,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 import protocols
+from console.causes.rank import NextCheck
 from console.clock import Clock, MonotonicClock
-from console.errors import WakelineError
+from console.errors import Outcome, WakelineError
 from console.events import Event, Mark, MarkKind
 from console.link.base import Link, LinkSettings
 from console.screens.bridge import Bridge
@@ -108,9 +109,21 @@ class LiveSource:
             self.session = session
             return session
 
-    async def handshake(self) -> None:
+    async def handshake(self) -> Outcome:
         """One attempt. Raises PortTrouble when the port cannot be opened (again)."""
-        await (await self.ready()).handshake(self.listen_s)
+        return await (await self.ready()).handshake(self.listen_s)
+
+    async def tried(self, check: NextCheck) -> None:
+        """The operator made the change that `check` asks for: repeat the attempt, and let its result count."""
+        await self.done(check.action or "repair-done")
+        outcome = await self.handshake()
+        if outcome in (Outcome.NO_ANSWER, Outcome.REFUSED) and check.in_vain and check.action != "swap-done":
+            self.found(check.id, check.in_vain)
+
+    def found(self, check: str, outcome: str) -> None:
+        """The operator did a check and this is what it showed."""
+        if self.session is not None:
+            self.session.operator("check", check=check, outcome=outcome)
 
     async def listen(self) -> None:
         """Listen for five seconds."""

@@ -96,10 +96,11 @@ class TracePanel(ScrollView, can_focus=True):
     def set_filter(self, choice: TraceFilter) -> None:
         """Show only what `choice` admits; the person stays at the same moment."""
         row = self.view.trace_index(self.cursor) if self.cursor < len(self.view) else 0
+        followed = self.follows
         self.view = TraceView(self.view.trace, choice)
         self.range_from = None
         self._resize()
-        self._go(self.view.index_of(row))
+        self._go(len(self.view) - 1 if followed else self.view.index_of(row))
 
     def row_text(self, row: TraceRow) -> str:
         """A whole row as one line of plain text, whatever the panel's width."""

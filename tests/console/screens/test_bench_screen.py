@@ -11,7 +11,7 @@ import pytest
 
 from console.errors import Outcome, PortTrouble
 from console.screens.app import WakelineApp
-from console.screens.ask_screen import AskScreen
+from console.screens.ask_screen import AskScreen, ChooseScreen
 from console.screens.bench_screen import PANELS, BenchScreen
 from console.screens.help_screen import HelpScreen
 from console.screens.ports_screen import PortsScreen
@@ -53,7 +53,7 @@ async def test_silence_then_swap_then_identified(rig: Any, size: tuple[int, int]
         await pilot.pause()
         shown = bench(app).snapshot
         assert (shown.attempt, shown.wires_swapped) == (2, True)
-        assert {wire.state for wire in shown.wires} == {"proven"}
+        assert [wire.id for wire in shown.wires if wire.state == "proven"] == ["host-tx", "host-rx", "ground"]
         words = screen_text(app)
         for word in ("awake and identified", "✓ proven", "product id 0x410", "swapped by you", "✓ done", "in  ◀"):
             assert word in words
@@ -221,6 +221,8 @@ async def test_leaving_asks_only_while_something_runs(rig: Any, until: Any) -> N
         await pilot.press("n", "x")
         await until(pilot, lambda: not rig.source.busy)
         await pilot.press("escape")
+        assert isinstance(app.screen, AskScreen)  # what was tried is not recorded and would be lost
+        await pilot.press("enter")
         await until(pilot, lambda: isinstance(app.screen, PortsScreen))
         await until(pilot, lambda: rig.link.closed)
         await pilot.press("escape")  # the list of ports is where it ends
@@ -301,3 +303,32 @@ async def test_the_palette_offers_what_can_be_done_here(rig: Any, until: Any) ->
         await until(pilot, lambda: app.screen.query_one("CommandList").option_count)  # type: ignore[attr-defined]
         await pilot.press("enter")
         await until(pilot, lambda: isinstance(app.screen, BenchScreen) and bench(app).snapshot.outcome is Outcome.OK)
+
+
+async def test_following_the_tool_on_a_silent_board_never_asks_the_same_twice(rig: Any, until: Any) -> None:
+    app = opened(rig)
+    asked: list[str] = []
+    async with app.run_test(size=(120, 36)) as pilot:
+        await until(pilot, lambda: bench(app).snapshot.port)
+        await pilot.press("h")
+        await until(pilot, lambda: bench(app).snapshot.next_check is not None)
+        for _ in range(6):
+            check = bench(app).snapshot.next_check
+            assert check is not None
+            asked.append(check.title)
+            await pilot.press("d")
+            reading = isinstance(app.screen, ChooseScreen)
+            assert reading is not bool(check.action or check.repair)
+            await pilot.press("1" if reading else "enter")
+            await until(
+                pilot,
+                lambda: (
+                    isinstance(app.screen, BenchScreen)
+                    and not rig.source.busy
+                    and bench(app).snapshot.next_check not in (None, check)
+                ),
+            )
+        await pilot.press("q")
+    assert len(set(asked)) == len(asked)
+    assert asked[0].startswith("swap TX and RX")
+    assert asked[1].startswith("put TX and RX back")

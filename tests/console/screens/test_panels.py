@@ -108,7 +108,8 @@ def test_the_guide_follows_the_picture(picture: Snapshot) -> None:
     step = step_for(silent, "story")
     assert (step.kind, step.action) == ("done", "swap-done")
     assert "careful" in step.say
-    assert step_for(replace(silent, next_check=replace(check, action=None)), "story").kind == "handshake"
+    assert step_for(replace(silent, next_check=replace(check, action=None)), "story").kind == "check"
+    assert step_for(replace(silent, next_check=None), "story").kind == "handshake"
     last = step_for(picture, "story")
     assert last.kind == "leave"
     assert "0x410" in last.say  # AN2606 Rev 70 Table 226
