@@ -119,6 +119,10 @@ class Navigator(App[int]):
         source = self.source
         return isinstance(source, LiveSource) and source.bridge.fold.snapshot().attempt > 0
 
+    async def action_help_quit(self) -> None:  # type: ignore[override]  # awaited by Textual either way
+        """Ctrl-C: what a person means by it is to leave."""
+        await self.action_quit()
+
     async def action_quit(self) -> None:
         """Leave; ask while something runs."""
         if self.runs:

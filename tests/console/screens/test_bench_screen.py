@@ -322,10 +322,10 @@ async def test_following_the_tool_on_a_silent_board_never_asks_the_same_twice(ri
             await pilot.press("1" if reading else "enter")
             await until(
                 pilot,
-                lambda: (
+                lambda before=check: (
                     isinstance(app.screen, BenchScreen)
                     and not rig.source.busy
-                    and bench(app).snapshot.next_check not in (None, check)
+                    and bench(app).snapshot.next_check not in (None, before)
                 ),
             )
         await pilot.press("q")
