@@ -48,6 +48,7 @@ class SerialLink:
         self._counting: asyncio.Task[None] | None = None
         self._unmarker: Unmarker | None = None
         self._lost: PortTrouble | None = None
+        self._close_asked = False
 
     @property
     def settings(self) -> LinkSettings:
@@ -61,6 +62,7 @@ class SerialLink:
         if self._released is not None:
             await asyncio.wait([self._released], timeout=CLOSE_DEADLINE_S)
         self._lost = None
+        self._close_asked = False
         _check_path(self._settings.port)
         port = TtyPort(self._device_failed)
         self._opening = threads.start(lambda: port.start(self._settings), "open port")
@@ -85,6 +87,9 @@ class SerialLink:
             raise trouble from error
         finally:
             self._opening = None
+        if self._close_asked:  # it came while the thread had finished and this task had not been woken yet
+            self._abandon(opening, port)
+            raise troubles.closed_trouble(self._settings.port)
         self._receiver, self._port = receiver, port
         self._unmarker = Unmarker() if found.marking else None
         loop = asyncio.get_running_loop()
@@ -145,6 +150,7 @@ class SerialLink:
     async def close(self) -> None:
         """Close within about a second, discarding unsent bytes; may be called twice, while opening, after a loss."""
         if self._opening is not None:
+            self._close_asked = True
             self._opening.cancel()
         self._let_go()
         if self._released is not None:

@@ -70,6 +70,9 @@ class SocketLink:
         self._gone = gone
         if self._lost is not None:
             raise self._lost
+        if self._receiver is None:  # the closing came when the connection stood and this task had not been woken yet
+            transport.abort()
+            raise troubles.closed_trouble(self._settings.port)
         self._transport = transport
         transport.set_write_buffer_limits(high=WRITE_BUFFER)
         raw: socket.socket | None = transport.get_extra_info("socket")

@@ -102,25 +102,23 @@ async def test_a_hang_up_after_close_is_not_told(peer, link_to, recorder):
     assert failed.value.code == "link-lost"
 
 
-async def test_closing_while_opening_ends_the_opening(peer, link_to, recorder, turn):
+async def test_closing_while_opening_ends_the_opening(peer, link_to, recorder):
     link, got = link_to(peer.port), recorder()
-    opening = asyncio.create_task(link.open(got))
-    await turn()  # the opening is under way now
-    await link.close()
-    with pytest.raises(PortTrouble) as failed:
-        await opening
-    assert failed.value.code == "link-lost"
+    # the closing runs as soon as the opening waits for the first time
+    failed, closed = await asyncio.gather(link.open(got), link.close(), return_exceptions=True)
+    assert isinstance(failed, PortTrouble)
+    assert failed.code == "link-lost"
+    assert closed is None
     again = link_to(peer.port)
     await link.close()
     await again.open(got)
     assert got.losses == []
 
 
-async def test_cancelling_the_opening_leaves_the_port_free(peer, link_to, recorder, turn):
+async def test_cancelling_the_opening_leaves_the_port_free(peer, link_to, recorder):
     link = link_to(peer.port)
     opening = asyncio.create_task(link.open(recorder()))
-    await turn()
-    opening.cancel()
+    asyncio.get_running_loop().call_soon(opening.cancel)  # right behind its first step
     with pytest.raises(asyncio.CancelledError):
         await opening
     await link.close()
