@@ -70,7 +70,7 @@ class SocketLink:
         self._gone = gone
         if self._lost is not None:
             raise self._lost
-        if self._receiver is None:  # the closing came when the connection stood and this task had not been woken yet
+        if self._unheard():  # the closing came when the connection stood and this task had not been woken yet
             transport.abort()
             raise troubles.closed_trouble(self._settings.port)
         self._transport = transport
@@ -113,6 +113,9 @@ class SocketLink:
             transport.abort()
         if self._gone is not None:
             await asyncio.wait([self._gone], timeout=CLOSE_DEADLINE_S)
+
+    def _unheard(self) -> bool:
+        return self._receiver is None
 
     def received(self, data: bytes) -> None:
         """Bytes from the transport; passed on in the same turn of the loop."""
