@@ -11,6 +11,7 @@ from pathlib import Path
 
 from console.cli import build_parser
 from console.errors import Outcome
+from console.screens.actions import as_table
 from console.screens.app import WakelineApp
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -30,15 +31,22 @@ async def picture() -> str:
         return "\n".join("".join(segment.text for segment in strip).rstrip() for strip in strips)
 
 
-async def test_the_picture_is_what_the_screens_show() -> None:
-    text = README.read_text(encoding="utf-8")
-    head, _, rest = text.partition(BEGIN)
-    shown, _, tail = rest.partition(END)
-    now = f"\n\n```text\n{await picture()}\n```\n\n"
+def check_between(begin: str, end: str, now: str) -> None:
+    """What stands between two marks is `now`, or becomes it when a person accepts it."""
+    head, _, rest = README.read_text(encoding="utf-8").partition(begin)
+    shown, _, tail = rest.partition(end)
     if os.environ.get("WAKELINE_ACCEPT"):
-        README.write_text(head + BEGIN + now + END + tail, encoding="utf-8")
+        README.write_text(head + begin + now + end + tail, encoding="utf-8")
     else:
         assert shown == now
+
+
+async def test_the_picture_is_what_the_screens_show() -> None:
+    check_between(BEGIN, END, f"\n\n```text\n{await picture()}\n```\n\n")
+
+
+def test_the_keys_are_those_of_the_screens() -> None:
+    check_between("<!-- keys begin -->", "<!-- keys end -->", f"\n\n{as_table()}\n\n")
 
 
 def test_every_command_and_option_in_readme_exists() -> None:
