@@ -81,12 +81,10 @@ class _Kept:
 
     def __init__(self) -> None:
         self.data = bytearray()
-        self.dropped = 0
 
     def add(self, data: bytes) -> None:
         room = _BACKLOG - len(self.data)
         self.data += data[:room]
-        self.dropped += max(0, len(data) - room)
 
 
 class PtyEnd:

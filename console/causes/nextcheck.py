@@ -25,7 +25,6 @@ _NAMED: Final = 2
 
 def next_check(
     evidence: Evidence,
-    chances: Mapping[str, float] | None = None,
     table: Catalogue | None = None,
     *,
     have: frozenset[str] = frozenset(),
@@ -35,7 +34,7 @@ def next_check(
 ) -> NextCheck | None:
     """The best step now, or None: nothing wrong, a swap that was made and not yet tried, or giving up is cheaper.
 
-    `chances` is no longer needed and ignored; `table` is the packaged catalogue where left out. `have` adds what is at
+    `table` is the packaged catalogue where left out. `have` adds what is at
     hand beyond the catalogue's list ("golden-board", "spare-adapter", "infrared"), `skipped` are steps the person does
     not want, `priors` come from the bench's own counts. `depth` steps are looked ahead.
     """

@@ -7,8 +7,7 @@ import contextlib
 import sys
 from argparse import Namespace
 from collections.abc import AsyncIterator
-from pathlib import Path
-from typing import Any, TextIO
+from typing import TYPE_CHECKING, Any, TextIO
 
 import protocols
 from console.clock import MonotonicClock
@@ -20,6 +19,9 @@ from console.session.session import Session
 from console.snapshot import Fold
 from console.text import column, hex_bytes
 from protocols.uart import Frame
+
+if TYPE_CHECKING:
+    from console.record.recorder import Recorder
 
 _PARITY_LETTER = {"even": "E", "none": "N", "odd": "O"}
 _ARROW = {"out": "out ->", "in": "in  <-", "line": "line ! ", "mark": "------"}
@@ -69,8 +71,11 @@ async def opened(
 
     clock = MonotonicClock()
     session = Session(make_link(settings, clock), protocols.load(family), clock=clock, sinks=[fold.add])
-    recorder = _Recorder(record, settings, overwrite) if record else None
-    if recorder is not None:
+    recorder: Recorder | None = None
+    if record:
+        from console.record.recorder import Recorder
+
+        recorder = Recorder(record, port=settings.port, baud=settings.baud, overwrite=overwrite, trouble=_tell)
         session.add_sink(recorder.event)
     shown = False
     try:
@@ -98,30 +103,8 @@ async def simulated_adapter(settings: LinkSettings) -> None:
             await control.act(entry, "adapter-frame", frame=str(settings.frame))
 
 
-class _Recorder:
-    """A capture as a sink; a record that cannot go on is told once and the session goes on."""
-
-    def __init__(self, path: str, settings: LinkSettings, overwrite: bool) -> None:
-        from console.record.pcapng import CaptureWriter
-
-        self._writer: CaptureWriter | None = CaptureWriter.create(
-            Path(path), port=settings.port, baud=settings.baud, overwrite=overwrite
-        )
-
-    def event(self, event: Event) -> None:
-        if self._writer is None:
-            return
-        try:
-            self._writer.write(event)
-        except WakelineError as error:
-            print("\n".join(error.lines()), file=sys.stderr)
-            self.close()
-
-    def close(self) -> None:
-        writer, self._writer = self._writer, None
-        if writer is not None:
-            with contextlib.suppress(WakelineError):
-                writer.close()
+def _tell(error: WakelineError) -> None:
+    print("\n".join(error.lines()), file=sys.stderr)
 
 
 class LiveText:

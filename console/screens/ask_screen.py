@@ -81,16 +81,12 @@ class ChooseScreen(ModalScreen[int | None]):
         """Chosen."""
         self.dismiss(event.option_index)
 
-    def key_number(self, number: int) -> None:
-        """Chosen by number."""
-        if number <= len(self._answers):
-            self.dismiss(number - 1)
-
     def on_key(self, event: Key) -> None:
         """Numbers pick at once."""
         if event.character is not None and event.character in "123456789":
             event.stop()
-            self.key_number(int(event.character))
+            if int(event.character) <= len(self._answers):
+                self.dismiss(int(event.character) - 1)
 
     def action_no(self) -> None:
         """Nothing."""

@@ -34,7 +34,6 @@ class Bridge:
     def __init__(self, fold: Fold | None = None) -> None:
         self.fold = Fold() if fold is None else fold
         self.target: MessagePump | None = None
-        self.posted = 0
         self._timer: asyncio.TimerHandle | None = None
         self._last_s = float("-inf")
 
@@ -59,6 +58,5 @@ class Bridge:
     def _post(self) -> None:
         self._timer = None
         if self.target is not None:
-            self.posted += 1
             self.target.post_message(SnapshotReady(self.fold.snapshot()))
         self._last_s = asyncio.get_running_loop().time()  # after the work, so that it cannot eat the pause

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import contextlib
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -21,7 +20,7 @@ from console.text import clean
 
 if TYPE_CHECKING:
     from console.bench.client import SimulatedBench
-    from console.record.pcapng import CaptureWriter
+    from console.record.recorder import Recorder
 
 LISTEN_S: Final = 5.0
 # what the simulated board's hands do when the operator says a check is done
@@ -57,7 +56,7 @@ class LiveSource:
         self.session: Session | None = None
         self.record_path: Path | None = None
         self.record_trouble: WakelineError | None = None
-        self._writer: CaptureWriter | None = None
+        self._recorder: Recorder | None = None
         self._make = make
         self._clock = MonotonicClock()
         self._heads: dict[MarkKind, Mark] = {}
@@ -131,10 +130,11 @@ class LiveSource:
 
     async def reset(self) -> bool:
         """Reset over the adapter's lines, or on the simulated board; False: a person has to do it."""
-        if await (await self.ready()).reset():
+        session = await self.ready()
+        if await session.reset():
             return True
         if await self._act("reset-done"):
-            self._session_or_none_operator("reset-done")
+            session.operator("reset-done")
             return True
         return False
 
@@ -152,29 +152,27 @@ class LiveSource:
     @property
     def recording(self) -> bool:
         """Whether a capture file grows."""
-        return self._writer is not None
+        return self._recorder is not None and self._recorder.running
 
     def record_on(self) -> Path:
         """Begin a capture in the working folder; returns where. Raises InputTrouble."""
-        from console.record.pcapng import CaptureWriter
+        from console.record.recorder import Recorder
 
         path = fresh_path("capture", self.name, ".pcapng")
-        self._writer = CaptureWriter.create(path, port=self.settings.port, baud=self.settings.baud)
-        self.record_path, self.record_trouble = path, None
+        recorder = Recorder(path, port=self.settings.port, baud=self.settings.baud, trouble=self._record_failed)
+        self._recorder, self.record_path, self.record_trouble = recorder, path, None
         for kind in (MarkKind.SETTINGS, MarkKind.ATTEMPT):  # a record that begins late still says what it is of
             head = self._heads.get(kind)
             if head is not None:
-                self._write(Mark(self._clock.now_ns(), kind, head.fields))
+                recorder.event(Mark(self._clock.now_ns(), kind, head.fields))
         return path
 
     def record_off(self) -> Path | None:
         """End the capture; returns where it is."""
-        writer = self._writer
-        if writer is not None:
-            self._write(Mark(self._clock.now_ns(), MarkKind.END))
-            self._writer = None
-            with contextlib.suppress(WakelineError):
-                writer.close()
+        recorder, self._recorder = self._recorder, None
+        if recorder is not None:
+            recorder.event(Mark(self._clock.now_ns(), MarkKind.END))
+            recorder.close()
         return self.record_path
 
     async def close(self) -> None:
@@ -195,26 +193,15 @@ class LiveSource:
         await self.bench.act(BENCH_ACTS[action])
         return True
 
-    def _session_or_none_operator(self, action: str) -> None:
-        if self.session is not None:
-            self.session.operator(action)
-
     def _take(self, event: Event) -> None:
         if isinstance(event, Mark):
             self._heads[event.kind] = event
-        self._write(event)
+        if self._recorder is not None:
+            self._recorder.event(event)
         self.bridge.event(event)
 
-    def _write(self, event: Event) -> None:
-        if self._writer is None:
-            return
-        try:
-            self._writer.write(event)
-        except WakelineError as trouble:  # a full disk must not end the session: told once, at the next picture
-            self.record_trouble = trouble
-            writer, self._writer = self._writer, None
-            with contextlib.suppress(WakelineError):
-                writer.close()
+    def _record_failed(self, trouble: WakelineError) -> None:
+        self.record_trouble = trouble  # told with the next picture
 
 
 class CaptureSource:

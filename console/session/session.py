@@ -91,8 +91,7 @@ class Session:
         `listen_s` is how long to listen before anything is sent, in seconds (0 skips nothing but the waiting).
         """
         async with _Busy(self):
-            self._attempt += 1
-            self._mark(MarkKind.ATTEMPT, n=self._attempt, wires="swapped" if self._swapped else "as-built")
+            self._begin_attempt()
             try:
                 await self._wake()
                 await self._listen(listen_s)
@@ -105,8 +104,7 @@ class Session:
     async def listen(self, seconds: float) -> None:
         """Only listen for `seconds`; nothing is sent."""
         async with _Busy(self):
-            self._attempt += 1
-            self._mark(MarkKind.ATTEMPT, n=self._attempt, wires="swapped" if self._swapped else "as-built")
+            self._begin_attempt()
             try:
                 await self._listen(seconds)
             except (PortTrouble, Stopped):
@@ -196,6 +194,10 @@ class Session:
                 "latency_s": report.latency_s,
             }
         self._mark(MarkKind.SETTINGS, **fields)
+
+    def _begin_attempt(self) -> None:
+        self._attempt += 1
+        self._mark(MarkKind.ATTEMPT, n=self._attempt, wires="swapped" if self._swapped else "as-built")
 
     async def _wake(self) -> bool:
         wake = self.link.settings.wake
