@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import asdict
 from typing import Any
 
 from console.errors import Outcome, WakelineError
@@ -44,6 +45,7 @@ def as_object(snapshot: Snapshot) -> dict[str, Any]:
             {"id": w.id, "adapter": w.adapter_end, "board": w.board_end, "state": w.state, "why": w.why}
             for w in snapshot.wires
         ],
+        "programming": None if snapshot.programming is None else asdict(snapshot.programming),
         "attempts": snapshot.attempt,
         "notes": list(snapshot.notes),
         "error": None if snapshot.problem is None else _problem(snapshot.problem),

@@ -31,3 +31,11 @@ def setting(value: object) -> str:
     if isinstance(value, list | tuple):
         return ", ".join(str(item) for item in value)
     return str(value)
+
+
+def duration(value: float) -> str:
+    """How long something takes, as a person says it: 0.4 s, 12 s, 3 min 20 s."""
+    if value < 10:
+        return f"{value:.1f} s"
+    whole = round(value)
+    return f"{whole} s" if whole < 120 else f"{whole // 60} min {whole % 60} s"
