@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from enum import StrEnum
+from itertools import pairwise
 from typing import Final
 
 from console.images.image import Image, Segment, Span
@@ -27,6 +28,41 @@ class Severity(StrEnum):
     STOPS = "stops"
     WARNS = "warns"
     FINE = "fine"
+
+
+# what lies in these fields of a chip, the narrower before the wider
+_RULES: Final = {
+    "loader_ram": (
+        Severity.STOPS,
+        "loader-ram",
+        "in RAM that the boot loader uses itself",
+        "link what is loaded into RAM for a higher address",
+    ),
+    "core_ram": (
+        Severity.STOPS,
+        "core-ram",
+        "in RAM that the boot loader cannot write",
+        "link it for other RAM, or let the program copy it there",
+    ),
+    "ram": (
+        Severity.WARNS,
+        "ram",
+        "in RAM, gone when power goes",
+        "right for a program that is only tried; otherwise link it for the flash",
+    ),
+    "option_bytes": (
+        Severity.STOPS,
+        "option-bytes",
+        "in the option bytes, which can lock the chip for good",
+        "take that part out of the image; option bytes are not written with a program",
+    ),
+    "system_memory": (
+        Severity.STOPS,
+        "system-memory",
+        "in the boot loader's own ROM",
+        "link the program for the flash",
+    ),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,62 +115,17 @@ def check_layout(image: Image, chip: Chip | None = None) -> tuple[Finding, ...]:
 
 
 def _place(segment: Segment, chip: Chip) -> Iterator[Finding]:
-    """What lies where it may not."""
-    span = segment.span
-    taken: list[Span] = []
-    for kind, parts, severity, code, words, help in (
-        (
-            "loader",
-            chip.loader_ram,
-            Severity.STOPS,
-            "loader-ram",
-            "in RAM that the boot loader uses itself",
-            "link what is loaded into RAM for a higher address",
-        ),
-        (
-            "core",
-            chip.core_ram,
-            Severity.STOPS,
-            "core-ram",
-            "in RAM that the boot loader cannot reach",
-            "link it for the other RAM, or let the program copy it there",
-        ),
-        (
-            "ram",
-            chip.ram,
-            Severity.WARNS,
-            "ram",
-            "in RAM: gone when power goes",
-            "right for a program that is only tried",
-        ),
-        (
-            "option",
-            chip.option_bytes,
-            Severity.STOPS,
-            "option-bytes",
-            "in the option bytes, which can lock the chip for good",
-            "take that part out of the image; option bytes are not written from here",
-        ),
-        (
-            "system",
-            chip.system_memory,
-            Severity.STOPS,
-            "system-memory",
-            "in the boot loader's own ROM",
-            "link the program for the flash",
-        ),
-    ):
-        for part in parts:
-            common = span.overlap(part)
-            if common and not any(common.overlap(other) == common for other in taken):
-                taken.append(common)
+    """What lies where it may not, or where it should be known to lie."""
+    left = [segment.span]
+    for field, rule in _RULES.items():
+        for part in getattr(chip, field):
+            for common in filter(None, [span.overlap(part) for span in left]):
+                severity, code, words, help = rule
                 yield Finding(severity, code, f"{_bytes(common.size)} {words}", common.start, help)
-    known = sorted(filter(None, [span.overlap(chip.flash), *(span.overlap(part) for part in taken)]))
-    at = span.start
-    for part in (*known, Span(span.end, 0)):
-        if part.start > at:
-            yield _outside(Span(at, part.start - at), chip)
-        at = max(at, part.end)
+            left = [rest for span in left for rest in span.without(part)]
+    left = [rest for span in left for rest in span.without(chip.flash)]
+    for span in left:
+        yield _outside(span, chip)
 
 
 def _outside(span: Span, chip: Chip) -> Finding:
@@ -166,13 +157,12 @@ def _flash(parts: list[Span], chip: Chip) -> Iterator[Finding]:
             "look at the full type on the chip",
         )
     for part in parts:
-        if part.start % chip.granule:
-            below = part.start % chip.granule
+        if early := part.start % chip.granule:
             words = (
-                f"begins {_bytes(below)} into a unit of {chip.granule} that is written at once; the rest stays erased"
+                f"begins {_bytes(early)} into a unit of {chip.granule} that is written at once; the rest stays erased"
             )
             yield Finding(Severity.FINE, "padded", words, part.start)
-    for below, above in zip(parts, parts[1:], strict=False):
+    for below, above in pairwise(parts):
         if (below.end - 1) // chip.granule == above.start // chip.granule:
             words = f"two parts share one unit of {chip.granule} bytes; they must be written together"
             yield Finding(Severity.FINE, "shared-unit", words, above.start)
