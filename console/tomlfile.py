@@ -94,6 +94,13 @@ class Table:
             self.wrong(key, value, "a text that is not empty")
         return value
 
+    def plain(self, key: str) -> str:
+        """A text that is not empty and may be shown as it is. Raises InputTrouble."""
+        value = self.text(key)
+        if clean(value) != value:
+            self.wrong(key, value, "a line of plain text")
+        return value
+
     def texts(self, key: str, default: tuple[str, ...] | None = None) -> tuple[str, ...]:
         """A list of texts; `default` where the key may be missing. Raises InputTrouble."""
         if default is not None and key not in self.data:

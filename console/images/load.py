@@ -11,6 +11,7 @@ from typing import Final
 from console.errors import InputTrouble, UsageTrouble
 from console.images import elf, intel_hex, s_record
 from console.images.image import ADDRESS_LIMIT, Image, Segment
+from console.inputs import read_input
 from console.text import clean
 
 RAW: Final = "raw"
@@ -36,29 +37,14 @@ def load_image(path: str | Path, *, address: int | None = None, format: str | No
 
     Raises InputTrouble for a file that is missing, unreadable or wrong, UsageTrouble for an address too few or many.
     """
-    file = Path(path)
-    name = clean(str(file))
-    try:
-        if file.exists() and not file.is_file():
-            raise InputTrouble("image-file", "this is not a file", where=name, help="give a firmware file")
-        with file.open("rb") as stream:
-            data = stream.read(MAX_FILE_BYTES + 1)
-    except (OSError, ValueError) as error:  # ValueError: a name with a zero byte
-        words = getattr(error, "strerror", None) or str(error)
-        raise InputTrouble(
-            "image-file", f"cannot read the file: {clean(words)}", where=name, help="check the name and its permissions"
-        ) from error
-    return parse_image(data, name, address=address, format=format)
+    data = read_input(path, MAX_FILE_BYTES, "image-file", "a firmware file")
+    return parse_image(data, clean(str(path)), address=address, format=format)
 
 
 def parse_image(data: bytes, path: str, *, address: int | None = None, format: str | None = None) -> Image:
     """The image in `data`; `path` is only its name in messages. Raises as `load_image` does."""
     if not data:
         raise InputTrouble("image-empty", "the file is empty (0 bytes)", where=path, help="make the file again")
-    if len(data) > MAX_FILE_BYTES:
-        raise InputTrouble(
-            "image-large", f"the file has more than {MAX_FILE_BYTES >> 20} MiB", where=path, help="give a firmware file"
-        )
     kind = format or recognise(data, path)
     if kind == RAW:
         return _raw(data, path, address)

@@ -68,9 +68,9 @@ class Chip:
     erase units (`unit` says what the erase commands call them) and covers the flash without a hole. `granule` is how
     many bytes one flash write needs, and its alignment. `ram` is what the loader can write except `loader_ram`, which
     it uses itself; `core_ram` is RAM that the loader cannot write, where only a stack may be. `mass_erase_s` is None
-    where no document gives it. `erased` is the value of an erased byte. `max_pages_per_erase` is how many units one erase
-    command may name. `flash_size_address` holds the size in KiB as 16 bits, `unique_id_address` 12 bytes of identity.
-    `from_memory` names the fields that no document was read for, `source` where the others come from.
+    where no document gives it. `erased` is the value of an erased byte. `max_pages_per_erase` is how many units one
+    erase command may name. `flash_size_address` holds the size in KiB as 16 bits, `unique_id_address` 12 bytes of
+    identity. `from_memory` names the fields that no document was read for, `source` where the others come from.
     """
 
     product_ids: tuple[int, ...]
@@ -135,7 +135,12 @@ class Chip:
         return tuple(sorted(found))
 
     def sized(self, flash_size: int) -> Chip:
-        """The same chip with the flash it really has. Raises ValueError for a size that ends inside an erase unit."""
+        """The same chip with the flash it really has.
+
+        Raises ValueError for a size that the family does not come in, or that ends inside an erase unit.
+        """
+        if not self.least_flash_size <= flash_size <= self.flash_size:
+            raise ValueError(f"{flash_size} bytes of flash are no size of {self.name}")
         end, kept = self.flash_start + flash_size, []
         for region in self.pages:
             count = min(region.count, max(0, end - region.start) // region.size)
