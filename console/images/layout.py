@@ -15,6 +15,7 @@ from typing import Final
 
 from console.images.image import Image, Segment, Span
 from console.programming.chips import Chip
+from console.words import size
 
 # DDI 0403, "The system address map": SRAM is 0x20000000 to 0x3FFFFFFF; RAM at the core's own bus from 0x10000000 on is
 # what chips of these families have there
@@ -121,7 +122,7 @@ def _place(segment: Segment, chip: Chip) -> Iterator[Finding]:
         for part in getattr(chip, field):
             for common in filter(None, [span.overlap(part) for span in left]):
                 severity, code, words, help = rule
-                yield Finding(severity, code, f"{_bytes(common.size)} {words}", common.start, help)
+                yield Finding(severity, code, f"{size(common.size)} {words}", common.start, help)
             left = [rest for span in left for rest in span.without(part)]
     left = [rest for span in left for rest in span.without(chip.flash)]
     for span in left:
@@ -130,9 +131,9 @@ def _place(segment: Segment, chip: Chip) -> Iterator[Finding]:
 
 def _outside(span: Span, chip: Chip) -> Finding:
     if span.start == chip.flash.end:
-        words = f"{_bytes(span.size)} more than the flash of {chip.name} has, which ends at 0x{chip.flash.end:08X}"
+        words = f"{size(span.size)} more than the flash of {chip.name} has, which ends at 0x{chip.flash.end:08X}"
         return Finding(Severity.STOPS, "too-large", words, span.start, "make the program smaller, or look at the chip")
-    words = f"{_bytes(span.size)} where {chip.name} has no memory to write"
+    words = f"{size(span.size)} where {chip.name} has no memory to write"
     help = f"link the program for the flash, which begins at 0x{chip.flash_start:08X}"
     if span.start < chip.flash_size and span.end <= chip.flash_size:
         # the flash appears at 0 too when the chip runs from it, but the loader writes it at its own address only
@@ -144,11 +145,11 @@ def _flash(parts: list[Span], chip: Chip) -> Iterator[Finding]:
     numbers = chip.pages_covering(parts)
     total = sum(part.size for part in parts)
     names = f"{chip.unit} {numbers[0]}" if len(numbers) == 1 else f"{chip.unit}s {_runs(numbers)}"
-    words = f"{_bytes(total)} of {_bytes(chip.flash_size)} flash, in {names}"
+    words = f"{size(total)} of {size(chip.flash_size)} flash, in {names}"
     yield Finding(Severity.FINE, "flash", words, parts[0].start)
     smallest = chip.flash_start + chip.least_flash_size
     if parts[-1].end > smallest:
-        words = f"needs more flash than the smallest {chip.name} has ({_bytes(chip.least_flash_size)})"
+        words = f"needs more flash than the smallest {chip.name} has ({size(chip.least_flash_size)})"
         yield Finding(
             Severity.WARNS,
             "beyond-smallest",
@@ -158,15 +159,13 @@ def _flash(parts: list[Span], chip: Chip) -> Iterator[Finding]:
         )
     for part in parts:
         if early := part.start % chip.granule:
-            words = (
-                f"begins {_bytes(early)} into a unit of {chip.granule} that is written at once; the rest stays erased"
-            )
+            words = f"begins {size(early)} into a unit of {chip.granule} that is written at once; the rest stays erased"
             yield Finding(Severity.FINE, "padded", words, part.start)
     for below, above in pairwise(parts):
         if (below.end - 1) // chip.granule == above.start // chip.granule:
             words = f"two parts share one unit of {chip.granule} bytes; they must be written together"
             yield Finding(Severity.FINE, "shared-unit", words, above.start)
-        words = f"a gap of {_bytes(above.start - below.end)}; what is erased there stays erased"
+        words = f"a gap of {size(above.start - below.end)}; what is erased there stays erased"
         yield Finding(Severity.FINE, "gap", words, below.end)
 
 
@@ -211,13 +210,6 @@ def _vector_findings(image: Image, chip: Chip | None) -> Iterator[Finding]:
     if not inside:
         words = f"the reset vector 0x{reset:08X} points to flash that this image does not give"
         yield Finding(Severity.WARNS, "reset-elsewhere", words, table.address + 4, "right if a boot program is there")
-
-
-def _bytes(count: int) -> str:
-    """A count of bytes as a person reads it."""
-    if count and not count % 1024:
-        return f"{count // 1024} KiB"
-    return "1 byte" if count == 1 else f"{count} bytes"
 
 
 def _runs(numbers: tuple[int, ...]) -> str:
