@@ -39,3 +39,13 @@ def duration(value: float) -> str:
         return f"{value:.1f} s"
     whole = round(value)
     return f"{whole} s" if whole < 120 else f"{whole // 60} min {whole % 60} s"
+
+
+def count_of(number: int, noun: str) -> str:
+    """``1 page``, ``3 pages``: a number with its noun, whose plural ends in s."""
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
+def size(number: int) -> str:
+    """A number of bytes; whole KiB where it is one."""
+    return f"{number >> 10} KiB" if number and not number & 0x3FF else count_of(number, "byte")

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from functools import cache
 from importlib import resources
 from typing import Final
 
-from console.causes.lines import Table
 from console.causes.observation import EXTRA_CODES, SETUP_NAMES, TABLE_CODES
-from console.errors import InputTrouble
+from console.tomlfile import Table, parse_toml
 
 FILE: Final = "catalogue.toml"
 OTHER: Final = "something-else"
@@ -137,19 +135,13 @@ def catalogue() -> Catalogue:
 
 def parse(text: str, file: str = FILE) -> Catalogue:
     """A catalogue from TOML text. Raises InputTrouble that names file, key, what was found and what would be right."""
-    try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise InputTrouble(
-            "catalogue", f"not TOML: {error}", where=file, help="repair the line that is named"
-        ) from error
-    top = Table(file, "", data, tuple(text.splitlines()))
+    top = parse_toml(text, file, "catalogue")
     if top.texts("columns") != TABLE_CODES:
-        top.wrong("columns", data.get("columns"), f"exactly {list(TABLE_CODES)}")
+        top.wrong("columns", top.data.get("columns"), f"exactly {list(TABLE_CODES)}")
     if top.texts("answer_columns") != EXTRA_CODES:
-        top.wrong("answer_columns", data.get("answer_columns"), f"exactly {list(EXTRA_CODES)}")
+        top.wrong("answer_columns", top.data.get("answer_columns"), f"exactly {list(EXTRA_CODES)}")
     if sorted(top.texts("dominance")) != sorted(TABLE_CODES):
-        top.wrong("dominance", data.get("dominance"), f"each of {list(TABLE_CODES)} once")
+        top.wrong("dominance", top.data.get("dominance"), f"each of {list(TABLE_CODES)} once")
     raw_weights = top.table("weights")
     weights = {letter: raw_weights.number(letter, 0, 1) for letter in raw_weights.data}
     causes: dict[str, Cause] = {}

@@ -36,6 +36,13 @@ class Span:
         start, end = max(self.start, other.start), min(self.end, other.end)
         return Span(start, end - start) if start < end else None
 
+    def without(self, other: Span) -> tuple[Span, ...]:
+        """What is left of it: nothing, one part or two."""
+        if self.overlap(other) is None:
+            return (self,)
+        parts = Span(self.start, other.start - self.start), Span(other.end, self.end - other.end)
+        return tuple(part for part in parts if part.size > 0)
+
 
 @dataclass(frozen=True, slots=True)
 class Segment:

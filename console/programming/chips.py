@@ -30,8 +30,6 @@ ODDITIES: Final = MappingProxyType(
         "blank-reset-hangs": "a chip that is still blank does not come back into the loader by reset, only by power",
         # AN2606 Rev 70 Table 112 (G0B1, loader V9.2)
         "go-ends-debugging": "Go switches the debug port off",
-        # AN2606 Rev 70 s.64
-        "no-ram-access": "the loader neither reads nor writes RAM",
         # AN2606 Rev 70 Tables 30, 34, 54, 74, 76, 161
         "second-nack": "may refuse twice while it is read-protected",
         # AN2606 Rev 70 Tables 52, 54, 74, 153, 155
@@ -69,10 +67,10 @@ class Chip:
     `least_flash_size` the smallest; `sized` gives the chip at hand once its size is known. `pages` is the table of
     erase units (`unit` says what the erase commands call them) and covers the flash without a hole. `granule` is how
     many bytes one flash write needs, and its alignment. `ram` is what the loader can write except `loader_ram`, which
-    it uses itself; `core_ram` is RAM out of the loader's reach, where only a stack may be. `mass_erase_s` is None where
-    no document gives it. `erased` is the value of an erased byte. `max_pages_per_erase` is how many units one erase
-    command may name. `flash_size_address` holds the size in KiB as 16 bits, `unique_id_address` 12 bytes of identity.
-    `from_memory` names the fields that no document was read for, `source` where the others come from.
+    it uses itself; `core_ram` is RAM that the loader cannot write, where only a stack may be. `mass_erase_s` is None
+    where no document gives it. `erased` is the value of an erased byte. `max_pages_per_erase` is how many units one
+    erase command may name. `flash_size_address` holds the size in KiB as 16 bits, `unique_id_address` 12 bytes of
+    identity. `from_memory` names the fields that no document was read for, `source` where the others come from.
     """
 
     product_ids: tuple[int, ...]
@@ -137,7 +135,12 @@ class Chip:
         return tuple(sorted(found))
 
     def sized(self, flash_size: int) -> Chip:
-        """The same chip with the flash it really has. Raises ValueError for a size that ends inside an erase unit."""
+        """The same chip with the flash it really has.
+
+        Raises ValueError for a size that the family does not come in, or that ends inside an erase unit.
+        """
+        if not self.least_flash_size <= flash_size <= self.flash_size:
+            raise ValueError(f"{flash_size} bytes of flash are no size of {self.name}")
         end, kept = self.flash_start + flash_size, []
         for region in self.pages:
             count = min(region.count, max(0, end - region.start) // region.size)

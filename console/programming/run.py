@@ -6,11 +6,12 @@ word is which ranges were proven, which were written and not read back, and whic
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from typing import Final
 
-from console.errors import Mismatch, Outcome, TargetTrouble, WakelineError
-from console.events import MarkKind
+from console.errors import Mismatch, Outcome, PortTrouble, Stopped, TargetTrouble, WakelineError
+from console.events import Chunk, Event, MarkKind
 from console.images.image import Span
 from console.programming.chips import Chip
 from console.programming.outlook import Outlook, numbers
@@ -30,6 +31,7 @@ from protocols.errors import OurMistake, Refused
 from protocols.family import Identity
 from protocols.programmer import Programmer
 
+_MOST_HEARD: Final = 4096
 REPAIRS: Final = 2
 """How often a unit that reads back wrong is erased and written again before it is given up."""
 
@@ -85,7 +87,7 @@ async def carry_out(session: Session, work: Work) -> None:
         complete = True
     except Refused as refusal:
         if work.programmer.denied(refusal):
-            raise told(session, protected(session)) from refusal
+            raise protected(session.identity) from refusal
         raise
     except OurMistake as mistake:
         raise told(
@@ -120,7 +122,7 @@ async def _proven(session: Session, work: Work, steps: Sequence[VerifyStep], *, 
         if not pages and not wrong:
             return
         if not left or beyond_repair:
-            raise told(session, mismatch(wrong))
+            raise mismatch(wrong)
         before |= {found.block.start: found.reading for found in wrong}
         mend = repair_plan(plan, pages, work.programmer, sealed=sealed)
         work.ledger.unsure.clear()
@@ -149,10 +151,10 @@ def mismatch(wrong: Sequence[Difference]) -> Mismatch:
     )
 
 
-def protected(session: Session) -> TargetTrouble:
+def protected(identity: Identity | None) -> TargetTrouble:
     """The chip denies reading or writing, in words."""
-    product = session.identity.product_id if session.identity is not None else None
-    consent = f"--lift-protection 0x{product:03X}" if product is not None else "--lift-protection"
+    product = identity.product_id if identity is not None else None
+    consent = f"--lift-protection 0x{product:03X}" if product is not None else "--lift-protection with its product id"
     return TargetTrouble(
         "protected",
         "the chip refuses to be read or written: readout protection is set",
@@ -162,10 +164,16 @@ def protected(session: Session) -> TargetTrouble:
     )
 
 
-def told(session: Session, error: WakelineError) -> WakelineError:
-    """The same error, after the record took it."""
-    session.trouble(error)
-    return error
+@contextmanager
+def recorded(session: Session) -> Iterator[None]:
+    """Whatever of ours ends the block is in the record before it travels on."""
+    try:
+        yield
+    except (PortTrouble, Stopped):  # the session recorded these itself
+        raise
+    except WakelineError as error:
+        session.trouble(error)
+        raise
 
 
 def proof(session: Session, work: Work, complete: bool) -> None:
@@ -201,7 +209,7 @@ async def chip_at_hand(session: Session, work: Work) -> Chip:
         )
     except Refused as refusal:
         if work.programmer.denied(refusal):
-            raise told(session, protected(session)) from refusal
+            raise protected(session.identity) from refusal
         session.mark(MarkKind.NOTE, text="the chip does not say how large its flash is")
         return chip
     size = int.from_bytes(said, "little") * 1024
@@ -227,7 +235,7 @@ async def read_spans(session: Session, work: Work, spans: Sequence[Span]) -> lis
         return await session.converse("read", read_stage(work, spans))
     except Refused as refusal:
         if work.programmer.denied(refusal):
-            raise told(session, protected(session)) from refusal
+            raise protected(session.identity) from refusal
         raise told(
             session, TargetTrouble("refused", "the chip refuses to read there", help="check address and length")
         ) from refusal
@@ -240,16 +248,13 @@ async def lift_protection(session: Session, work: Work, consent: int | None) -> 
     """
     product = session.identity.product_id if session.identity is not None else None
     if consent is None:
-        raise told(session, protected(session))
+        raise protected(session.identity)
     if consent != product:
         said = "no id" if product is None else f"0x{product:03X}"
-        raise told(
-            session,
-            TargetTrouble(
-                "wrong-chip",
-                f"the consent is for 0x{consent:03X}, this chip says {said}",
-                help="make sure which board this is; give its own id",
-            ),
+        raise TargetTrouble(
+            "wrong-chip",
+            f"the consent is for 0x{consent:03X}, this chip says {said}",
+            help="make sure which board this is; give its own id",
         )
     chip = work.plan.chip
     within_s = chip.mass_erase_s if chip.mass_erase_s is not None else chip.page_count * chip.page_erase_s
@@ -257,20 +262,47 @@ async def lift_protection(session: Session, work: Work, consent: int | None) -> 
     work.ledger.erased.update(range(chip.page_count))
     # AN3155 is not of one mind on which chips reset now: the sync finds out either way
     if await session.handshake(0) is not Outcome.OK:
-        raise told(
-            session,
-            TargetTrouble(
-                "refused",
-                "the chip does not answer after its protection was lifted",
-                help="power it off and on with the boot strap set, then run the command again",
-            ),
+        raise TargetTrouble(
+            "refused",
+            "the chip does not answer after its protection was lifted",
+            help="power it off and on with the boot strap set, then run the command again",
         )
     if session.identity is not None and session.identity.readout_protected:
-        raise told(
-            session,
-            TargetTrouble(
-                "protected",
-                "the chip is still protected",
-                help="power it off and on with the boot strap set, then run the command again",
-            ),
+        raise TargetTrouble(
+            "protected",
+            "the chip is still protected",
+            help="power it off and on with the boot strap set, then run the command again",
         )
+
+
+async def compared(session: Session, work: Work) -> list[Difference]:
+    """Read back what the plan says and change nothing. Returns what differs; the record says what is proven."""
+    wrong: list[Difference] = []
+    complete = False
+    try:
+        wrong = await session.converse("compare", verify_stage(work, work.plan.all_verifies))
+        complete = not wrong
+    except Refused as refusal:
+        if work.programmer.denied(refusal):
+            raise protected(session.identity) from refusal
+        raise
+    finally:
+        proof(session, work, complete)
+    return wrong
+
+
+async def start(session: Session, work: Work, address: int, listen_s: float) -> bytes:
+    """Let the program at `address` (its vector table) run, and hear its first words for `listen_s` seconds."""
+    heard = bytearray()
+
+    def hear(event: Event) -> None:
+        if isinstance(event, Chunk) and event.direction == "in":
+            heard.extend(event.data[: _MOST_HEARD - len(heard)])
+
+    await session.converse("start", work.programmer.go(address))
+    session.add_sink(hear)
+    try:
+        await session.hear("first words", listen_s)
+    finally:
+        session.remove_sink(hear)
+    return bytes(heard)

@@ -116,6 +116,11 @@ class Session:
             except (PortTrouble, Stopped):
                 return
 
+    async def hear(self, name: str, seconds: float) -> None:
+        """Only listen for `seconds`, as a stage of the running attempt. Raises PortTrouble or Stopped."""
+        async with _Busy(self):
+            await self._listen(seconds, name)
+
     async def converse(self, name: str, conversation: Conversation[T]) -> T:
         """Run one conversation as a stage of its own. Raises ProtocolError, PortTrouble, Stopped, and whatever
         WakelineError the conversation itself raises."""
@@ -223,8 +228,8 @@ class Session:
         )
         return done
 
-    async def _listen(self, seconds: float) -> None:
-        self._mark(MarkKind.STAGE_BEGIN, name=LISTEN)
+    async def _listen(self, seconds: float, name: str = LISTEN) -> None:
+        self._mark(MarkKind.STAGE_BEGIN, name=name)
         self._pause = asyncio.get_running_loop().create_future()
         try:
             if self._lost is not None:
@@ -232,9 +237,9 @@ class Session:
             async with asyncio.timeout(max(0.0, seconds)):
                 await self._pause
         except TimeoutError:
-            self._mark(MarkKind.STAGE_END, name=LISTEN, outcome=Outcome.OK)
+            self._mark(MarkKind.STAGE_END, name=name, outcome=Outcome.OK)
         except BaseException as error:
-            self._failed(LISTEN, error)
+            self._failed(name, error)
             raise
         finally:
             self._pause = None
