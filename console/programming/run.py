@@ -90,9 +90,7 @@ async def carry_out(session: Session, work: Work) -> None:
             raise protected(session.identity) from refusal
         raise
     except OurMistake as mistake:
-        raise told(
-            session, TargetTrouble("unsupported", str(mistake), help="another way to program it is needed")
-        ) from mistake
+        raise TargetTrouble("unsupported", str(mistake), help="another way to program it is needed") from mistake
     finally:
         proof(session, work, complete)
 
@@ -236,9 +234,7 @@ async def read_spans(session: Session, work: Work, spans: Sequence[Span]) -> lis
     except Refused as refusal:
         if work.programmer.denied(refusal):
             raise protected(session.identity) from refusal
-        raise told(
-            session, TargetTrouble("refused", "the chip refuses to read there", help="check address and length")
-        ) from refusal
+        raise TargetTrouble("refused", "the chip refuses to read there", help="check address and length") from refusal
 
 
 async def lift_protection(session: Session, work: Work, consent: int | None) -> None:
