@@ -16,7 +16,7 @@ from console.images.image import Span
 from console.programming.chips import Chip
 from console.programming.outlook import Outlook, numbers
 from console.programming.plan import Plan, VerifyStep, repair_plan
-from console.programming.proof import Difference, as_text
+from console.programming.proof import Difference, Kind, as_text
 from console.programming.stages import (
     Work,
     erase_stage,
@@ -111,11 +111,11 @@ async def _proven(session: Session, work: Work, steps: Sequence[VerifyStep], *, 
         pages = {
             page
             for found in wrong
-            for page in (plan.chip.pages_covering((found.block,)) if plan.chip.flash.holds(found.address) else ())
+            if found.kind is not Kind.LINE and plan.chip.flash.holds(found.address)
+            for page in plan.chip.pages_covering((found.block,))
         }
-        beyond_repair = any(not plan.chip.flash.holds(found.address) for found in wrong) or not pages <= set(
-            plan.content
-        )
+        # neither RAM nor the line is mended by erasing
+        beyond_repair = (bool(wrong) and not pages) or not pages <= set(plan.content)
         pages |= work.ledger.unsure
         if not pages and not wrong:
             return

@@ -17,7 +17,7 @@ from console.programming.outlook import erase_s
 from console.programming.plan import EraseStep, Plan, VerifyStep, WriteStep
 from console.programming.proof import Difference, Ledger, compare
 from protocols.conversation import Conversation, Tell, Want
-from protocols.errors import NoReply, Refused, TheirBehaviour
+from protocols.errors import TheirBehaviour
 from protocols.family import SyncResult
 from protocols.programmer import Programmer
 
@@ -25,6 +25,7 @@ T = TypeVar("T")
 RETRIES: Final = 3
 _MARKS_PER_STAGE: Final = 100
 _LEAST_STEP: Final = 1024
+_PIECE: Final = 32
 # documents give the slowest at the rated supply and temperature; a chip beyond them still gets its time
 _PATIENCE: Final = 2.0
 _WRITE_S: Final = 0.3  # a late acknowledge costs nothing where none is late
@@ -72,17 +73,16 @@ def patiently(work: Work, what: str, ask: Callable[[], Conversation[T]], pending
                 raise
             work.ledger.repeated += 1
             yield Tell("note", {"text": f"{what}: {trouble}; trying again"})
-            yield from _in_step(work, trouble, pending)
+            yield from _in_step(work, pending)
     raise AssertionError("unreachable")
 
 
-def _in_step(work: Work, trouble: TheirBehaviour, pending: bytes = b"") -> Conversation[None]:
-    """After a refusal the chip takes commands; after anything else it may wait for the rest of one."""
-    if isinstance(trouble, Refused):
-        return
+def _in_step(work: Work, pending: bytes = b"") -> Conversation[None]:
+    """Even after a refusal the chip may wait for the rest of something: a spoiled length makes it take the packet's
+    end for commands."""
     try:
         yield from work.programmer.realign(pending)
-    except NoReply:
+    except TheirBehaviour:
         yield Tell("note", {"text": "the chip does not say that it takes commands; trying all the same"})
 
 
@@ -161,10 +161,8 @@ def _write(work: Work, step: WriteStep) -> Conversation[None]:
                 raise
             work.ledger.repeated += 1
             yield Tell("note", {"text": f"write 0x{step.address:08X}: {trouble}; reading what is there"})
-            yield from _in_step(work, trouble)
-        there = yield from patiently(
-            work, f"read 0x{step.address:08X}", lambda: work.programmer.read(step.address, len(step.data))
-        )
+            yield from _in_step(work)
+        there = yield from _read(work, step.span)
         if there == step.data:  # it was carried out; only the acknowledge was lost
             break
         if flash and not _writable_over(there, step.data, chip.erased, chip.granule):
@@ -209,22 +207,42 @@ def verify_stage(
 
 
 def _verify(work: Work, step: VerifyStep, before: bytes | None) -> Conversation[Difference | None]:
-    def read() -> Conversation[bytes]:
-        return patiently(work, f"read 0x{step.address:08X}", lambda: work.programmer.read(step.address, len(step.data)))
+    """Two readings that agree decide. On a line that seldom brings a whole block right, pieces of it are read."""
+    got = yield from _read(work, step.span)
+    if got == step.data:
+        return None
+    again = yield from _read(work, step.span)
+    if again == got:
+        return compare(step.address, step.data, got, again, work.plan.chip.erased, before)
+    work.ledger.repeated += 1
+    yield Tell("note", {"text": f"two readings from 0x{step.address:08X} differ; reading it in pieces"})
+    settled, again = b"", b""
+    for at in range(step.address, step.span.end, _PIECE):
+        last, former = yield from _settled(work, Span(at, min(_PIECE, step.span.end - at)), step)
+        settled += last
+        again += former
+    if settled == step.data:
+        return None
+    return compare(step.address, step.data, settled, again, work.plan.chip.erased, before)
 
-    got = yield from read()
-    difference: Difference | None = None
-    # two readings that agree decide; a line that never agrees with itself decides nothing
+
+def _settled(work: Work, span: Span, step: VerifyStep) -> Conversation[tuple[bytes, bytes]]:
+    """Read a piece until it is right or two readings agree; the last two readings."""
+    at = span.start - step.address
+    want = step.data[at : at + span.size]
+    last = yield from _read(work, span)
     for _ in range(work.retries):
-        if got == step.data:
-            return None
-        again = yield from read()
-        difference = compare(step.address, step.data, got, again, work.plan.chip.erased, before)
-        if again == got:
-            break
-        work.ledger.repeated += 1
-        got = again
-    return None if got == step.data else difference
+        if last == want:
+            return last, last
+        again = yield from _read(work, span)
+        if again == last:
+            return last, again
+        last, former = again, last
+    return (last, last) if last == want else (last, former)
+
+
+def _read(work: Work, span: Span) -> Conversation[bytes]:
+    return patiently(work, f"read 0x{span.start:08X}", partial(work.programmer.read, span.start, span.size))
 
 
 def read_stage(work: Work, spans: Sequence[Span]) -> Conversation[list[bytes]]:
@@ -238,7 +256,7 @@ def read_stage(work: Work, spans: Sequence[Span]) -> Conversation[list[bytes]]:
             work.stop.check()
             at = span.start + len(data)
             size = min(work.programmer.max_block - at % work.programmer.max_block, span.end - at)
-            data += yield from patiently(work, f"read 0x{at:08X}", partial(work.programmer.read, at, size))
+            data += yield from _read(work, Span(at, size))
             yield from progress.tell(size)
         out.append(bytes(data))
     return out
