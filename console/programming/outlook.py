@@ -12,7 +12,7 @@ from typing import Final
 
 from console.images.image import Span
 from console.programming.plan import EraseStep, Plan, VerifyStep, WriteStep
-from console.words import duration
+from console.words import count_of, duration
 from protocols.programmer import Programmer
 
 _FEW: Final = 6
@@ -75,11 +75,13 @@ def plan_lines(plan: Plan, expected: Outlook) -> list[str]:
     if any(step.pages is None for step in plan.erases):
         out.append("erase: everything on the chip")
     elif plan.erases:
-        out.append(f"erase: {len(plan.erased_pages)} {chip.unit}s ({numbers(plan.erased_pages)})")
+        out.append(f"erase: {count_of(len(plan.erased_pages), chip.unit)} ({numbers(plan.erased_pages)})")
     else:
         out.append("erase: nothing")
     if plan.all_writes:
-        out.append(f"write: {plan.bytes_to_write} bytes in {len(plan.all_writes)} blocks, blank ones left out")
+        out.append(
+            f"write: {plan.bytes_to_write} bytes in {count_of(len(plan.all_writes), 'block')}, blank ones left out"
+        )
     else:
         out.append("write: nothing")
     out.append(f"read back and compare: {plan.bytes_to_verify} bytes")

@@ -404,13 +404,16 @@ def _gaps(whole: Span, taken: Iterable[Span]) -> Iterator[Span]:
 
 
 def _padded(parts: Iterable[Segment], unit: int) -> tuple[Segment, ...]:
-    """Pieces of RAM made whole units; what is added is 00, as RAM has no blank."""
-    out = []
+    """Pieces of RAM made whole units; what is added is 00, as RAM has no blank. Pieces that share a unit become one."""
+    runs: list[tuple[int, bytearray]] = []
     for part in parts:
-        before = part.address % unit
-        data = bytes(before) + part.data
-        out.append(Segment(part.address - before, data + bytes(-len(data) % unit)))
-    return joined(out)
+        first = part.address - part.address % unit
+        if not runs or runs[-1][0] + len(runs[-1][1]) < first:
+            runs.append((first, bytearray()))
+        start, data = runs[-1]
+        data += bytes(max(0, part.end - start + -part.end % unit - len(data)))
+        data[part.address - start : part.end - start] = part.data
+    return tuple(Segment(start, bytes(data)) for start, data in runs)
 
 
 def _cut(parts: Iterable[Segment], most: int) -> Iterator[Segment]:

@@ -180,6 +180,8 @@ def test_progress_is_the_same_live_and_in_replay(board: Bench) -> None:
     fold, seen = Fold(), []
     for event in result.events:
         fold.add(event)
+        if not (isinstance(event, Mark) and event.kind is MarkKind.PROGRESS):
+            continue
         state = fold.snapshot().programming
         if state is not None and state.stage == "write" and state.done:
             seen.append((state.done, state.rate, state.eta_s))
