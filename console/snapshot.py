@@ -209,7 +209,7 @@ class Fold:
         if bad is not None:
             return bad
         run = self._programming.state
-        if run is not None and not run.complete:  # nothing but a complete proof is a good end
+        if run is not None and run.planned and not run.complete:  # nothing but a complete proof is a good end
             return Outcome.STOPPED if run.ended or self._ended else None
         if self._observer.identity.product_id is not None:
             return Outcome.OK

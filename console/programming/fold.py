@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Final
 
 from console.events import Mark, MarkKind
 from console.text import clean
 
-_MOST_SPANS = 4000  # characters of a list of ranges; longer ones are cut with a word when they are written
+_MOST_SPANS: Final = 4000  # characters of a list of ranges; longer ones are cut with a word when they are written
 
 
 @dataclass(frozen=True, slots=True)
@@ -16,7 +17,7 @@ class Programming:
 
     `done` of `total` bytes of the running or last stage, at `rate` bytes a second since the stage began; `eta_s` is
     what is left of the stage at that rate (None while nothing can be said). `complete`: everything the plan says was
-    read back and was right. `ended`: the run has said its last word.
+    read back and was right. `ended`: the run has said its last word. `planned` False: only something is read so far.
     """
 
     task: str
@@ -27,6 +28,7 @@ class Programming:
     expected_s: float | None
     already: str
     source: str = ""
+    planned: bool = True
     stage: str = ""
     done: int = 0
     total: int = 0
@@ -43,12 +45,16 @@ class Programming:
     unsure: str = ""
 
 
+_NOTHING: Final = Programming("", "", 0, 0, "", None, "", planned=False)
+
+
 class ProgrammingFold:
-    """Takes marks in time order; `state` is None until a plan was announced."""
+    """Takes marks in time order; `state` is None until a plan was announced or something is read."""
 
     def __init__(self) -> None:
         self.state: Programming | None = None
         self._begun_ns = 0
+        self._stage = ""
 
     def attempt(self) -> None:
         """A new attempt begins: what was planned before it is over, unless it goes on after a reset of the chip."""
@@ -68,11 +74,13 @@ class ProgrammingFold:
                     already=_text(mark, "already"),
                     source=_text(mark, "source"),
                 )
-            case MarkKind.STAGE_BEGIN if self.state is not None:
+            case MarkKind.STAGE_BEGIN:
                 self._begun_ns = mark.t_ns
-                self.state = replace(self.state, stage=_text(mark, "name"), done=0, total=0, rate=0.0, eta_s=None)
-            case MarkKind.PROGRESS if self.state is not None:
-                self._progress(self.state, mark)
+                self._stage = _text(mark, "name")
+                if self.state is not None:
+                    self.state = replace(self.state, stage=self._stage, done=0, total=0, rate=0.0, eta_s=None)
+            case MarkKind.PROGRESS:
+                self._progress(self.state or replace(_NOTHING, stage=self._stage), mark)
             case MarkKind.PROOF if self.state is not None:
                 self.state = replace(
                     self.state,

@@ -31,6 +31,7 @@ from protocols.errors import OurMistake, Refused
 from protocols.family import Identity
 from protocols.programmer import Programmer
 
+_BLANK_SIZE: Final = b"\xff\xff"
 _MOST_HEARD: Final = 4096
 REPAIRS: Final = 2
 """How often a unit that reads back wrong is erased and written again before it is given up."""
@@ -210,6 +211,8 @@ async def chip_at_hand(session: Session, work: Work) -> Chip:
             raise protected(session.identity) from refusal
         session.mark(MarkKind.NOTE, text="the chip does not say how large its flash is")
         return chip
+    if said == _BLANK_SIZE:
+        return chip
     size = int.from_bytes(said, "little") * 1024
     try:
         return chip.sized(size)
@@ -237,14 +240,12 @@ async def read_spans(session: Session, work: Work, spans: Sequence[Span]) -> lis
         raise TargetTrouble("refused", "the chip refuses to read there", help="check address and length") from refusal
 
 
-async def lift_protection(session: Session, work: Work, consent: int | None) -> None:
+async def lift_protection(session: Session, work: Work, consent: int) -> None:
     """Lift the readout protection, which erases everything, if `consent` is the product id; then a new handshake.
 
-    Raises TargetTrouble `protected` without consent and `wrong-chip` with the id of another chip.
+    Raises TargetTrouble `wrong-chip` with the id of another chip, and where the chip does not come back open.
     """
     product = session.identity.product_id if session.identity is not None else None
-    if consent is None:
-        raise protected(session.identity)
     if consent != product:
         said = "no id" if product is None else f"0x{product:03X}"
         raise TargetTrouble(

@@ -23,6 +23,7 @@ from console.programming.run import (
     compared,
     lift_protection,
     offered,
+    protected,
     read_pages,
     recorded,
     start,
@@ -98,6 +99,8 @@ class Bench:
                         if watch is not None:
                             session.add_sink(lambda event: watch(event, work))
                         if session.identity is not None and session.identity.readout_protected:
+                            if consent is None:
+                                raise protected(session.identity)
                             await lift_protection(session, work, consent)
                         current = {}
                         if options.needs_content:
