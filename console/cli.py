@@ -175,9 +175,7 @@ def _add_chip_options(sub: argparse.ArgumentParser) -> None:
 
 
 def _add_program(commands: _Commands) -> None:
-    sub = _on_chip(
-        commands, "program", "check an image, erase, write and read back every byte", image=True, erases=True
-    )
+    sub = _on_chip(commands, "program", "check an image, erase, write, read back every byte", image=True, erases=True)
     _add_plan_options(sub)
     sub.add_argument("--plan", action="store_true", help="only say what would be done")
     _add_start_options(sub)
@@ -236,7 +234,7 @@ def _on_chip(
         _add_chip_options(sub)
     _add_session_options(sub)
     sub.add_argument("--resume", action="store_true", help="a run was cut off: go on from there")
-    words = "lift the readout protection, which erases the whole chip; its product id is the consent, or you are asked"
+    words = "lift the readout protection, which erases the whole chip; the chip's product id is the consent"
     if erases:
         sub.add_argument(
             "--lift-protection", nargs="?", type=address, const=True, default=None, metavar="ID", help=words

@@ -30,6 +30,10 @@ class WarpLoop(asyncio.SelectorEventLoop):
         return self.now
 
 
+class Hang(Exception):
+    """The program waits for what cannot come."""
+
+
 class _WarpSelector(selectors.SelectSelector):
     def __init__(self, loop: WarpLoop) -> None:
         super().__init__()
@@ -40,7 +44,7 @@ class _WarpSelector(selectors.SelectSelector):
         if found:
             return found
         if timeout is None:
-            raise RuntimeError("nothing will ever happen: the program hangs")
+            raise Hang("nothing will ever happen")
         self._loop.now += max(0.0, timeout)
         return []
 

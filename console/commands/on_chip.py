@@ -212,7 +212,7 @@ class StopKey:
         loop = asyncio.get_running_loop()
         try:
             loop.add_signal_handler(signal.SIGINT, self._pressed)
-        except (NotImplementedError, RuntimeError):  # this system, or a thread: Ctrl-C then ends at once
+        except (NotImplementedError, RuntimeError, ValueError):  # this system, or a thread: Ctrl-C then ends at once
             yield
             return
         try:

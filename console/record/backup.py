@@ -56,7 +56,7 @@ def save_backup(path: Path, backup: Backup, taken: datetime | None = None) -> No
         "tool": f'"wakeline {__version__}"',
     }
     words = "# what was read from the chip; `wakeline restore` checks it before it writes anything\n"
-    words += "".join(f"{key} = {value}\n" for key, value in said.items())
+    words += "".join(f"{key} = {value}\n" for key, value in said.items() if value != '""')
     write_new(beside(path), words.encode())  # first, so that bytes without words never look like a whole backup
     try:
         write_new(path, backup.data)
@@ -82,7 +82,8 @@ def load_backup(path: Path) -> Backup:
             where=clean(str(path)),
             help="use another copy of the backup",
         )
-    return Backup(address, data, table.integer("product_id", 0, 0xFFFF), table.text("chip"), table.text("unique_id"))
+    unique = table.text("unique_id") if "unique_id" in table.data else ""
+    return Backup(address, data, table.integer("product_id", 0, 0xFFFF), table.text("chip"), unique)
 
 
 def beside(path: Path) -> Path:

@@ -27,6 +27,8 @@ def programmer(identity: Identity) -> Programmer:
         return opcode_name(opcode) in identity.commands
 
     extended = has(Opcode.EXTENDED_ERASE)
+    # Table 3: before v3.1 an address that is not allowed is met with silence
+    silent = _before_3_1(identity.loader_version)
 
     def need(opcode: Opcode) -> None:
         if not has(opcode):
@@ -34,11 +36,11 @@ def programmer(identity: Identity) -> Programmer:
 
     def read(address: int, count: int) -> Conversation[bytes]:
         need(Opcode.READ_MEMORY)
-        return host.read_memory(address, count)
+        return host.read_memory(address, count, silent_refusal=silent)
 
     def write(address: int, data: bytes, within_s: float) -> Conversation[None]:
         need(Opcode.WRITE_MEMORY)
-        return host.write_memory(address, data, program_s=within_s)
+        return host.write_memory(address, data, program_s=within_s, silent_refusal=silent)
 
     def erase(pages: Sequence[int], within_s: float) -> Conversation[None]:
         page_s = within_s / max(1, len(pages))
@@ -87,6 +89,11 @@ def programmer(identity: Identity) -> Programmer:
         max_pages=frames.SPECIAL_ERASE_FROM if extended else frames.MAX_ERASE_PAGES,
         max_page_number=0xFFFF if extended else 0xFF,
     )
+
+
+def _before_3_1(version: str | None) -> bool:
+    major, _, minor = (version or "").partition(".")
+    return major.isdecimal() and minor.isdecimal() and (int(major), int(minor)) < (3, 1)
 
 
 def _denied(refusal: Refused) -> bool:
