@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import asyncio
 import json
+import os
 import random
+import signal
 import struct
+import sys
 import tomllib
 from collections.abc import AsyncIterator, Awaitable, Callable
 from hashlib import sha256
@@ -16,7 +19,7 @@ import pytest
 
 from console import cli
 from console.bench.client import SimulatedBench
-from tests.test_commands import check_contract, wakeline
+from tests.test_commands import ROOT, check_contract, wakeline
 
 AT = ("--address", "0x08000000")
 
@@ -34,6 +37,14 @@ def firmware(tmp_path: Path) -> Path:
     """A raw program for the F10x: stack in RAM, reset vector with the thumb bit (DDI 0403, the vector table)."""
     path = tmp_path / "fw.bin"
     path.write_bytes(FIRMWARE)
+    return path
+
+
+@pytest.fixture
+def larger(tmp_path: Path) -> Path:
+    """One that takes a second to write."""
+    path = tmp_path / "larger.bin"
+    path.write_bytes(FIRMWARE * 3)
     return path
 
 
@@ -215,3 +226,34 @@ async def test_every_command_explains_itself(command: str) -> None:
     assert code == 0
     assert "--resume" in out
     assert "exit codes" in out
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="this system ends a process in place of interrupting it")
+async def test_ctrl_c_ends_at_a_blocks_border_and_a_resume_finishes(larger: Path, reported: Reported) -> None:
+    async with SimulatedBench() as bench:
+        await bench.start()
+        words = ("program", bench.port, str(larger), *AT, "--listen", "0")
+        process = await asyncio.create_subprocess_exec(
+            sys.executable,
+            *("-m", "console", *words),
+            stdout=asyncio.subprocess.PIPE,
+            stderr=asyncio.subprocess.PIPE,
+            env={**os.environ, "PYTHONPATH": str(ROOT)},
+        )
+        assert process.stdout is not None
+        lines = []
+        async for line in process.stdout:
+            lines.append(line.decode())
+            if line.startswith(b"write  ") and b" 0 %" not in line:
+                process.send_signal(signal.SIGINT)
+                break
+        rest, err = await process.communicate()
+        out = "".join(lines) + rest.decode()
+        assert process.returncode == 8
+        assert "Traceback" not in out + err.decode()
+        assert "program: not complete" in out
+        assert "erased: 0-8" in out
+        assert "--resume" in err.decode()
+        code, found = await reported(*words[:-2], "--resume")
+        assert (code, found["outcome"]) == (0, "ok")
+        assert found["programming"]["already"]
