@@ -79,8 +79,8 @@ def _contents(elf: ELFFile, data: bytes, path: str) -> tuple[list[Segment], int]
         if offset + size > len(data):
             _wrong(
                 path,
-                f"segment {number} ends at byte {offset + size} of a file of {len(data)}",
-                "the file is cut short: copy it again",
+                f"segment {number} ends at byte {offset + size} of a file of {len(data)}: it is cut short",
+                "copy the file again",
             )
         if address + size > ADDRESS_LIMIT:
             _wrong(path, f"segment {number} goes beyond address 0xFFFFFFFF", _LINK)
