@@ -1,7 +1,8 @@
 """Tiny writers of firmware files, each written from its format's specification and never from the readers.
 
 Intel HEX: Intel, "Hexadecimal Object File Format Specification", Revision A, 1988. S-records: M68000 Family
-Programmer's Reference Manual, Appendix C. ELF: Tool Interface Standard "Executable and Linking Format" version 1.2, book I.
+Programmer's Reference Manual, Appendix C. ELF: Tool Interface Standard "Executable and Linking Format" version 1.2,
+book I.
 """
 
 from __future__ import annotations

@@ -101,7 +101,7 @@ def test_bytes_given_are_given_back_in_the_order_of_addresses() -> None:
             "second start address, 0x61626365",
         ),
         (
-            "\n".join(hex_record(0, at, data) for at, data in ((0, b"ab"), (2, b"cd"), (8, b"x"), (3, b"e"))) + "\n" + END,
+            "".join(hex_record(0, at, b"ab") + "\n" for at in (0, 2, 8, 3)) + END,
             "4:1",
             "address 0x00000003 is given again, after line 2",
         ),
