@@ -214,7 +214,7 @@ def address(text: str) -> int:
 
     Digits with a leading zero are refused: who writes 08000000 means hex and would get another place.
     """
-    if re.fullmatch(r"0[xX](_?[0-9A-Fa-f])+|0|[1-9](_?[0-9])*", text) and (value := int(text, 0)) < 1 << 32:
+    if re.fullmatch(r"0[xX][0-9A-Fa-f](_?[0-9A-Fa-f])*|0|[1-9](_?[0-9])*", text) and (value := int(text, 0)) < 1 << 32:
         return value
     raise argparse.ArgumentTypeError(
         f"{text!r} is not an address from 0 to 0xFFFFFFFF (hex begins with 0x, as in 0x0800_0000)"
