@@ -10,7 +10,7 @@ from binascii import unhexlify
 from typing import Final
 
 from console.images.image import Image
-from console.images.records import Pieces
+from console.images.records import Pieces, lines_of
 from console.text import quoted
 
 NAME: Final = "intel-hex"
@@ -28,7 +28,7 @@ def read_intel_hex(data: bytes, path: str) -> Image:
     base, linear, entry, ended = 0, False, None, 0
     end, run = -1, []  # type: tuple[int, list[bytes]]
     number = 0
-    for number, line in enumerate(data.splitlines(), 1):
+    for number, line in enumerate(lines_of(data), 1):
         text = line.rstrip()
         try:
             raw = unhexlify(text[1:])

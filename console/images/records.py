@@ -8,6 +8,8 @@ tests compare it with bincopy, GNU objcopy and srec_cat.
 
 from __future__ import annotations
 
+import io
+from collections.abc import Iterator
 from itertools import accumulate, pairwise
 from typing import Final, NoReturn
 
@@ -19,6 +21,11 @@ from console.text import quoted
 MAX_RUNS: Final = 500_000
 _HEX_DIGITS: Final = frozenset(b"0123456789ABCDEFabcdef")
 MAKE_AGAIN: Final = "make the file again or copy it again; do not repair it by hand"
+
+
+def lines_of(data: bytes) -> Iterator[bytes]:
+    """Lines with their ends, one at a time: a file of nothing but line ends must not become a list of millions."""
+    return iter(io.BytesIO(data if b"\n" in data else data.replace(b"\r", b"\n")))
 
 
 class Pieces:

@@ -12,7 +12,7 @@ from binascii import unhexlify
 from typing import Final
 
 from console.images.image import Image
-from console.images.records import Pieces
+from console.images.records import Pieces, lines_of
 from console.text import quoted
 
 NAME: Final = "s-record"
@@ -30,7 +30,7 @@ def read_s_record(data: bytes, path: str) -> Image:
     entry, records, counted, ended = 0, 0, False, 0
     end, run = -1, []  # type: tuple[int, list[bytes]]
     number = 0
-    for number, line in enumerate(data.splitlines(), 1):
+    for number, line in enumerate(lines_of(data), 1):
         text = line.rstrip()
         try:
             raw = unhexlify(text[2:])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import struct
 from pathlib import Path
 
 import bincopy
@@ -218,6 +219,28 @@ def test_elf_files_that_no_chip_can_use_are_refused(data: bytes, found: str) -> 
         read(data)
     assert found in refused.value.message
     assert refused.value.code == "image-elf"
+
+
+def test_elf_files_that_would_fill_the_memory_are_refused() -> None:
+    made = bytearray(elf([(0x1_0000 * n, b"x") for n in range(4)], sections=False))
+    for n in range(4):  # every segment names the whole file
+        struct.pack_into("<I", made, 52 + 32 * n + 4, 0)
+        struct.pack_into("<I", made, 52 + 32 * n + 16, len(made))
+    with pytest.raises(InputTrouble, match="more bytes than it has"):
+        read(bytes(made))
+    many = bytearray(elf(PART))
+    struct.pack_into("<H", many, 44, 0xFFFF)
+    with pytest.raises(InputTrouble, match="65535 segments"):
+        read(bytes(many))
+
+
+def test_text_with_old_line_ends_and_with_very_many_of_them() -> None:
+    text = intel_hex(PART)
+    assert flat(read(text.replace("\n", "\r"))) == PART
+    assert flat(read(text.replace("\n", "\r\n"))) == PART
+    with pytest.raises(InputTrouble) as refused:
+        read(text.replace(END, "\n" * 200_000))
+    assert refused.value.where == "tern.img:200002:1"
 
 
 # --- raw data, and which format it is
