@@ -157,18 +157,19 @@ def _flash(parts: list[Span], chip: Chip) -> Iterator[Finding]:
             max(smallest, parts[-1].start),
             "look at the full type on the chip",
         )
-    early = [part for part in parts if part.start % chip.granule]
-    if early:
-        words = f"{count_of(len(early), 'part')} not on a whole unit of {chip.granule} bytes; it is filled up as erased"
-        yield Finding(Severity.FINE, "padded", words, early[0].start)
+    ragged = [part for part in parts if part.start % chip.granule or part.end % chip.granule]
+    if ragged:
+        filled = f"{count_of(len(ragged), 'part')} filled up with {chip.erased:02X}"
+        words = f"written in units of {size(chip.granule)}; {filled}"
+        yield Finding(Severity.FINE, "padded", words, ragged[0].start)
     shared = [b for a, b in pairwise(parts) if (a.end - 1) // chip.granule == b.start // chip.granule]
     if shared:
         words = f"{count_of(len(shared), 'part')} in the same unit of {chip.granule} bytes as the one before"
         yield Finding(Severity.FINE, "shared-unit", words, shared[0].start)
     gaps = [Span(a.end, b.start - a.end) for a, b in pairwise(parts)]
     if gaps:
-        words = f"{count_of(len(gaps), 'gap')} of {size(sum(gap.size for gap in gaps))} in all; it is erased or kept"
-        yield Finding(Severity.FINE, "gap", words + f", by whole {chip.unit}s", gaps[0].start)
+        words = f"{count_of(len(gaps), 'gap')}, {size(sum(gap.size for gap in gaps))} that are not written"
+        yield Finding(Severity.FINE, "gap", words, gaps[0].start)
 
 
 def _vector_findings(image: Image, chip: Chip | None) -> Iterator[Finding]:

@@ -16,6 +16,7 @@ from typing import Final, NoReturn
 from console.errors import InputTrouble
 from console.images.image import ADDRESS_LIMIT, Segment, joined
 from console.text import quoted
+from console.words import count_of
 
 # every run costs memory beyond its bytes; real images have a handful
 MAX_RUNS: Final = 500_000
@@ -78,7 +79,7 @@ class Pieces:
 
     def count(self, number: int, column: int, said: int, found: int) -> NoReturn:
         """Say that a record's length field and its length differ."""
-        self.wrong(number, column, f"the record says it has {said} bytes, but {found} are there")
+        self.wrong(number, column, f"the record says it has {count_of(said, 'byte')}, but it has {found}")
 
     def checksum(self, number: int, line: bytes, found: int, right: int) -> NoReturn:
         """Say that a record's checksum is wrong; it stands in the last two digits."""

@@ -14,6 +14,7 @@ from typing import Final
 from console.images.image import Image
 from console.images.records import Pieces, lines_of
 from console.text import quoted
+from console.words import count_of
 
 NAME: Final = "s-record"
 CODE: Final = "image-s-record"
@@ -88,7 +89,7 @@ def _explain(pieces: Pieces, number: int, text: bytes, ended: int) -> None:
         pieces.digits(number, text, 2)
     least = _ADDRESS_BYTES[kind] + 2
     if len(raw) < least:
-        pieces.wrong(number, len(text), f"a record of {len(raw)} bytes", f"at least {least} for this type")
+        pieces.wrong(number, len(text), f"a record of {count_of(len(raw), 'byte')}", f"at least {least} for this type")
     if len(raw) != raw[0] + 1:
         pieces.count(number, 3, raw[0], len(raw) - 1)
     pieces.checksum(number, text, raw[-1], ~sum(raw[:-1]) & 0xFF)

@@ -59,6 +59,7 @@ def test_a_good_program_fits() -> None:
         ((0xFFFF_FFFF, b"x"), "stops", "outside", 0xFFFF_FFFF),
         ((0x0801_0000, b"x"), "warns", "beyond-smallest", 0x0801_0000),
         ((0x0800_1002, b"x"), "fine", "padded", 0x0800_1002),
+        ((0x0800_1000, b"x"), "fine", "padded", 0x0800_1000),
         ((0x0800_0400, b"x"), "fine", "flash", FLASH),
         ((0x0800_0401, b"x"), "fine", "gap", 0x0800_0400),
     ],
@@ -119,6 +120,12 @@ def test_two_parts_in_one_unit_of_writing_are_told() -> None:
     found = codes(image(program(0x2000_2000), (0x0800_1000, b"ab"), (0x0800_1004, b"cd")), chip)
     assert found["fine"].count("shared-unit") == 1
     assert "stops" not in found
+
+
+def test_what_is_filled_up_is_what_the_chip_erases_to() -> None:
+    for name, filler in (("F411", "with FF"), ("L05x/06x", "with 00")):
+        (finding,) = (f for f in check_layout(image(program(size=1025)), find_chip(name)) if f.code == "padded")
+        assert filler in finding.words
 
 
 PLACES = st.sampled_from([0, FLASH, 0x0800_FFF0, 0x0801_FFF8, 0x1FFF_EFF8, 0x1FFF_F7F0, 0x2000_01F0, 0x2000_4FF0])
