@@ -86,7 +86,7 @@ def _explain(pieces: Pieces, number: int, text: bytes, ended: int) -> None:
     if ended:
         pieces.wrong(number, 1, f"something stands behind the end record of line {ended}", "nothing more")
     if text[0] != _COLON:
-        pieces.wrong(number, 1, f"the line begins with {quoted(text[:8])!r}", "a colon")
+        pieces.wrong(number, 1, f"the line begins with '{quoted(text[:8])}'", "a colon")
     try:
         raw = unhexlify(text[1:])
     except ValueError:

@@ -1,9 +1,10 @@
 """What the two text formats share: lines of hex digits, messages with line and column, and collecting what they give.
 
-Libraries were weighed (bincopy 20, intelhex 2.3, hexrec 0.5) and are good at right files. None of them says in which
-line and column a wrong one is wrong, and they take data behind the end record, a missing end record and blanks inside
-a record without a word; a file cut short in transfer would be written to the chip. So reading is our own, and the
-tests compare it with bincopy, GNU objcopy and srec_cat.
+Libraries were weighed and are good at right files, but not at saying what is wrong with the others: bincopy 20 names
+no line, takes a file without its end record, and adds what stands behind that record; intelhex 2.3 names the line but
+reads one of the two formats, takes a file without its end record and leaves out in silence what stands behind it;
+hexrec 0.5 names no line and lets overlaps pass. A file cut short in transfer would reach the chip. So reading is our
+own, and the tests compare it with bincopy, GNU objcopy and srec_cat.
 """
 
 from __future__ import annotations
@@ -74,7 +75,7 @@ class Pieces:
         """Say what is wrong with the hex digits of a line from index `first` on."""
         for column, char in enumerate(line[first:], first + 1):
             if char not in _HEX_DIGITS:
-                self.wrong(number, column, f"{quoted(bytes((char,)))!r} stands where a hex digit belongs")
+                self.wrong(number, column, f"'{quoted(bytes((char,)))}' stands where a hex digit belongs")
         self.wrong(number, len(line), f"an odd number of hex digits ({len(line) - first})", "two digits for each byte")
 
     def count(self, number: int, column: int, said: int, found: int) -> NoReturn:

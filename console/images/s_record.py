@@ -79,10 +79,10 @@ def _explain(pieces: Pieces, number: int, text: bytes, ended: int) -> None:
     if ended:
         pieces.wrong(number, 1, f"something stands behind the end record of line {ended}", "nothing more")
     if text[0] != _S:
-        pieces.wrong(number, 1, f"the line begins with {quoted(text[:8])!r}", "a capital S")
+        pieces.wrong(number, 1, f"the line begins with '{quoted(text[:8])}'", "a capital S")
     kind = text[1] if len(text) > 1 else None
     if kind not in _ADDRESS_BYTES:
-        pieces.wrong(number, 2, f"there is no record type {quoted(text[:2])!r}", "S0 to S3 or S5 to S9")
+        pieces.wrong(number, 2, f"there is no record type '{quoted(text[:2])}'", "S0 to S3 or S5 to S9")
     try:
         raw = unhexlify(text[2:])
     except ValueError:

@@ -79,7 +79,7 @@ def test_bytes_given_are_given_back_in_the_order_of_addresses() -> None:
         (":1", "1:2", "odd number"),
         (":0100000007G8\n", "1:12", "'G'"),
         (":01 0000007F8\n", "1:4", "' '"),
-        (":010000000\x1bF8", "1:11", "x1b"),
+        (":010000000\x1bF8", "1:11", "'\\x1b'"),
         (":", "1:1", "a record of 0 bytes"),
         (":00000001", "1:9", "a record of 4 bytes"),
         (":0200000007F7\n", "1:2", "says it has 2 bytes, but it has 1"),
