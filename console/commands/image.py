@@ -15,6 +15,7 @@ from console.summary import dumps
 from console.words import count_of
 
 _SHOWN_PARTS = 16
+_SHOWN_FINDINGS = 24
 _MARKS = {Severity.FINE: "✓ fine ", Severity.WARNS: "! look ", Severity.STOPS: "✗ stops"}
 
 
@@ -59,11 +60,13 @@ def image_lines(image: Image, chip: Chip | None) -> list[str]:
 def fit_lines(chip: Chip | None, findings: tuple[Finding, ...]) -> list[str]:
     """What is to be said about the fit, as lines of text."""
     out = [f"on {chip.name}:" if chip else "on any chip of this kind (say which with --chip):"]
-    for finding in findings:
+    for finding in findings[:_SHOWN_FINDINGS]:
         where = f"0x{finding.address:08X}  " if finding.address is not None else ""
         out.append(f"  {_MARKS[finding.severity]}  {where}{finding.words}")
         if finding.severity != Severity.FINE and finding.help:
             out.append(f"           next: {finding.help}")
+    if len(findings) > _SHOWN_FINDINGS:
+        out.append(f"  and {len(findings) - _SHOWN_FINDINGS} findings more")
     return out
 
 
@@ -87,7 +90,13 @@ def as_object(
         else {"address": table.address, "stack_pointer": table.stack_pointer, "reset": table.reset},
         "chip": None if chip is None else {"name": chip.name, "product_ids": list(chip.product_ids)},
         "findings": [
-            {"severity": each.severity.value, "code": each.code, "words": each.words, "address": each.address}
+            {
+                "severity": each.severity.value,
+                "code": each.code,
+                "words": each.words,
+                "address": each.address,
+                "help": each.help,
+            }
             for each in findings
         ],
         "error": None if trouble is None else {"code": trouble.code, "message": trouble.message, "help": trouble.help},

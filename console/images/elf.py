@@ -10,8 +10,9 @@ an ELF file and the HEX file made from it are the same image.
 from __future__ import annotations
 
 import io
+from collections.abc import Iterator
 from itertools import pairwise
-from typing import TYPE_CHECKING, Final, NoReturn
+from typing import TYPE_CHECKING, Any, Final, NoReturn
 
 from console.errors import InputTrouble
 from console.images.image import ADDRESS_LIMIT, Image, Segment, joined
@@ -23,7 +24,9 @@ if TYPE_CHECKING:
 NAME: Final = "elf"
 CODE: Final = "image-elf"
 MAGIC: Final = b"\x7fELF"
-_SHF_ALLOC: Final = 2
+_ALLOC: Final = 2  # SHF_ALLOC, figure 1-12
+_MOST_HEADERS: Final = 4096
+_AGAIN: Final = "make the file again or copy it again"
 _LINK: Final = "give the file that the linker made for this chip"
 _TYPES: Final = {
     "ET_REL": "an object file that was not linked yet",
@@ -38,24 +41,27 @@ def read_elf(data: bytes, path: str) -> Image:
 
     try:
         elf = ELFFile(io.BytesIO(data))
-        loaded, entry = _contents(elf, data, path)
+        _refuse_others(elf, path)
+        loads, sections = _headers(elf, path)
     except InputTrouble:
         raise
     except Exception as error:  # the library stumbles over damaged files in any way there is
         what = f"{type(error).__name__}: {error}" if str(error) else type(error).__name__
-        _wrong(path, f"the ELF headers are damaged ({clean(what, 80)})", "make the file again or copy it again")
-    if not loaded:
+        _wrong(path, f"the ELF headers are damaged ({clean(what, 80)})", _AGAIN)
+    parts = sorted(_parts(loads, sections, len(data), path))
+    if not parts:
         _wrong(path, "the file loads nothing into memory", _LINK)
-    loaded.sort(key=lambda piece: piece.address)
-    for below, above in pairwise(loaded):
-        if below.end > above.address:
-            _wrong(
-                path, f"two parts are loaded at 0x{above.address:08X}", "look at the load addresses in the link script"
-            )
-    return Image(path, NAME, joined(loaded), entry or None)
+    for (below, _, size), (above, _, _) in pairwise(parts):
+        if below + size > above:
+            _wrong(path, f"two parts are loaded at 0x{above:08X}", "look at the load addresses in the link script")
+    if sum(size for _, _, size in parts) > len(data):
+        # nothing real does this, and 65 535 headers that name the same bytes would fill any memory
+        _wrong(path, "the file loads more bytes than it has", _AGAIN)
+    segments = joined(Segment(address, data[at : at + size]) for address, at, size in parts)
+    return Image(path, NAME, segments, elf.header.e_entry or None)
 
 
-def _contents(elf: ELFFile, data: bytes, path: str) -> tuple[list[Segment], int]:
+def _refuse_others(elf: ELFFile, path: str) -> None:
     header = elf.header
     if elf.elfclass != 32:
         _wrong(path, f"a {elf.elfclass}-bit ELF file, where these chips are 32-bit", _LINK)
@@ -66,27 +72,47 @@ def _contents(elf: ELFFile, data: bytes, path: str) -> tuple[list[Segment], int]
     if header.e_type != "ET_EXEC":
         kind = _TYPES.get(header.e_type, f"an ELF file of type {clean(str(header.e_type), 40)}")
         _wrong(path, f"{kind}, not an executable", _LINK)
-    sections = [
-        (part.header.sh_offset, part.header.sh_size)
-        for part in elf.iter_sections()
-        if part.header.sh_flags & _SHF_ALLOC and part.header.sh_type != "SHT_NOBITS" and part.header.sh_size
+
+
+def _headers(elf: ELFFile, path: str) -> tuple[list[Any], list[Any]]:
+    """The headers of loadable segments and of sections with loaded bytes.
+
+    Read one by one: the library's own walk looks up names, which a hostile table of names can make endless.
+    """
+    from elftools.common.utils import struct_parse
+
+    header = elf.header
+    if header.e_phnum + header.e_shnum > _MOST_HEADERS:
+        _wrong(path, f"{header.e_phnum} segments and {header.e_shnum} sections; a program has some dozens", _AGAIN)
+    segments = [
+        struct_parse(elf.structs.Elf_Phdr, elf.stream, header.e_phoff + n * header.e_phentsize)
+        for n in range(header.e_phnum)
     ]
-    out = []
-    for number, segment in enumerate(elf.iter_segments()):
-        offset, size, address = segment.header.p_offset, segment.header.p_filesz, segment.header.p_paddr
-        if segment.header.p_type != "PT_LOAD" or not size:
-            continue
-        if offset + size > len(data):
-            _wrong(
-                path,
-                f"segment {number} ends at byte {offset + size} of a file of {len(data)}",
-                "the file is cut short: copy it again",
-            )
-        if address + size > ADDRESS_LIMIT:
-            _wrong(path, f"segment {number} goes beyond address 0xFFFFFFFF", _LINK)
-        inside = [(at, n) for at, n in sections if offset <= at and at + n <= offset + size]
-        out += [Segment(address + at - offset, data[at : at + n]) for at, n in inside or [(offset, size)]]
-    return out, header.e_entry
+    sections = [
+        struct_parse(elf.structs.Elf_Shdr, elf.stream, header.e_shoff + n * header.e_shentsize)
+        for n in range(header.e_shnum)
+    ]
+    return (
+        [each for each in segments if each.p_type == "PT_LOAD" and each.p_filesz],
+        [each for each in sections if each.sh_flags & _ALLOC and each.sh_type != "SHT_NOBITS" and each.sh_size],
+    )
+
+
+def _parts(loads: list[Any], sections: list[Any], length: int, path: str) -> Iterator[tuple[int, int, int]]:
+    """What is loaded: address, offset in the file, size."""
+    for load in loads:
+        start, end = load.p_offset, load.p_offset + load.p_filesz
+        if end > length:
+            _wrong(path, f"a segment ends at byte {end} of a file of {length}: it is cut short", "copy the file again")
+        if load.p_paddr + load.p_filesz > ADDRESS_LIMIT:
+            _wrong(path, f"the segment at 0x{load.p_paddr:08X} goes beyond address 0xFFFFFFFF", _LINK)
+        inside = [
+            (each.sh_offset, each.sh_size)
+            for each in sections
+            if start <= each.sh_offset and each.sh_offset + each.sh_size <= end
+        ]
+        for at, size in inside or [(start, load.p_filesz)]:
+            yield load.p_paddr + at - start, at, size
 
 
 def _wrong(path: str, found: str, help: str) -> NoReturn:

@@ -6,6 +6,7 @@ Addresses are byte addresses of a 32-bit chip, 0..0xFFFF_FFFF; the end of a piec
 from __future__ import annotations
 
 import zlib
+from bisect import bisect_right
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from hashlib import sha256
@@ -136,11 +137,11 @@ class Image:
 
     def read(self, address: int, size: int) -> bytes | None:
         """`size` bytes from `address`; None where the image does not give all of them."""
-        for segment in self.segments:
-            if segment.span.holds(address, size):
-                at = address - segment.address
-                return segment.data[at : at + size]
-        return None
+        number = bisect_right(self.segments, address, key=lambda segment: segment.address) - 1
+        if number < 0 or not self.segments[number].span.holds(address, size):
+            return None
+        at = address - self.segments[number].address
+        return self.segments[number].data[at : at + size]
 
     def word(self, address: int) -> int | None:
         """The 32-bit little-endian word at `address`; None where the image does not give it."""

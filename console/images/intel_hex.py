@@ -10,8 +10,9 @@ from binascii import unhexlify
 from typing import Final
 
 from console.images.image import Image
-from console.images.records import Pieces
+from console.images.records import Pieces, lines_of
 from console.text import quoted
+from console.words import count_of
 
 NAME: Final = "intel-hex"
 CODE: Final = "image-intel-hex"
@@ -28,7 +29,7 @@ def read_intel_hex(data: bytes, path: str) -> Image:
     base, linear, entry, ended = 0, False, None, 0
     end, run = -1, []  # type: tuple[int, list[bytes]]
     number = 0
-    for number, line in enumerate(data.splitlines(), 1):
+    for number, line in enumerate(lines_of(data), 1):
         text = line.rstrip()
         try:
             raw = unhexlify(text[1:])
@@ -63,7 +64,7 @@ def read_intel_hex(data: bytes, path: str) -> Image:
         if kind not in _LENGTHS:
             pieces.wrong(number, 8, f"record type {kind:02X} does not exist", "00 to 05")
         if raw[0] != _LENGTHS[kind]:
-            pieces.wrong(number, 2, f"a record of type {kind:02X} with {raw[0]} bytes", f"{_LENGTHS[kind]} bytes")
+            pieces.wrong(number, 2, f"a record of type {kind:02X} with {count_of(raw[0], 'byte')}", f"{_LENGTHS[kind]}")
         value = int.from_bytes(raw[4:-1])
         if kind == _END:
             ended = number
@@ -85,13 +86,13 @@ def _explain(pieces: Pieces, number: int, text: bytes, ended: int) -> None:
     if ended:
         pieces.wrong(number, 1, f"something stands behind the end record of line {ended}", "nothing more")
     if text[0] != _COLON:
-        pieces.wrong(number, 1, f"the line begins with {quoted(text[:8])!r}", "a colon")
+        pieces.wrong(number, 1, f"the line begins with '{quoted(text[:8])}'", "a colon")
     try:
         raw = unhexlify(text[1:])
     except ValueError:
         pieces.digits(number, text, 1)
     if len(raw) < _OVERHEAD:
-        pieces.wrong(number, len(text), f"a record of {len(raw)} bytes", f"at least {_OVERHEAD}")
+        pieces.wrong(number, len(text), f"a record of {count_of(len(raw), 'byte')}", f"at least {_OVERHEAD}")
     if len(raw) != raw[0] + _OVERHEAD:
         pieces.count(number, 2, raw[0], len(raw) - _OVERHEAD)
     pieces.checksum(number, text, raw[-1], -sum(raw[:-1]) & 0xFF)

@@ -15,7 +15,7 @@ from typing import Final
 
 from console.images.image import Image, Segment, Span
 from console.programming.chips import Chip
-from console.words import size
+from console.words import count_of, size
 
 # DDI 0403, "The system address map": SRAM is 0x20000000 to 0x3FFFFFFF; RAM at the core's own bus from 0x10000000 on is
 # what chips of these families have there
@@ -157,16 +157,19 @@ def _flash(parts: list[Span], chip: Chip) -> Iterator[Finding]:
             max(smallest, parts[-1].start),
             "look at the full type on the chip",
         )
-    for part in parts:
-        if early := part.start % chip.granule:
-            words = f"begins {size(early)} into a unit of {chip.granule} that is written at once; the rest stays erased"
-            yield Finding(Severity.FINE, "padded", words, part.start)
-    for below, above in pairwise(parts):
-        if (below.end - 1) // chip.granule == above.start // chip.granule:
-            words = f"two parts share one unit of {chip.granule} bytes; they must be written together"
-            yield Finding(Severity.FINE, "shared-unit", words, above.start)
-        words = f"a gap of {size(above.start - below.end)}; what is erased there stays erased"
-        yield Finding(Severity.FINE, "gap", words, below.end)
+    ragged = [part for part in parts if part.start % chip.granule or part.end % chip.granule]
+    if ragged:
+        filled = f"{count_of(len(ragged), 'part')} filled up with {chip.erased:02X}"
+        words = f"written in units of {size(chip.granule)}; {filled}"
+        yield Finding(Severity.FINE, "padded", words, ragged[0].start)
+    shared = [b for a, b in pairwise(parts) if (a.end - 1) // chip.granule == b.start // chip.granule]
+    if shared:
+        words = f"{count_of(len(shared), 'part')} in the same unit of {chip.granule} bytes as the one before"
+        yield Finding(Severity.FINE, "shared-unit", words, shared[0].start)
+    gaps = [Span(a.end, b.start - a.end) for a, b in pairwise(parts)]
+    if gaps:
+        words = f"{count_of(len(gaps), 'gap')}, {size(sum(gap.size for gap in gaps))} that are not written"
+        yield Finding(Severity.FINE, "gap", words, gaps[0].start)
 
 
 def _vector_findings(image: Image, chip: Chip | None) -> Iterator[Finding]:

@@ -1,24 +1,33 @@
 """What the two text formats share: lines of hex digits, messages with line and column, and collecting what they give.
 
-Libraries were weighed (bincopy 20, intelhex 2.3, hexrec 0.5) and are good at right files. None of them says in which
-line and column a wrong one is wrong, and they take data behind the end record, a missing end record and blanks inside
-a record without a word; a file cut short in transfer would be written to the chip. So reading is our own, and the
-tests compare it with bincopy, GNU objcopy and srec_cat.
+Libraries were weighed and are good at right files, but not at saying what is wrong with the others: bincopy 20 names
+no line, takes a file without its end record, and adds what stands behind that record; intelhex 2.3 names the line but
+reads one of the two formats, takes a file without its end record and leaves out in silence what stands behind it;
+hexrec 0.5 names no line and lets overlaps pass. A file cut short in transfer would reach the chip. So reading is our
+own, and the tests compare it with bincopy, GNU objcopy and srec_cat.
 """
 
 from __future__ import annotations
 
+import io
+from collections.abc import Iterator
 from itertools import accumulate, pairwise
 from typing import Final, NoReturn
 
 from console.errors import InputTrouble
 from console.images.image import ADDRESS_LIMIT, Segment, joined
 from console.text import quoted
+from console.words import count_of
 
 # every run costs memory beyond its bytes; real images have a handful
 MAX_RUNS: Final = 500_000
 _HEX_DIGITS: Final = frozenset(b"0123456789ABCDEFabcdef")
 MAKE_AGAIN: Final = "make the file again or copy it again; do not repair it by hand"
+
+
+def lines_of(data: bytes) -> Iterator[bytes]:
+    """Lines with their ends, one at a time: a file of nothing but line ends must not become a list of millions."""
+    return iter(io.BytesIO(data if b"\n" in data else data.replace(b"\r", b"\n")))
 
 
 class Pieces:
@@ -66,12 +75,12 @@ class Pieces:
         """Say what is wrong with the hex digits of a line from index `first` on."""
         for column, char in enumerate(line[first:], first + 1):
             if char not in _HEX_DIGITS:
-                self.wrong(number, column, f"{quoted(bytes((char,)))!r} stands where a hex digit belongs")
+                self.wrong(number, column, f"'{quoted(bytes((char,)))}' stands where a hex digit belongs")
         self.wrong(number, len(line), f"an odd number of hex digits ({len(line) - first})", "two digits for each byte")
 
     def count(self, number: int, column: int, said: int, found: int) -> NoReturn:
         """Say that a record's length field and its length differ."""
-        self.wrong(number, column, f"the record says it has {said} bytes, but {found} are there")
+        self.wrong(number, column, f"the record says it has {count_of(said, 'byte')}, but it has {found}")
 
     def checksum(self, number: int, line: bytes, found: int, right: int) -> NoReturn:
         """Say that a record's checksum is wrong; it stands in the last two digits."""

@@ -12,8 +12,9 @@ from binascii import unhexlify
 from typing import Final
 
 from console.images.image import Image
-from console.images.records import Pieces
+from console.images.records import Pieces, lines_of
 from console.text import quoted
+from console.words import count_of
 
 NAME: Final = "s-record"
 CODE: Final = "image-s-record"
@@ -30,7 +31,7 @@ def read_s_record(data: bytes, path: str) -> Image:
     entry, records, counted, ended = 0, 0, False, 0
     end, run = -1, []  # type: tuple[int, list[bytes]]
     number = 0
-    for number, line in enumerate(data.splitlines(), 1):
+    for number, line in enumerate(lines_of(data), 1):
         text = line.rstrip()
         try:
             raw = unhexlify(text[2:])
@@ -78,17 +79,17 @@ def _explain(pieces: Pieces, number: int, text: bytes, ended: int) -> None:
     if ended:
         pieces.wrong(number, 1, f"something stands behind the end record of line {ended}", "nothing more")
     if text[0] != _S:
-        pieces.wrong(number, 1, f"the line begins with {quoted(text[:8])!r}", "a capital S")
+        pieces.wrong(number, 1, f"the line begins with '{quoted(text[:8])}'", "a capital S")
     kind = text[1] if len(text) > 1 else None
     if kind not in _ADDRESS_BYTES:
-        pieces.wrong(number, 2, f"there is no record type {quoted(text[:2])!r}", "S0 to S3 or S5 to S9")
+        pieces.wrong(number, 2, f"there is no record type '{quoted(text[:2])}'", "S0 to S3 or S5 to S9")
     try:
         raw = unhexlify(text[2:])
     except ValueError:
         pieces.digits(number, text, 2)
     least = _ADDRESS_BYTES[kind] + 2
     if len(raw) < least:
-        pieces.wrong(number, len(text), f"a record of {len(raw)} bytes", f"at least {least} for this type")
+        pieces.wrong(number, len(text), f"a record of {count_of(len(raw), 'byte')}", f"at least {least} for this type")
     if len(raw) != raw[0] + 1:
         pieces.count(number, 3, raw[0], len(raw) - 1)
     pieces.checksum(number, text, raw[-1], ~sum(raw[:-1]) & 0xFF)
