@@ -22,7 +22,8 @@ from console.images.load import load_image
 from console.programming.chip_file import find_chip
 from console.programming.chips import Chip
 from console.programming.outlook import outlook, plan_lines
-from console.programming.plan import Options, Plan, erase_plan, make_plan, touched_pages
+from console.programming.plan import Options, Plan
+from console.programming.planner import erase_plan, make_plan, touched_pages
 from console.programming.run import chip_at_hand, lift_protection, offered, protected, read_pages, recorded, wake
 from console.programming.stages import Work
 from console.session.session import Session

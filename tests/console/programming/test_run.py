@@ -16,7 +16,8 @@ from console.events import Event, Mark, MarkKind
 from console.images.image import Image
 from console.programming.chips import Chip
 from console.programming.outlook import outlook
-from console.programming.plan import Options, erase_plan, make_plan, touched_pages
+from console.programming.plan import Options
+from console.programming.planner import erase_plan, make_plan, touched_pages
 from console.programming.run import (
     announce,
     carry_out,
