@@ -144,6 +144,24 @@ async def test_update_saves_first_shows_versions_and_restore_brings_it_back(
     assert "SHA-256" in err
 
 
+async def test_what_is_kept_beside_the_image_is_saved_before_it_is_erased(
+    board: SimulatedBench, firmware: Path, tmp_path: Path, reported: Reported
+) -> None:
+    assert (await reported("program", board.port, firmware, *AT))[0] == 0
+    part = tmp_path / "part.bin"
+    part.write_bytes(bytes(range(100)))
+    saved = tmp_path / "kept.bin"
+    words = ("--address", "0x08000500", "--keep-neighbours", "--backup", saved)
+    code, found = await reported("program", board.port, part, *words)
+    assert (code, found["backup"]) == (0, str(saved))
+    assert saved.read_bytes() == FIRMWARE[0x400:0x800]
+    mixed = tmp_path / "mixed.bin"
+    mixed.write_bytes(FIRMWARE[:0x500] + bytes(range(100)) + FIRMWARE[0x564:])
+    assert (await reported("compare", board.port, mixed, *AT))[0] == 0
+    assert (await reported("restore", board.port, saved, "--yes"))[0] == 0
+    assert (await reported("compare", board.port, firmware, *AT))[0] == 0
+
+
 async def test_in_a_pipe_the_text_has_no_control_characters_and_says_what_is_proven(
     board: SimulatedBench, firmware: Path
 ) -> None:

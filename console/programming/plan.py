@@ -76,10 +76,11 @@ Step: TypeAlias = EraseStep | WriteStep | VerifyStep
 class Plan:
     """What will be done, in order: `erases`, `writes`, `verifies`, then `seal` (the block the chip starts from) alone.
 
-    `seal_verifies` reads back what the seal wrote. `already` was found right by reading and is left alone, `kept` are
-    bytes beside the image that are written again, `lost` bytes beside it that the erase takes. `blank_pages` are
-    written without an erase because the bytes were seen to be blank. ValueError where a write lies on any other page.
-    `content` is what each unit that is written to shall hold, as far as that is known; the rest of it is blank.
+    `seal_verifies` reads back what the seal wrote. `already` was found right by reading and is left alone;
+    `rechecks` read it once more, for runs in which the line spoiled something since. `kept` are bytes beside the image
+    that are written again, `lost` bytes beside it that the erase takes. `blank_pages` are written without an erase
+    because the bytes were seen to be blank. ValueError where a write lies on any other page. `content` is what each
+    unit that the image touches shall hold, as far as that is known; the rest of it is blank.
     """
 
     chip: Chip
@@ -89,6 +90,7 @@ class Plan:
     seal: WriteStep | None = None
     seal_verifies: tuple[VerifyStep, ...] = ()
     already: tuple[Span, ...] = ()
+    rechecks: tuple[VerifyStep, ...] = ()
     kept: tuple[Span, ...] = ()
     lost: tuple[Span, ...] = ()
     blank_pages: frozenset[int] = frozenset()

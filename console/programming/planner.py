@@ -44,6 +44,7 @@ def make_plan(
         erases: tuple[EraseStep, ...] = (EraseStep(None),)
     else:
         erases = tuple(_erases(pages.erase, chip, programmer))
+    there = joined(pages.already)
     return Plan(
         chip,
         erases=erases,
@@ -51,7 +52,8 @@ def make_plan(
         verifies=tuple(step for step in verifies if step not in sealed),
         seal=seal,
         seal_verifies=tuple(sealed),
-        already=_spans(pages.already),
+        already=tuple(part.span for part in there),
+        rechecks=tuple(VerifyStep(part.address, part.data) for part in _cut(there, programmer.max_block)),
         kept=_spans(pages.kept),
         lost=_spans(pages.lost),
         blank_pages=frozenset(pages.open),
@@ -62,11 +64,11 @@ def make_plan(
 def repair_plan(plan: Plan, pages: Iterable[int], programmer: Programmer, *, sealed: bool) -> Plan:
     """A plan that erases and writes `pages` of `plan` a second time; the seal only if it was written (`sealed`).
 
-    Raises ValueError for a page that the plan does not write to.
+    Raises ValueError for a page whose content the plan does not know.
     """
     chip, numbers = plan.chip, sorted(pages)
     if not set(numbers) <= set(plan.content):
-        raise ValueError(f"{chip.unit}s {numbers} are not all written by this plan")
+        raise ValueError(f"{chip.unit}s {numbers} are not all known to this plan")
     parts = joined(Segment(chip.page_range(page).start, plan.content[page]) for page in numbers)
     granule = max(chip.granule, programmer.write_unit)
     writes = list(_blocks(parts, programmer.max_block, granule, chip.erased))
@@ -183,7 +185,7 @@ class _Pages:
         self.to_prove: tuple[Segment, ...] = ()
         self.erase: list[int] = []
         self.open: set[int] = set()
-        self.already: list[Span] = []
+        self.already: list[Segment] = []
         self.kept: list[Span] = []
         self.lost: list[Span] = []
         self.content: dict[int, bytes] = {}
@@ -243,9 +245,12 @@ class _Pages:
         self.runs += writes
         if writes:
             self.open.add(number)
-            self.content[number] = want
+        self.content[number] = want
         for part in mine:
-            self.already += _gaps(part.span, spans)
+            self.already += [
+                Segment(gap.start, part.data[gap.start - part.address : gap.end - part.address])
+                for gap in _gaps(part.span, spans)
+            ]
         return [
             Segment(both.start, part.data[both.start - part.address : both.end - part.address])
             for part in mine

@@ -83,6 +83,10 @@ async def carry_out(session: Door, work: Work) -> None:
     try:
         await _written(session, work, plan)
         await _proven(session, work, plan.verifies, sealed=False)
+        if work.ledger.repeated and plan.rechecks:
+            # the line spoiled something since these were read; a spoiled command may have done anything
+            work.ledger.forget(plan.already)
+            await _proven(session, work, plan.rechecks, sealed=False)
         if plan.seal is not None:
             await session.converse("seal", write_stage(work, (plan.seal,)))
             await _proven(session, work, plan.seal_verifies, sealed=True)
@@ -216,6 +220,8 @@ async def chip_at_hand(session: Door, work: Work) -> Chip:
         return chip
     size = int.from_bytes(said, "little") * 1024
     try:
+        if size < chip.least_flash_size:
+            raise ValueError(size)
         return chip.sized(size)
     except ValueError:
         session.mark(
