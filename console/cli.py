@@ -201,7 +201,7 @@ def _add_restore(commands: _Commands) -> None:
 
 
 def _add_read(commands: _Commands) -> None:
-    sub = _on_chip(commands, "read", "memory into a file")
+    sub = _on_chip(commands, "read", "memory into a file", proves=False)
     sub.add_argument("--address", type=address, default=None, metavar="A", help="from here (default: start of flash)")
     sub.add_argument("--length", type=address, default=None, metavar="N", help="so many bytes (default: to its end)")
     sub.add_argument("-o", "--output", required=True, metavar="FILE", help="raw bytes go here")
@@ -220,7 +220,7 @@ def _add_erase(commands: _Commands) -> None:
 
 
 def _on_chip(
-    commands: _Commands, name: str, words: str, *, image: bool = False, erases: bool = False
+    commands: _Commands, name: str, words: str, *, image: bool = False, erases: bool = False, proves: bool = True
 ) -> argparse.ArgumentParser:
     """A command that wakes a chip and reads or changes its memory."""
     sub = _command(commands, name, words)
@@ -233,6 +233,11 @@ def _on_chip(
     else:
         _add_chip_options(sub)
     _add_session_options(sub)
+    words = "where the chip can compute a checksum: prove by it, and read back only samples"
+    if proves:
+        sub.add_argument("--quick", action="store_true", help=words)
+    else:
+        sub.set_defaults(quick=False)
     sub.add_argument("--resume", action="store_true", help="a run was cut off: go on from there")
     words = "lift the readout protection, which erases the whole chip; the chip's product id is the consent"
     if erases:

@@ -23,6 +23,7 @@ from console.images.layout import Severity, check_layout
 from console.images.load import load_image
 from console.programming.chip_file import find_chip
 from console.programming.chips import Chip
+from console.programming.fold import Programming
 from console.programming.outlook import outlook, plan_lines
 from console.programming.plan import Options, Plan
 from console.programming.planner import erase_plan, make_plan, touched_pages
@@ -218,7 +219,7 @@ async def _awake(
             return
         programmer = offered(session)
         chip = chip_for(options, session)
-        work = stop.work = Work(programmer, erase_plan(chip, (), programmer))
+        work = stop.work = Work(programmer, erase_plan(chip, (), programmer), quick=options.quick)
         on = OnChip(options, session, work, live, more)
         if session.identity is not None and session.identity.readout_protected:
             await on.lift_protection()
@@ -301,7 +302,7 @@ def report_lines(snapshot: Snapshot, told: bool = False) -> list[str]:
     out = ["", *stage_lines(snapshot), "", *target_lines(snapshot)]
     state = snapshot.programming
     if state is not None and state.planned:
-        out += _proof_lines(state.complete, state.task, state.proven, state.written, state.erased, state.unsure)
+        out += _proof_lines(state)
         if state.repeated or state.repaired:
             out.append(f"repeated on the way: {state.repeated}; erased and written a second time: {state.repaired}")
     if snapshot.problem is not None and not told:
@@ -310,13 +311,16 @@ def report_lines(snapshot: Snapshot, told: bool = False) -> list[str]:
     return out
 
 
-def _proof_lines(complete: bool, task: str, proven: str, written: str, erased: str, unsure: str) -> Sequence[str]:
-    if complete:
-        return [f"{task}: done and proven by reading back: {proven or 'nothing to do'}"]
+def _proof_lines(state: Programming) -> Sequence[str]:
+    how = "reading back"
+    if state.by_checksum:
+        how = f"the chip's own checksum ({state.by_checksum} bytes) and reading back the rest"
+    if state.complete:
+        return [f"{state.task}: done and proven by {how}: {state.proven or 'nothing to do'}"]
     return [
-        f"{task}: not complete",
-        f"  proven by reading back: {proven or 'nothing'}",
-        *([f"  written, not read back: {written}"] if written else []),
-        *([f"  erased: {erased}"] if erased else []),
-        *([f"  written half: {unsure}"] if unsure else []),
+        f"{state.task}: not complete",
+        f"  proven by {how}: {state.proven or 'nothing'}",
+        *([f"  written, not read back: {state.written}"] if state.written else []),
+        *([f"  erased: {state.erased}"] if state.erased else []),
+        *([f"  written half: {state.unsure}"] if state.unsure else []),
     ]
