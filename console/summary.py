@@ -7,6 +7,7 @@ from dataclasses import asdict
 from typing import Any
 
 from console.errors import Outcome, WakelineError
+from console.programming.fold import Programming
 from console.session.stage import StageResult
 from console.snapshot import Problem, Snapshot, ended
 from console.words import percent, seconds
@@ -75,7 +76,7 @@ def dumps(value: object) -> str:
 def verdict_lines(snapshot: Snapshot) -> list[str]:
     """The end of a text run: stages, target or causes, next check."""
     snapshot = ended(snapshot)
-    out = ["", *stage_lines(snapshot), "", *target_lines(snapshot)]
+    out = ["", *stage_lines(snapshot), "", *target_lines(snapshot), *proof_lines(snapshot.programming)]
     if snapshot.problem is not None:
         out.append(f"{snapshot.problem.code}: {snapshot.problem.message}")
     return out + cause_lines(snapshot)
@@ -90,6 +91,28 @@ def stage_lines(snapshot: Snapshot) -> list[str]:
 def target_lines(snapshot: Snapshot) -> list[str]:
     """What the target said about itself."""
     return [] if snapshot.identity is None else _identity_lines(snapshot.identity)
+
+
+def proof_lines(state: Programming | None) -> list[str]:
+    """What is known of the chip's memory at the end of a programming run; nothing where none was begun."""
+    if state is None or not state.planned:
+        return []
+    how = "reading back"
+    if state.by_checksum:
+        how = f"the chip's own checksum ({state.by_checksum} bytes) and reading back the rest"
+    again = []
+    if state.repeated or state.repaired:
+        again = [f"repeated on the way: {state.repeated}; erased and written a second time: {state.repaired}"]
+    if state.complete:
+        return [f"{state.task}: done and proven by {how}: {state.proven or 'nothing to do'}", *again]
+    return [
+        f"{state.task}: not complete",
+        f"  proven by {how}: {state.proven or 'nothing'}",
+        *([f"  written, not read back: {state.written}"] if state.written else []),
+        *([f"  erased: {state.erased}"] if state.erased else []),
+        *([f"  written half: {state.unsure}"] if state.unsure else []),
+        *again,
+    ]
 
 
 def cause_lines(snapshot: Snapshot) -> list[str]:

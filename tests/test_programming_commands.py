@@ -89,6 +89,9 @@ async def test_program_proves_what_it_wrote_and_the_record_tells_the_same(
     assert code == 0
     assert replayed["programming"] == found["programming"]
     assert replayed["stages"] == found["stages"]
+    for command in ("replay", "transcript"):
+        code, out, _ = await wakeline(command, record)
+        assert (code, "08000000-08000BB7" in out) == (0, True)
 
     # what compare and read say
     code, found = await reported("compare", board.port, firmware, *AT, "--resume")

@@ -7,7 +7,7 @@ import contextlib
 import signal
 import sys
 from argparse import Namespace
-from collections.abc import Awaitable, Callable, Iterator, Sequence
+from collections.abc import Awaitable, Callable, Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -23,7 +23,6 @@ from console.images.layout import Severity, check_layout
 from console.images.load import load_image
 from console.programming.chip_file import find_chip
 from console.programming.chips import Chip
-from console.programming.fold import Programming
 from console.programming.outlook import outlook, plan_lines
 from console.programming.plan import Options, Plan
 from console.programming.planner import erase_plan, make_plan, touched_pages
@@ -41,7 +40,7 @@ from console.programming.stages import Work
 from console.record.backup import Backup, beside, save_backup
 from console.session.session import Session
 from console.snapshot import Fold, Snapshot, exit_code
-from console.summary import as_object, cause_lines, dumps, stage_lines, target_lines
+from console.summary import as_object, cause_lines, dumps, proof_lines, stage_lines, target_lines
 from console.text import clean, file_name
 
 _ID_BYTES = 12
@@ -300,27 +299,8 @@ def plan_options(options: Namespace) -> Options:
 def report_lines(snapshot: Snapshot, told: bool = False) -> list[str]:
     """The end of a run as text: stages, target, what is proven, and why it ended badly unless that is `told`."""
     out = ["", *stage_lines(snapshot), "", *target_lines(snapshot)]
-    state = snapshot.programming
-    if state is not None and state.planned:
-        out += _proof_lines(state)
-        if state.repeated or state.repaired:
-            out.append(f"repeated on the way: {state.repeated}; erased and written a second time: {state.repaired}")
+    out += proof_lines(snapshot.programming)
     if snapshot.problem is not None and not told:
         out.append(f"{snapshot.problem.code}: {snapshot.problem.message}")
-        out += [f"next: {snapshot.problem.help}"] if state is not None else cause_lines(snapshot)
+        out += cause_lines(snapshot) if snapshot.programming is None else [f"next: {snapshot.problem.help}"]
     return out
-
-
-def _proof_lines(state: Programming) -> Sequence[str]:
-    how = "reading back"
-    if state.by_checksum:
-        how = f"the chip's own checksum ({state.by_checksum} bytes) and reading back the rest"
-    if state.complete:
-        return [f"{state.task}: done and proven by {how}: {state.proven or 'nothing to do'}"]
-    return [
-        f"{state.task}: not complete",
-        f"  proven by {how}: {state.proven or 'nothing'}",
-        *([f"  written, not read back: {state.written}"] if state.written else []),
-        *([f"  erased: {state.erased}"] if state.erased else []),
-        *([f"  written half: {state.unsure}"] if state.unsure else []),
-    ]

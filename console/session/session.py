@@ -100,7 +100,7 @@ class Session:
             self.identity = None
             try:
                 await self._wake()
-                await self._listen(listen_s)
+                await self.hear(LISTEN, listen_s)
                 await self._stage(SYNC, self.family.sync() if sync is None else sync)
                 self.identity = await self._stage(IDENTIFY, self.family.identify())
             except (ProtocolError, PortTrouble, Stopped) as error:
@@ -112,14 +112,9 @@ class Session:
         async with _Busy(self):
             self._begin_attempt()
             try:
-                await self._listen(seconds)
+                await self.hear(LISTEN, seconds)
             except (PortTrouble, Stopped):
                 return
-
-    async def hear(self, name: str, seconds: float) -> None:
-        """Only listen for `seconds`, as a stage of the running attempt. Raises PortTrouble or Stopped."""
-        async with _Busy(self):
-            await self._listen(seconds, name)
 
     async def converse(self, name: str, conversation: Conversation[T]) -> T:
         """Run one conversation as a stage of its own. Raises ProtocolError, PortTrouble, Stopped, and whatever
@@ -228,7 +223,8 @@ class Session:
         )
         return done
 
-    async def _listen(self, seconds: float, name: str = LISTEN) -> None:
+    async def hear(self, name: str, seconds: float) -> None:
+        """Within an attempt: a stage that only listens for `seconds`. Raises PortTrouble or Stopped."""
         self._mark(MarkKind.STAGE_BEGIN, name=name)
         self._pause = asyncio.get_running_loop().create_future()
         try:
