@@ -46,10 +46,11 @@ def as_object(snapshot: Snapshot) -> dict[str, Any]:
             {"id": w.id, "adapter": w.adapter_end, "board": w.board_end, "state": w.state, "why": w.why}
             for w in snapshot.wires
         ],
-        "programming": None if snapshot.programming is None else asdict(snapshot.programming),
         "attempts": snapshot.attempt,
         "notes": list(snapshot.notes),
         "error": None if snapshot.problem is None else _problem(snapshot.problem),
+        # only where memory was read or changed, so that what a handshake says stays as it is
+        **({} if snapshot.programming is None else {"programming": asdict(snapshot.programming)}),
     }
 
 
