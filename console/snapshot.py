@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from typing import TypeAlias
 
 import protocols
+from console.causes.contradictions import Contradiction, contradictions
 from console.causes.nextcheck import next_check
 from console.causes.observation import Evidence, Observation, ObservationFold
 from console.causes.rank import NextCheck, RankedCause, rank
@@ -59,6 +60,7 @@ class Snapshot:
     observations: tuple[Observation, ...]
     causes: tuple[RankedCause, ...]
     next_check: NextCheck | None
+    contradictions: tuple[Contradiction, ...]
     wires: tuple[WireEvidence, ...]
     problem: Problem | None
     rows: int
@@ -81,7 +83,7 @@ class Fold:
         self._hard_outcome: Outcome | None = None
         self._ended = False
         self._notes: list[str] = []
-        self._settled: Judgement = ((), None)
+        self._settled: Judgement = ((), None, ())
         self._version = 0
         self._cached: tuple[int, Snapshot] | None = None
 
@@ -108,7 +110,7 @@ class Fold:
             return self._cached[1]
         evidence = self._seen.evidence()
         # half an attempt proves nothing: while it runs, what the attempts before it said still stands
-        ranked, check = self._settled if self._stages.running else _judge(evidence)
+        ranked, check, clashes = self._settled if self._stages.running else _judge(evidence)
         identity = self._observer.identity
         stages = self._stages.all()
         snapshot = Snapshot(
@@ -123,6 +125,7 @@ class Fold:
             observations=evidence.observations,
             causes=ranked,
             next_check=check,
+            contradictions=clashes,
             wires=wires(evidence, ranked),
             problem=self._problem_of(stages, check),
             rows=len(self.trace),
@@ -219,11 +222,12 @@ class Fold:
         return Problem(outcome.value, f"stage {failed.name}: {failed.message or outcome.value}", advice)
 
 
-Judgement: TypeAlias = tuple[tuple[RankedCause, ...], NextCheck | None]
+Judgement: TypeAlias = tuple[tuple[RankedCause, ...], NextCheck | None, tuple[Contradiction, ...]]
 
 
 def _judge(evidence: Evidence) -> Judgement:
-    return rank(evidence), next_check(evidence)
+    # one clash is enough to repeat a reading; what hangs together only a little is no clash
+    return rank(evidence), next_check(evidence), contradictions(evidence)[:2] if evidence.checks else ()
 
 
 def ended(snapshot: Snapshot) -> Snapshot:

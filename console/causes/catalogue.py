@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 import tomllib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cache
 from importlib import resources
@@ -11,6 +12,7 @@ from typing import Final
 
 from console.causes.lines import Table
 from console.causes.observation import EXTRA_CODES, SETUP_NAMES, TABLE_CODES
+from console.causes.reading import Band, Scale
 from console.errors import InputTrouble
 
 FILE: Final = "catalogue.toml"
@@ -45,7 +47,7 @@ class Check:
     doing it removes the cause; then the last outcome says that it was in vain, and all others that the board answers.
     `reverts`: what was tried is put back when it did not help. `changes` names the parts of the configuration it
     changes, in the order of the outcomes that say which helped. `needs` names what must be at hand, `after` the checks
-    that must have an answer before.
+    that must have an answer before, `never_after` pairs of check and outcome that forbid it. `scale` judges a measured value, where one value decides.
     """
 
     id: str
@@ -66,6 +68,8 @@ class Check:
     cures: Mapping[str, float] = field(default_factory=dict)
     reverts: bool = False
     changes: tuple[str, ...] = ()
+    scale: Scale | None = None
+    never_after: frozenset[tuple[str, str]] = frozenset()
 
     @property
     def in_vain(self) -> str | None:
@@ -165,6 +169,9 @@ def parse(text: str, file: str = FILE) -> Catalogue:
             for earlier in steps[entry.text("id")].after:
                 if earlier not in checks:
                     entry.wrong("after", earlier, "the id of a check")
+            for earlier, outcome in steps[entry.text("id")].never_after:
+                if earlier not in checks or outcome not in checks[earlier].outcomes:
+                    entry.wrong("never_after", f"{earlier}: {outcome}", "the id of a check, a colon, one of its outcomes")
     if not checks.keys().isdisjoint(repairs):
         top.wrong("repair", sorted(checks.keys() & repairs), "ids that no check has")
     letter = top.text("other_answer_letter")
@@ -279,7 +286,40 @@ def _step(entry: Table, outcomes: Mapping[str, Mapping[str, float]], cures: Mapp
         cures=cures,
         reverts=entry.flag("reverts"),
         changes=entry.texts("changes", ()),
+        never_after=frozenset(_pair(text) for text in entry.texts("never_after", ())),
+        scale=_scale(entry.table("reading"), outcomes) if "reading" in entry.data else None,
     )
+
+
+def _pair(text: str) -> tuple[str, str]:
+    check, _, outcome = text.partition(":")
+    return check.strip(), outcome.strip()
+
+
+def _scale(entry: Table, outcomes: Mapping[str, object]) -> Scale:
+    unit = entry.text("unit")
+    if unit not in ("V", "A", "ohm"):
+        entry.wrong("unit", unit, '"V", "A" or "ohm"')
+    least = entry.number("least", -1e6, 1e6)
+    most = math.inf if unit == "ohm" else entry.number("most", least, 1e6)
+    return Scale(entry.text("quantity"), unit, least, most, tuple(_bands(entry, outcomes, least)), entry.text("source"))
+
+
+def _bands(entry: Table, outcomes: Mapping[str, object], least: float) -> Iterator[Band]:
+    raw = entry.data.get("bands")
+    if not isinstance(raw, list) or len(raw) < 2 or not all(isinstance(one, dict) for one in raw):
+        entry.wrong("bands", raw, "at least two bands, each a table with upto, outcome and means")
+    last = least
+    for number, one in enumerate(raw, 1):
+        band = Table(entry.file, f"{entry.path}.bands {number}", one, entry.lines, entry.line("bands"))
+        top = math.inf if number == len(raw) and "upto" not in one else band.number("upto", last, math.inf)
+        outcome = one.get("outcome", "")
+        if outcome and outcome not in outcomes:
+            band.wrong("outcome", outcome, f"one of {sorted(outcomes)}, or none where the value decides nothing")
+        yield Band(top, outcome, band.text("means"))
+        last = top
+    if last != math.inf:
+        entry.wrong("bands", last, "a last band without upto, for all that is above")
 
 
 def _letters(entry: Table, key: str, count: int, weights: Mapping[str, float]) -> list[float]:

@@ -77,6 +77,7 @@ def _next(
         return None
     if "identified" in evidence.reading.codes:
         return None  # it answers; read protection is a state, and lifting it erases: nothing to propose unasked
+    have, skipped = have | evidence.at_hand, skipped | evidence.skipped
     if "K05" not in skipped and _swapped_in_vain(evidence):
         return _put_back(table.checks["K05"])
     done = tuple(answered(evidence, table))
@@ -107,6 +108,7 @@ def _next(
         risk=step.risk,
         repair=step.id in table.repairs,
         in_vain=step.in_vain or "",
+        scale=step.scale,
     )
 
 
@@ -151,6 +153,8 @@ def _sensible(
     if not (table.at_hand | have).issuperset(step.needs):
         return False
     if not step.implied_by.isdisjoint(evidence.reading.codes):
+        return False
+    if not step.never_after.isdisjoint(evidence.checks):
         return False
     asked = [name for name, _ in done]
     told = [name for name, _ in evidence.checks if name not in asked]

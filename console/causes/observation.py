@@ -47,6 +47,10 @@ _TEXTS: Final = {
 
 
 _KEPT_SETUPS: Final = 16
+_WORDS_ONLY: Final = frozenset({"asked", "remark"})
+# what can be said and taken back, with the field that names its subject
+_SAID: Final = {"check": "check", "skip": "check", "at-hand": "item"}
+_Told = tuple[str, str, str]
 SETUP_NAMES: Final = ("wires", "strap", "frame", "rate")
 Setup = tuple[bool, str, str, float]
 
@@ -103,7 +107,9 @@ class Evidence:
 
     `configured` holds at most one reading per configuration, the one made first in front. `current` belongs to the
     latest attempt and may be empty while it runs. `certain` are situations that need no weighing. `checks` are pairs
-    of check id and outcome id the operator answered. `swap_pending`: wires were swapped and not tried since.
+    of check id and outcome id the operator answered, `skipped` those the operator does not want, `at_hand` what the
+    operator has beyond a usual bench. `swap_pending`: wires were swapped and not tried since. `before` is the latest
+    reading without an answer that hands on the board came after.
     """
 
     configured: tuple[Configured, ...] = ()
@@ -111,6 +117,9 @@ class Evidence:
     certain: tuple[str, ...] = ()
     checks: tuple[tuple[str, str], ...] = ()
     swap_pending: bool = False
+    skipped: frozenset[str] = frozenset()
+    at_hand: frozenset[str] = frozenset()
+    before: Configured | None = None
 
     @property
     def observations(self) -> tuple[Observation, ...]:
@@ -147,8 +156,9 @@ class ObservationFold:
         self._kept: dict[Setup, tuple[Observation, ...]] = {}  # latest reading per configuration
         self._runs: dict[Setup, _Run] = {}  # of attempts that are over
         self._strap = ""
-        self._answers: dict[str, str] = {}
+        self._told: list[_Told] = []  # what the operator said, in order, so that the last can be taken back
         self._swap_pending = False
+        self._before: Configured | None = None
         self._begin((False, "", "", 0))
 
     def _begin(self, setup: Setup) -> None:
@@ -231,17 +241,28 @@ class ObservationFold:
             self._trouble["link-lost"] = None
 
     def operator(self, action: str, fields: Mapping[str, Value]) -> None:
-        """What the operator did. A check's outcome comes as action "check" with `check` and `outcome`."""
+        """What the operator did or said.
+
+        "check" comes with `check` and `outcome`, "skip" with `check`, "at-hand" with `item`; "undo" takes the latest of
+        these back. "asked" and "remark" are for the reader of the record alone; anything else was done to the board.
+        """
+        if action in _WORDS_ONLY:
+            return
         if action == "swap-done":
             self._keep()
             self._swap_pending = not self._swap_pending
-        elif action == "check":
-            check, outcome = (clean(str(fields.get(key, "")), 40) for key in ("check", "outcome"))
-            self._forget_runs()  # hands were on the board: it may behave differently for a good reason
-            self._answers.pop(check, None)  # only the latest reading of a check counts
-            if len(self._answers) < _KEPT_ANSWERS:
-                self._answers[check] = outcome
+        elif action == "undo":
+            del self._told[-1:]
+        elif action in _SAID:
+            name, outcome = (clean(str(fields.get(key, "")), 40) for key in (_SAID[action], "outcome"))
+            if action == "check":
+                self._forget_runs()  # hands were on the board: it may behave differently for a good reason
+            self._told.append((action, name, outcome))
+            del self._told[:-_KEPT_ANSWERS]
         else:
+            now = tuple(self._observations())
+            if now and not self._answered:
+                self._before = _configured(self._setup, now, None)
             if action == "strap-done":
                 self._keep()
                 self._strap = "" if self._strap else "moved"
@@ -266,9 +287,21 @@ class ObservationFold:
             configured=tuple(_configured(setup, seen, runs.get(setup)) for setup, seen in kept.items()),
             current=_configured(self._setup, now, runs.get(self._setup)),
             certain=certain,
-            checks=tuple(self._answers.items()),
+            checks=tuple(self._latest_answers().items()),
             swap_pending=self._swap_pending,
+            skipped=frozenset(name for action, name, _ in self._told if action == "skip"),
+            at_hand=frozenset(name for action, name, _ in self._told if action == "at-hand"),
+            before=self._before,
         )
+
+    def _latest_answers(self) -> dict[str, str]:
+        """Only the latest reading of a check counts; it stands where it was made."""
+        out: dict[str, str] = {}
+        for action, name, outcome in self._told:
+            if action == "check":
+                out.pop(name, None)
+                out[name] = outcome
+        return out
 
     @property
     def _answered(self) -> bool:

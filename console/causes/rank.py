@@ -5,7 +5,7 @@ Probabilities come from reasoned weights; they order suspects and must not be re
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Final
 
@@ -13,6 +13,7 @@ from console.causes.bayes import surprise, weigh
 from console.causes.belief import TRUSTED_REPEATS, Belief, model, normalised, times
 from console.causes.catalogue import OTHER, Catalogue, catalogue
 from console.causes.observation import Configured, Evidence
+from console.causes.reading import Scale
 
 MOST: Final = 8
 LEAST_PROBABILITY: Final = 0.005
@@ -47,6 +48,7 @@ class NextCheck:
     `expected_minutes` is what finding and removing the fault is expected to take from here, this step included.
     `answers` pairs each outcome that can be recorded with what it would mean. `risk` is 0 (none) to 3 (can hurt);
     `repair` says that it is a repair and not a check. `in_vain` is the outcome to record when a change did not help.
+    `scale` judges a measured value, where one value decides.
     """
 
     id: str
@@ -60,6 +62,12 @@ class NextCheck:
     risk: int = 0
     repair: bool = False
     in_vain: str = ""
+    scale: Scale | None = None
+
+    @property
+    def change(self) -> bool:
+        """Whether it changes something, so that a new attempt tells what it did; else the operator tells."""
+        return bool(self.action) or self.repair
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,8 +92,11 @@ def _tried(evidence: Evidence, table: Catalogue) -> tuple[Configured, dict[str, 
     Where all were in vain, the first reading stands and each change that was tried alone failed. Where one answers, the
     failing reading that differs from it by one change stands, and that change worked. An answer in the present
     configuration that stops short of an identification settles what was changed, and what remains is another fault.
+    Where a repair worked, the reading made before it shows the fault.
     """
     present = evidence.reading
+    if evidence.before is not None and present.answered and _cured(evidence.checks, table):
+        return evidence.before, {}
     trials = [check for check in table.checks.values() if check.changes and check.in_vain]
     answering = [reading for reading in evidence.configured if reading.answered]
     failing = [reading for reading in evidence.configured if not reading.answered]
@@ -109,6 +120,12 @@ def _tried(evidence: Evidence, table: Catalogue) -> tuple[Configured, dict[str, 
                     helped = min(map(check.changes.index, changed))
                     return reading, {check.id: list(check.outcomes)[helped]}
     return present, {}
+
+
+def _cured(done: Iterable[tuple[str, str]], table: Catalogue) -> bool:
+    """Whether one of these steps was a change after which the board answered."""
+    steps = ((table.step(name), outcome) for name, outcome in done)
+    return any(step is not None and step.cures and outcome != step.in_vain for step, outcome in steps)
 
 
 def answered(evidence: Evidence, table: Catalogue) -> tuple[tuple[str, str], ...]:
@@ -197,8 +214,7 @@ def _something_wrong(evidence: Evidence, table: Catalogue) -> bool:
     if "already-synchronised" in evidence.certain and "nack" not in codes:
         return False
     if "identified" in codes:
-        tried = _tried(evidence, table)[1].items()
-        return "read-refused" in codes or any(table.checks[name].in_vain != outcome for name, outcome in tried)
+        return "read-refused" in codes or _cured(answered(evidence, table), table)
     return bool(codes)
 
 

@@ -1,0 +1,172 @@
+"""What the operator says and does: one vocabulary for the screens, the prompts and the file of answers.
+
+Belongs here: how a reply becomes marks of the record, and the loop in which the tool proposes, the operator acts, and
+attempts run in between. Where replies come from (a person, a file, the simulated bench) is the business of `Hands`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final, Literal, Protocol
+
+from console.causes.catalogue import catalogue
+from console.causes.rank import NextCheck
+from console.causes.reading import read
+from console.errors import Outcome, UsageTrouble
+from console.events import Value
+from console.session.session import DEFAULT_LISTEN_S, Session
+from console.snapshot import Fold, Snapshot
+from console.text import clean
+
+Kind = Literal["done", "found", "skip", "undo", "note", "have", "stop"]
+MOST_STEPS: Final = 100
+_FAILED: Final = (Outcome.NO_ANSWER, Outcome.REFUSED)
+_LETTERS: Final = "abcdefgh"
+# what was tried and did not help is recorded for these; a swap is known from the attempts themselves
+_SETTLED_BY_ATTEMPT: Final = "swap-done"
+
+
+@dataclass(frozen=True, slots=True)
+class Reply:
+    """What the operator says to a proposed step.
+
+    `found` carries an outcome of the step and, for a measured value, `value` and `unit`; `note` its text, `have` what
+    is at hand beyond a usual bench; `done` says that a change was made.
+    """
+
+    kind: Kind
+    outcome: str = ""
+    value: float | None = None
+    unit: str = ""
+    text: str = ""
+
+
+def understand(text: str, check: NextCheck) -> Reply:
+    """A typed line as a reply. Raises UsageTrouble `reply` or `reading`, whose help says what can be typed."""
+    word, _, rest = text.strip().partition(" ")
+    match word.casefold(), rest.strip():
+        case ("done" | "d", "") if check.change:
+            return Reply("done")
+        case ("skip" | "undo" | "stop") as plain, "":
+            return Reply(plain)
+        case "note", words if words:
+            return Reply("note", text=clean(words))
+        case "have", item if item:
+            return have(item)
+    for letter, (outcome, _) in zip(_LETTERS, check.answers, strict=False):
+        if text.strip().casefold() in (letter, outcome) and not check.change:
+            return Reply("found", outcome)
+    if check.scale is not None and text.strip():
+        return measured(check, text)
+    raise UsageTrouble("reply", f"{clean(text.strip(), 40)!r} is no reply to this step", help=usage(check))
+
+
+def measured(check: NextCheck, text: str) -> Reply:
+    """A reading as a reply. Raises UsageTrouble `reading` for what is no reading, or one that decides nothing."""
+    assert check.scale is not None
+    got = read(check.scale, text)
+    if not got.outcome:
+        raise UsageTrouble("reading", f"{got.text} decides nothing", where=check.scale.quantity, help=got.means)
+    return Reply("found", got.outcome, got.value, got.unit, got.means)
+
+
+def have(item: str) -> Reply:
+    """What is at hand as a reply. Raises UsageTrouble `reply` for something that no step asks for."""
+    wanted = extras()
+    if item not in wanted:
+        raise UsageTrouble("reply", f"no step needs {clean(item, 40)!r}", help=f"one of: {', '.join(wanted)}")
+    return Reply("have", text=item)
+
+
+def extras() -> tuple[str, ...]:
+    """What some step needs beyond a usual bench."""
+    table = catalogue()
+    needs = {need for step in (*table.checks.values(), *table.repairs.values()) for need in step.needs}
+    return tuple(sorted(needs - table.at_hand))
+
+
+def usage(check: NextCheck) -> str:
+    """What can be said to this step, in one line."""
+    if check.change:
+        own = ["done"]
+    else:
+        own = [f"{letter} {name}" for letter, (name, _) in zip(_LETTERS, check.answers, strict=False)]
+        own[:0] = [f"the value in {check.scale.unit}"] if check.scale is not None else []
+    return ", ".join([*own, "skip", "undo", "note TEXT", "have ITEM", "stop"])
+
+
+def tell(session: Session, check: NextCheck, reply: Reply) -> None:
+    """Write a reply into the record; `done` and `stop` leave no mark of their own here."""
+    match reply.kind:
+        case "found":
+            value: dict[str, Value] = {} if reply.value is None else {"value": reply.value, "unit": reply.unit}
+            session.operator("check", check=check.id, outcome=reply.outcome, title=check.title, **value)
+        case "skip":
+            session.operator("skip", check=check.id, title=check.title)
+        case "undo":
+            session.operator("undo")
+        case "note":
+            session.operator("remark", text=reply.text)
+        case "have":
+            session.operator("at-hand", item=reply.text)
+
+
+async def change(session: Session, check: NextCheck, listen_s: float = DEFAULT_LISTEN_S) -> Outcome:
+    """The operator made the change `check` asks for: repeat the attempt and let its result count."""
+    session.operator(check.action or "repair-done", check=check.id, title=check.title)
+    outcome = await session.handshake(listen_s)
+    if check.action != _SETTLED_BY_ATTEMPT and check.in_vain:
+        worked = next((answer for answer, _ in check.answers if answer != check.in_vain), "")
+        if outcome in _FAILED:
+            tell(session, check, Reply("found", check.in_vain))
+        elif outcome is Outcome.OK and worked:
+            tell(session, check, Reply("found", worked))
+    return outcome
+
+
+class Hands(Protocol):
+    """Whoever does the steps: a person at a prompt, a file of answers, the simulated bench."""
+
+    async def reply(self, check: NextCheck, snapshot: Snapshot) -> Reply:
+        """What to say to this step. Raises WakelineError when there is nothing to say."""
+        ...
+
+    async def act(self, check: NextCheck) -> None:
+        """Make the change: for real boards a person made it before the reply."""
+        ...
+
+
+async def walk(
+    session: Session, fold: Fold, hands: Hands, show: Callable[[Snapshot], None], *, listen_s: float = DEFAULT_LISTEN_S
+) -> Outcome:
+    """Attempt, propose, do, record, until the board answers, nothing more pays, or the operator stops.
+
+    `show` gets the picture after every attempt and every answer. Returns how the last attempt ended. Raises what
+    `hands` raises.
+    """
+    outcome, asked = await session.handshake(listen_s), ""
+    for _ in range(MOST_STEPS):
+        snapshot = fold.snapshot()
+        show(snapshot)
+        check = snapshot.next_check
+        if outcome in (Outcome.OK, Outcome.PORT, Outcome.STOPPED):
+            break
+        if check is None:
+            break
+        if check.id != asked:  # a note or a wrong word in between is no new proposal
+            asked = check.id
+            session.operator("asked", check=check.id, title=check.title, minutes=check.minutes)
+        reply = await hands.reply(check, snapshot)
+        if reply.kind == "stop":
+            break
+        if reply.kind == "done":
+            await hands.act(check)
+            outcome = await change(session, check, listen_s)
+        else:
+            tell(session, check, reply)
+            if reply.kind == "found" and check.in_vain and reply.outcome != check.in_vain:
+                outcome = await session.handshake(listen_s)  # they say it helped: prove it
+                if outcome in _FAILED:
+                    tell(session, check, Reply("found", check.in_vain))
+    return outcome
