@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import math
-import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields, replace
 from functools import cache
 from importlib import resources
-from typing import Any, Final
+from typing import Final
 
 from console.bench.board import Chatter, Firmware, Setup
 from console.bench.wiring import Joint, Stuck, Wiring
-from console.errors import InputTrouble, UsageTrouble
+from console.errors import UsageTrouble
 from console.text import clean
+from console.tomlfile import Table, parse_toml
 from protocols.uart import Frame
 
 FILE: Final = "scenes.toml"
@@ -153,71 +153,43 @@ _CHECKS: Final[Mapping[str, Callable[[object], object]]] = {
 
 
 def load(text: str, file: str) -> Book:
-    """Read a scenes file. Raises InputTrouble `scenes` with file, key, what was found and what would be right."""
-    try:
-        data = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
-        raise InputTrouble(
-            "scenes", f"not TOML: {clean(str(error))}", where=file, help="correct the line named"
-        ) from error
-    _keys(data, {"fault", "scene"}, file, "the file")
+    """Read a scenes file. Raises InputTrouble `scenes` with file, line, key, what was found and what would be right."""
+    top = parse_toml(text, file, "scenes")
+    top.only("fault", "scene")
     known: dict[str, Fault] = {}
-    for n, entry in enumerate(_tables(data, "fault", file), 1):
-        where = f"fault {n}"
-        _keys(entry, {"id", "title", "set"}, file, where)
-        changes = entry.get("set")
-        if not isinstance(changes, dict):
-            raise _wrong(file, f"{where}, set", changes, "a table of properties")
-        name = _text(entry, "id", file, where)
+    for entry in top.tables("fault", least=0):
+        entry.only("id", "title", "set")
+        changes = entry.table("set")
+        name = _plain(entry, "id")
         if name in known:
-            raise _wrong(file, f"{where}, id", name, "an id that is not used above")
-        known[name] = Fault(name, _text(entry, "title", file, where), _changes(changes, file, f"fault {name}"))
+            entry.wrong("id", name, "an id that is not used above")
+        known[name] = Fault(name, _plain(entry, "title"), _changes(changes))
     found: dict[str, Scene] = {}
-    for n, entry in enumerate(_tables(data, "scene", file), 1):
-        where = f"scene {n}"
-        _keys(entry, {"name", "title", "faults"}, file, where)
-        name = _text(entry, "name", file, where)
+    for entry in top.tables("scene", least=0):
+        entry.only("name", "title", "faults")
+        name = _plain(entry, "name")
         if name in found:
-            raise _wrong(file, f"{where}, name", name, "a name that is not used above")
-        listed = entry.get("faults", [])
-        if not isinstance(listed, list) or any(not isinstance(item, str) or item not in known for item in listed):
-            raise _wrong(file, f"scene {name}, faults", listed, "a list of fault ids from this file")
-        found[name] = Scene(name, _text(entry, "title", file, where), tuple(listed))
+            entry.wrong("name", name, "a name that is not used above")
+        listed = entry.texts("faults", ())
+        if not set(listed) <= known.keys():
+            entry.wrong("faults", list(listed), "a list of fault ids from this file")
+        found[name] = Scene(name, _plain(entry, "title"), listed)
     return Book(known, found)
 
 
-def _changes(changes: dict[str, Any], file: str, where: str) -> dict[str, object]:
-    _keys(changes, set(_CHECKS), file, f"{where}, set")
+def _changes(changes: Table) -> dict[str, object]:
+    changes.only(*_CHECKS)
     out: dict[str, object] = {}
-    for key, value in changes.items():
+    for key, value in changes.data.items():
         try:
             out[key] = _CHECKS[key](value)
         except ValueError as error:
-            raise _wrong(file, f"{where}, {key}", value, str(error)) from error
+            changes.wrong(key, value, str(error))
     return out
 
 
-def _tables(data: dict[str, Any], key: str, file: str) -> list[dict[str, Any]]:
-    found = data.get(key, [])
-    if not isinstance(found, list) or any(not isinstance(entry, dict) for entry in found):
-        raise _wrong(file, key, found, f"a list of tables, each begun with [[{key}]]")
-    return found
-
-
-def _keys(entry: dict[str, Any], allowed: set[str], file: str, where: str) -> None:
-    for key in entry:
-        if key not in allowed:
-            raise _wrong(file, where, key, f"one of the keys {', '.join(sorted(allowed))}")
-
-
-def _text(entry: dict[str, Any], key: str, file: str, where: str) -> str:
-    value = entry.get(key)
-    if not isinstance(value, str) or not value or clean(value) != value:
-        raise _wrong(file, f"{where}, {key}", value, "a line of plain text")
+def _plain(entry: Table, key: str) -> str:
+    value = entry.text(key)
+    if clean(value) != value:
+        entry.wrong(key, value, "a line of plain text")
     return value
-
-
-def _wrong(file: str, where: str, found: object, right: str) -> InputTrouble:
-    return InputTrouble(
-        "scenes", f"found {clean(repr(found), 80)}", where=f"{file}: {where}", help=f"write {clean(right)}"
-    )

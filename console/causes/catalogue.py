@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 import math
-import tomllib
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cache
 from importlib import resources
 from typing import Final
 
-from console.causes.lines import Table
 from console.causes.observation import EXTRA_CODES, SETUP_NAMES, TABLE_CODES
 from console.causes.reading import Band, Scale
-from console.errors import InputTrouble
+from console.tomlfile import Table, parse_toml
 
 FILE: Final = "catalogue.toml"
 OTHER: Final = "something-else"
@@ -141,19 +139,13 @@ def catalogue() -> Catalogue:
 
 def parse(text: str, file: str = FILE) -> Catalogue:
     """A catalogue from TOML text. Raises InputTrouble that names file, key, what was found and what would be right."""
-    try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise InputTrouble(
-            "catalogue", f"not TOML: {error}", where=file, help="repair the line that is named"
-        ) from error
-    top = Table(file, "", data, tuple(text.splitlines()))
+    top = parse_toml(text, file, "catalogue")
     if top.texts("columns") != TABLE_CODES:
-        top.wrong("columns", data.get("columns"), f"exactly {list(TABLE_CODES)}")
+        top.wrong("columns", top.data.get("columns"), f"exactly {list(TABLE_CODES)}")
     if top.texts("answer_columns") != EXTRA_CODES:
-        top.wrong("answer_columns", data.get("answer_columns"), f"exactly {list(EXTRA_CODES)}")
+        top.wrong("answer_columns", top.data.get("answer_columns"), f"exactly {list(EXTRA_CODES)}")
     if sorted(top.texts("dominance")) != sorted(TABLE_CODES):
-        top.wrong("dominance", data.get("dominance"), f"each of {list(TABLE_CODES)} once")
+        top.wrong("dominance", top.data.get("dominance"), f"each of {list(TABLE_CODES)} once")
     raw_weights = top.table("weights")
     weights = {letter: raw_weights.number(letter, 0, 1) for letter in raw_weights.data}
     causes: dict[str, Cause] = {}
@@ -311,7 +303,7 @@ def _bands(entry: Table, outcomes: Mapping[str, object], least: float) -> Iterat
         entry.wrong("bands", raw, "at least two bands, each a table with upto, outcome and means")
     last = least
     for number, one in enumerate(raw, 1):
-        band = Table(entry.file, f"{entry.path}.bands {number}", one, entry.lines, entry.line("bands"))
+        band = replace(entry, path=f"{entry.path}.bands {number}", data=one, keys=(*entry.keys, "bands"))
         top = math.inf if number == len(raw) and "upto" not in one else band.number("upto", last, math.inf)
         outcome = one.get("outcome", "")
         if outcome and outcome not in outcomes:
