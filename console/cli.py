@@ -119,6 +119,8 @@ def _add_handshake(commands: _Commands) -> None:
     sub.add_argument("--record", metavar="FILE", default=None, help="write a pcapng capture of the session")
     sub.add_argument("--overwrite", action="store_true", help="let --record replace an existing file")
     sub.add_argument("--listen", type=_seconds, default=0.25, metavar="S", help="listen this long first (0.25 s)")
+    sub.add_argument("--ask", action="store_true", help="go on: propose the next check and ask what it showed")
+    sub.add_argument("--answers", metavar="FILE", default=None, help="the same, with the answers from a TOML file")
 
 
 def _add_port_options(sub: argparse.ArgumentParser) -> None:

@@ -96,14 +96,18 @@ def usage(check: NextCheck) -> str:
     return ", ".join([*own, "skip", "undo", "note TEXT", "have ITEM", "stop"])
 
 
-def tell(session: Session, check: NextCheck, reply: Reply) -> None:
-    """Write a reply into the record; `done` and `stop` leave no mark of their own here."""
+def tell(session: Session, check: NextCheck | None, reply: Reply) -> None:
+    """Write a reply into the record; `done` and `stop` leave no mark of their own here.
+
+    `check` is the step that "found" and "skip" speak of.
+    """
+    step: dict[str, Value] = {} if check is None else {"check": check.id, "title": check.title}
     match reply.kind:
         case "found":
             value: dict[str, Value] = {} if reply.value is None else {"value": reply.value, "unit": reply.unit}
-            session.operator("check", check=check.id, outcome=reply.outcome, title=check.title, **value)
+            session.operator("check", **step, outcome=reply.outcome, **value)
         case "skip":
-            session.operator("skip", check=check.id, title=check.title)
+            session.operator("skip", **step)
         case "undo":
             session.operator("undo")
         case "note":
@@ -125,6 +129,19 @@ async def change(session: Session, check: NextCheck, listen_s: float = DEFAULT_L
     return outcome
 
 
+async def answer(
+    session: Session, check: NextCheck, reply: Reply, listen_s: float = DEFAULT_LISTEN_S
+) -> Outcome | None:
+    """Record a reply; one that says the board answers now is proved by an attempt, whose outcome is returned."""
+    tell(session, check, reply)
+    if reply.kind != "found" or not check.in_vain or reply.outcome == check.in_vain:
+        return None
+    outcome = await session.handshake(listen_s)
+    if outcome in _FAILED:
+        tell(session, check, Reply("found", check.in_vain))
+    return outcome
+
+
 class Hands(Protocol):
     """Whoever does the steps: a person at a prompt, a file of answers, the simulated bench."""
 
@@ -138,21 +155,24 @@ class Hands(Protocol):
 
 
 async def walk(
-    session: Session, fold: Fold, hands: Hands, show: Callable[[Snapshot], None], *, listen_s: float = DEFAULT_LISTEN_S
+    session: Session,
+    fold: Fold,
+    hands: Hands,
+    show: Callable[[Snapshot, bool], None],
+    *,
+    listen_s: float = DEFAULT_LISTEN_S,
 ) -> Outcome:
     """Attempt, propose, do, record, until the board answers, nothing more pays, or the operator stops.
 
-    `show` gets the picture after every attempt and every answer. Returns how the last attempt ended. Raises what
-    `hands` raises.
+    `show` gets the picture after every attempt (then its second argument is true) and every answer. Returns how the
+    last attempt ended. Raises what `hands` raises.
     """
     outcome, asked = await session.handshake(listen_s), ""
+    show(fold.snapshot(), True)
     for _ in range(MOST_STEPS):
         snapshot = fold.snapshot()
-        show(snapshot)
         check = snapshot.next_check
-        if outcome in (Outcome.OK, Outcome.PORT, Outcome.STOPPED):
-            break
-        if check is None:
+        if check is None or outcome not in _FAILED:
             break
         if check.id != asked:  # a note or a wrong word in between is no new proposal
             asked = check.id
@@ -160,13 +180,13 @@ async def walk(
         reply = await hands.reply(check, snapshot)
         if reply.kind == "stop":
             break
+        attempted = False
         if reply.kind == "done":
             await hands.act(check)
-            outcome = await change(session, check, listen_s)
+            outcome, attempted = await change(session, check, listen_s), True
         else:
-            tell(session, check, reply)
-            if reply.kind == "found" and check.in_vain and reply.outcome != check.in_vain:
-                outcome = await session.handshake(listen_s)  # they say it helped: prove it
-                if outcome in _FAILED:
-                    tell(session, check, Reply("found", check.in_vain))
+            proved = await answer(session, check, reply, listen_s)
+            outcome, attempted = proved or outcome, proved is not None
+        if reply.kind != "note":
+            show(fold.snapshot(), attempted)
     return outcome

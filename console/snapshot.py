@@ -47,7 +47,10 @@ class Problem:
 
 @dataclass(frozen=True, slots=True)
 class Snapshot:
-    """Everything the console knows at one moment. `outcome` is None while something runs or nothing was tried."""
+    """Everything the console knows at one moment. `outcome` is None while something runs or nothing was tried.
+
+    `undoable` names the answer of the operator that "undo" would take back.
+    """
 
     port: str
     settings: tuple[tuple[str, Value], ...]
@@ -61,6 +64,7 @@ class Snapshot:
     causes: tuple[RankedCause, ...]
     next_check: NextCheck | None
     contradictions: tuple[Contradiction, ...]
+    undoable: str
     wires: tuple[WireEvidence, ...]
     problem: Problem | None
     rows: int
@@ -126,6 +130,7 @@ class Fold:
             causes=ranked,
             next_check=check,
             contradictions=clashes,
+            undoable=self._seen.undoable,
             wires=wires(evidence, ranked),
             problem=self._problem_of(stages, check),
             rows=len(self.trace),

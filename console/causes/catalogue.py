@@ -45,7 +45,8 @@ class Check:
     doing it removes the cause; then the last outcome says that it was in vain, and all others that the board answers.
     `reverts`: what was tried is put back when it did not help. `changes` names the parts of the configuration it
     changes, in the order of the outcomes that say which helped. `needs` names what must be at hand, `after` the checks
-    that must have an answer before, `never_after` pairs of check and outcome that forbid it. `scale` judges a measured value, where one value decides.
+    that must have an answer before, `never_after` pairs of check and outcome that forbid it. `scale` judges a measured
+    value, where one value decides.
     """
 
     id: str
@@ -163,7 +164,9 @@ def parse(text: str, file: str = FILE) -> Catalogue:
                     entry.wrong("after", earlier, "the id of a check")
             for earlier, outcome in steps[entry.text("id")].never_after:
                 if earlier not in checks or outcome not in checks[earlier].outcomes:
-                    entry.wrong("never_after", f"{earlier}: {outcome}", "the id of a check, a colon, one of its outcomes")
+                    entry.wrong(
+                        "never_after", f"{earlier}: {outcome}", "the id of a check, a colon, one of its outcomes"
+                    )
     if not checks.keys().isdisjoint(repairs):
         top.wrong("repair", sorted(checks.keys() & repairs), "ids that no check has")
     letter = top.text("other_answer_letter")

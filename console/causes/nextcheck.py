@@ -144,7 +144,7 @@ def _known(evidence: Evidence, done: Sequence[tuple[str, str]], table: Catalogue
     codes = evidence.reading.codes
     implied = {check.id for check in table.checks.values() if check.implied_by & codes}
     told = {name for name, _ in evidence.checks}  # also an answer the catalogue has no numbers for
-    return frozenset((implied | told | {name for name, _ in done}) - _again(done, table))
+    return frozenset((implied | told | {name for name, _ in done}) - _again(evidence, done, table))
 
 
 def _sensible(
@@ -163,8 +163,10 @@ def _sensible(
     return question(step) not in questions or step.reverts
 
 
-def _again(done: Sequence[tuple[str, str]], table: Catalogue) -> set[str]:
+def _again(evidence: Evidence, done: Sequence[tuple[str, str]], table: Catalogue) -> set[str]:
     """Trials that were put back, before something else was repaired: they are worth another try."""
+    fresh = replace(evidence, configured=tuple(one for one in evidence.configured if not one.stale), checks=())
+    tried = {name for name, _ in answered(fresh, table)}  # tried again since
     out: set[str] = set()
     earlier: set[str] = set()
     for step, _ in _steps_of(done, table):
@@ -173,7 +175,7 @@ def _again(done: Sequence[tuple[str, str]], table: Catalogue) -> set[str]:
             earlier.add(step.id)
         elif step.cures:
             out |= earlier
-    return out
+    return out - tried
 
 
 def _sure(step: Check, now: Belief, tables: Model) -> bool:

@@ -69,7 +69,8 @@ class Configured:
     """The latest reading made in one configuration.
 
     `strap` is "" as found, else "moved"; `frame` ("8E1") and `rate` (baud) are "" and 0 where nobody told. `repeats` is
-    how many attempts in a row gave this result, `unsteady` whether an earlier one in this configuration gave another.
+    how many attempts in a row gave this result, `unsteady` whether an earlier one in this configuration gave another,
+    `stale` whether hands were on the board since.
     """
 
     wires_swapped: bool
@@ -79,6 +80,7 @@ class Configured:
     rate: float = 0
     repeats: int = 1
     unsteady: bool = False
+    stale: bool = False
 
     @property
     def codes(self) -> frozenset[str]:
@@ -155,6 +157,7 @@ class ObservationFold:
     def __init__(self) -> None:
         self._kept: dict[Setup, tuple[Observation, ...]] = {}  # latest reading per configuration
         self._runs: dict[Setup, _Run] = {}  # of attempts that are over
+        self._stale: set[Setup] = set()
         self._strap = ""
         self._told: list[_Told] = []  # what the operator said, in order, so that the last can be taken back
         self._swap_pending = False
@@ -184,6 +187,7 @@ class ObservationFold:
         self._runs = self._all_runs()
         self._swap_pending = False
         self._begin((wires_swapped, self._strap, clean(frame, 8), rate))
+        self._stale.discard(self._setup)
 
     def span(self, span: Span, t_ns: int) -> None:
         """Bytes of one direction with one meaning; `t_ns` is not needed for what is decided here."""
@@ -263,6 +267,7 @@ class ObservationFold:
             now = tuple(self._observations())
             if now and not self._answered:
                 self._before = _configured(self._setup, now, None)
+            self._stale.update(self._kept, [self._setup])
             if action == "strap-done":
                 self._keep()
                 self._strap = "" if self._strap else "moved"
@@ -284,8 +289,10 @@ class ObservationFold:
         runs = self._all_runs()
         certain = tuple(code for code in CERTAIN if code in self._trouble or (code == CERTAIN[-1] and self._already))
         return Evidence(
-            configured=tuple(_configured(setup, seen, runs.get(setup)) for setup, seen in kept.items()),
-            current=_configured(self._setup, now, runs.get(self._setup)),
+            configured=tuple(
+                _configured(setup, seen, runs.get(setup), setup in self._stale) for setup, seen in kept.items()
+            ),
+            current=_configured(self._setup, now, runs.get(self._setup), self._setup in self._stale),
             certain=certain,
             checks=tuple(self._latest_answers().items()),
             swap_pending=self._swap_pending,
@@ -302,6 +309,11 @@ class ObservationFold:
                 out.pop(name, None)
                 out[name] = outcome
         return out
+
+    @property
+    def undoable(self) -> str:
+        """What "undo" would take back, in words; "" when there is nothing."""
+        return " ".join(filter(None, self._told[-1])) if self._told else ""
 
     @property
     def _answered(self) -> bool:
@@ -373,8 +385,8 @@ class ObservationFold:
         return sent.startswith(received)
 
 
-def _configured(setup: Setup, seen: tuple[Observation, ...], run: _Run | None) -> Configured:
-    return Configured(setup[0], seen, *setup[1:], *((run.repeats, run.unsteady) if run else (1, False)))
+def _configured(setup: Setup, seen: tuple[Observation, ...], run: _Run | None, stale: bool = False) -> Configured:
+    return Configured(setup[0], seen, *setup[1:], *((run.repeats, run.unsteady) if run else (1, False)), stale)
 
 
 def _is_get(command: str) -> bool:

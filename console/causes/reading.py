@@ -76,7 +76,8 @@ def read(scale: Scale, text: str) -> Reading:
             "reading",
             f"{shown} is outside of what can be there ({scale.least:g} to {scale.most:g} {scale.unit})",
             where=scale.quantity,
-            help="look at the meter's range and probes and measure again; if it stays, switch the supply off first",
+            help="look at the meter's range and probes and measure again; if it stays, keep off: switch the supply "
+            "off, and leave what is joined to the mains to a qualified person",
         )
     band = scale.band(value)
     return Reading(value, scale.unit, band.outcome, band.means)

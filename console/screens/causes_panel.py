@@ -12,7 +12,7 @@ from console.errors import Outcome
 from console.screens.panel import TextPanel
 from console.screens.text import line
 from console.snapshot import Snapshot
-from console.summary import product_text
+from console.summary import clash_text, cost_text, product_text
 from console.words import percent
 
 _BAR: Final = 10
@@ -28,7 +28,10 @@ class CausesPanel(TextPanel):
         "'because' names the evidence that moved the cause most. 'next' is the check that pays most for its minutes; "
         "a caution stands with it when hands are involved.\n\n"
         "When the check was a change (such as a swap), press d once it is done: the attempt is repeated and the "
-        "result counts as evidence."
+        "result counts as evidence. k skips a check, u takes the latest answer back, e writes a note, a says that "
+        "you have a good board or a spare adapter.\n\n"
+        "'to the fix' is what finding and removing the fault is expected to take from here, with the chance in mind "
+        "that the cause is none of the known ones. 'hardly go together' names two answers that no known cause gives."
     )
 
     def paint(self, snapshot: Snapshot, width: int, height: int) -> list[Content]:
@@ -49,6 +52,8 @@ class CausesPanel(TextPanel):
             out.append(line(("what it was:", "bold")))
         if snapshot.causes:
             out += _cause(snapshot.causes[0], width, first=True)
+        for clash in snapshot.contradictions:
+            out += _wrap("▲ hardly go together: ", clash_text(clash), width, "$text-warning")
         if snapshot.next_check is not None:
             out += _check(snapshot.next_check, width)
         if snapshot.problem is not None and (snapshot.next_check is None or self.roomy):
@@ -86,11 +91,11 @@ def _cause(cause: RankedCause, width: int, *, first: bool) -> list[Content]:
 
 
 def _check(check: NextCheck, width: int) -> list[Content]:
-    out = _wrap("next: ", f"{check.title} (about {check.minutes:g} min)", width, "bold $text-accent")
+    out = _wrap("next: ", f"{check.title} ({cost_text(check)})", width, "bold $text-accent")
     if check.caution:
         out += _wrap("  ▲ caution: ", check.caution, width, "$text-warning")
-    then = "then press d: done, try again" if check.action or check.repair else "then press d: say what it showed"
-    out += _wrap("  ", then, width)
+    then = "done, try again" if check.change else "say what it showed"
+    out += _wrap("  ", f"then press d: {then} (k skips it, u takes an answer back)", width)
     if check.why:
         out += _wrap("  ", check.why, width, "$secondary")
     return out

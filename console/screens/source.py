@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 import protocols
+from console import operating
 from console.causes.rank import NextCheck
 from console.clock import Clock, MonotonicClock
 from console.errors import Outcome, WakelineError
@@ -114,15 +115,18 @@ class LiveSource:
 
     async def tried(self, check: NextCheck) -> None:
         """The operator made the change that `check` asks for: repeat the attempt, and let its result count."""
-        await self.done(check.action or "repair-done")
-        outcome = await self.handshake()
-        if outcome in (Outcome.NO_ANSWER, Outcome.REFUSED) and check.in_vain and check.action != "swap-done":
-            self.found(check.id, check.in_vain)
+        session = await self.ready()
+        await self._act(check.action or "repair-done")
+        await operating.change(session, check, self.listen_s)
 
-    def found(self, check: str, outcome: str) -> None:
-        """The operator did a check and this is what it showed."""
+    async def found(self, check: NextCheck, reply: operating.Reply) -> None:
+        """The operator did a check and says what it showed; where that is a cure, an attempt proves it."""
+        await operating.answer(await self.ready(), check, reply, self.listen_s)
+
+    def told(self, reply: operating.Reply, check: NextCheck | None = None) -> None:
+        """The operator skips the check, takes an answer back, notes something or says what is at hand."""
         if self.session is not None:
-            self.session.operator("check", check=check, outcome=outcome)
+            operating.tell(self.session, check, reply)
 
     async def listen(self) -> None:
         """Listen for five seconds."""

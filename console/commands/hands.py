@@ -1,0 +1,141 @@
+"""Where replies come from without screens: a person at a prompt, or a file of answers.
+
+A file of answers is TOML of our own. Each entry says one thing; entries with a step wait until that step is proposed,
+the others take effect when all entries before them are used:
+
+    [[answer]]
+    step = "K08"             # the check or repair, as the tool names it
+    reading = "3.29 V"       # or outcome = "in-range", or done = true, or skip = true
+    [[answer]]
+    note = "the lid was wet" # or undo = true, have = "golden-board", stop = true
+"""
+
+from __future__ import annotations
+
+import asyncio
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Final
+
+from console.causes.rank import NextCheck
+from console.errors import InputTrouble, UsageTrouble, WakelineError
+from console.operating import Reply, have, measured, understand, usage
+from console.snapshot import Snapshot
+from console.text import clean
+from console.tomlfile import Table, parse_toml
+
+Say = Callable[[str], None]
+_OWN: Final = ("reading", "outcome", "done", "skip")
+_FREE: Final = ("note", "undo", "have", "stop")
+
+
+class PromptHands:
+    """A person who reads the proposal and types."""
+
+    def __init__(self, say: Say) -> None:
+        self._say = say
+
+    async def reply(self, check: NextCheck, snapshot: Snapshot) -> Reply:
+        """Ask until the reply is understood; the end of the input stops."""
+        self._say(f"\n{check.id} {check.title}: {usage(check)}")
+        while True:
+            print("> ", end="", file=sys.stderr, flush=True)
+            line = await asyncio.to_thread(sys.stdin.readline)
+            if not line:
+                return Reply("stop")
+            try:
+                return understand(line, check)
+            except UsageTrouble as trouble:
+                self._say("\n".join(trouble.lines()))
+
+    async def act(self, check: NextCheck) -> None:
+        """The person has done it."""
+
+
+class FileHands:
+    """Replies from a file. Raises InputTrouble, with line and key, for what cannot be a reply."""
+
+    def __init__(self, path: Path, say: Say) -> None:
+        self._say = say
+        self._path = path
+        try:
+            text = path.read_text(encoding="utf-8")
+        except (OSError, UnicodeDecodeError) as error:
+            raise InputTrouble(
+                "answers", f"cannot read the answers: {clean(str(error))}", where=clean(str(path)), help="see its name"
+            ) from error
+        self._left = parse_toml(text, clean(path.name), "answers").tables("answer")
+        for entry in self._left:
+            _check(entry)
+
+    async def reply(self, check: NextCheck, snapshot: Snapshot) -> Reply:
+        """The first entry if it belongs to no step, else the first one for this step."""
+        if self._left and "step" not in self._left[0].data:
+            return _free(self._left.pop(0))
+        for number, entry in enumerate(self._left):
+            if "step" not in entry.data:
+                break  # it waits for what stands before it
+            if entry.data["step"] == check.id:
+                reply = _own(self._left.pop(number), check)
+                self._say(f"\n{check.id} {check.title}: answered by {clean(self._path.name)}: {_words(reply)}")
+                return reply
+        raise InputTrouble(
+            "answers",
+            f"no answer for {check.id}, {check.title}",
+            where=clean(str(self._path)),
+            help=f'add [[answer]] with step = "{check.id}" and one of {", ".join(_OWN)}',
+        )
+
+    async def act(self, check: NextCheck) -> None:
+        """Whoever wrote the file has done it."""
+
+
+def _check(entry: Table) -> None:
+    allowed = _OWN if "step" in entry.data else _FREE
+    named = [key for key in entry.data if key != "step"]
+    if len(named) != 1 or named[0] not in allowed:
+        entry.wrong(named[0] if named else "step", sorted(entry.data), f"exactly one of {', '.join(allowed)}")
+    key = named[0]
+    if key in ("reading", "outcome", "note", "have"):
+        entry.text(key)
+    elif not entry.flag(key):
+        entry.wrong(key, False, "true, or leave the entry out")
+
+
+def _own(entry: Table, check: NextCheck) -> Reply:
+    if entry.data.get("skip"):
+        return Reply("skip")
+    if entry.data.get("done"):
+        if not check.change:
+            entry.wrong("done", True, f"outcome or reading: {check.id} changes nothing")
+        return Reply("done")
+    if "reading" in entry.data:
+        if check.scale is None:
+            entry.wrong("reading", entry.data["reading"], f"an outcome: {check.id} has no single value")
+        try:
+            return measured(check, entry.text("reading"))
+        except WakelineError as trouble:
+            entry.wrong("reading", entry.data["reading"], trouble.help)
+    outcomes = [outcome for outcome, _ in check.answers]
+    if check.change or entry.text("outcome") not in outcomes:
+        entry.wrong(
+            "outcome", entry.data["outcome"], "done = true" if check.change else f"one of {', '.join(outcomes)}"
+        )
+    return Reply("found", entry.text("outcome"))
+
+
+def _free(entry: Table) -> Reply:
+    if "note" in entry.data:
+        return Reply("note", text=clean(entry.text("note")))
+    if "have" in entry.data:
+        try:
+            return have(entry.text("have"))
+        except WakelineError as trouble:
+            entry.wrong("have", entry.data["have"], trouble.help)
+    return Reply("undo" if "undo" in entry.data else "stop")
+
+
+def _words(reply: Reply) -> str:
+    value = "" if reply.value is None else f"{reply.value:g} {reply.unit}, "
+    return value + (reply.outcome or reply.kind)
