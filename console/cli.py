@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import re
 import sys
 from collections.abc import Sequence
 from importlib import import_module
@@ -150,6 +151,22 @@ def _add_transcript(commands: _Commands) -> None:
     sub.add_argument("--overwrite", action="store_true", help="replace an existing file")
 
 
+def _add_image(commands: _Commands) -> None:
+    from console.images.load import FORMATS
+
+    sub = _command(commands, "image", "what a firmware file holds, and whether it fits a chip")
+    sub.add_argument("file", metavar="FILE", help="Intel HEX, S-records, ELF, or raw data with --address")
+    add_image_options(sub, FORMATS)
+
+
+def add_image_options(sub: argparse.ArgumentParser, formats: Sequence[str]) -> None:
+    """The options of every command that takes a firmware file."""
+    sub.add_argument("--address", type=address, default=None, metavar="A", help="where raw data belongs: 0x0800_0000")
+    sub.add_argument("--format", choices=formats, default=None, help="default: told by the file's content")
+    sub.add_argument("--chip", default=None, metavar="CHIP", help="product id (0x410) or name of the chip")
+    sub.add_argument("--chip-file", default=None, metavar="TOML", help="a description of a chip that is not known")
+
+
 def _add_bench(commands: _Commands) -> None:
     sub = _command(commands, "bench", "a simulated board on a real port, for any program")
     sub.add_argument("--link", metavar="PATH", default=None, help="also reachable under this name")
@@ -184,6 +201,7 @@ _COMMANDS: Final = {
     "handshake": _add_handshake,
     "replay": _add_replay,
     "transcript": _add_transcript,
+    "image": _add_image,
     "bench": _add_bench,
     "completion": _add_completion,
 }
@@ -191,6 +209,18 @@ _COMMANDS: Final = {
 
 def _positive_int(text: str) -> int:
     return int(_number(text, 1, 20_000_000, "a rate from 1 to 20000000 baud", whole=True))
+
+
+def address(text: str) -> int:
+    """A 32-bit address as a person writes it: ``0x0800_0000`` or decimal. Raises ArgumentTypeError.
+
+    Digits with a leading zero are refused: who writes 08000000 means hex and would get another place.
+    """
+    if re.fullmatch(r"0[xX][0-9A-Fa-f](_?[0-9A-Fa-f])*|0|[1-9](_?[0-9])*", text) and (value := int(text, 0)) < 1 << 32:
+        return value
+    raise argparse.ArgumentTypeError(
+        f"{text!r} is not an address from 0 to 0xFFFFFFFF (hex begins with 0x, as in 0x0800_0000)"
+    )
 
 
 def _seconds(text: str) -> float:

@@ -57,19 +57,23 @@ class Table:
         wanted = (*self.keys, *key.split("."))
         best, depth, prefix = self.first, 0, ()  # type: tuple[int, int, tuple[str, ...]]
         for number, text in enumerate(self.lines[self.first - 1 :], self.first):
-            header = _HEADER.match(text)
+            header, pair = _HEADER.match(text), _PAIR.match(text)
             if header is not None:
-                if number > self.first and (text.lstrip().startswith("[[") or not self._inside(header[1])):
-                    if self.block:
-                        break
-                    prefix = ("?",) if text.lstrip().startswith("[[") else tuple(header[1].split("."))
-                    continue
-                prefix = tuple(header[1].split("."))[1:] if number > self.first else ()
+                listed = text.lstrip().startswith("[[")
+                path = tuple(header[1].split("."))
+                if not self.block:
+                    prefix = (*path, "?") if listed else path
+                elif number == self.first:
+                    prefix = ()
+                elif listed or not self._inside(header[1]):
+                    break
+                else:
+                    prefix = path[1:]
+                here = prefix
+            elif pair is not None:
+                here = prefix + tuple(part.strip().strip("\"'") for part in pair[1].split("."))
+            else:
                 continue
-            pair = _PAIR.match(text)
-            if pair is None:
-                continue
-            here = prefix + tuple(part.strip().strip("\"'") for part in pair[1].split("."))
             shared = next(
                 (n for n, (a, b) in enumerate(zip(here, wanted, strict=False)) if a != b), min(len(here), len(wanted))
             )
@@ -92,6 +96,13 @@ class Table:
         value = self.data.get(key)
         if not isinstance(value, str) or not value:
             self.wrong(key, value, "a text that is not empty")
+        return value
+
+    def plain(self, key: str) -> str:
+        """A text that is not empty and may be shown as it is. Raises InputTrouble."""
+        value = self.text(key)
+        if clean(value) != value:
+            self.wrong(key, value, "a line of plain text")
         return value
 
     def texts(self, key: str, default: tuple[str, ...] | None = None) -> tuple[str, ...]:

@@ -31,3 +31,13 @@ def setting(value: object) -> str:
     if isinstance(value, list | tuple):
         return ", ".join(str(item) for item in value)
     return str(value)
+
+
+def count_of(number: int, noun: str) -> str:
+    """``1 page``, ``3 pages``: a number with its noun, whose plural ends in s."""
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
+def size(number: int) -> str:
+    """A number of bytes; whole KiB where it is one."""
+    return f"{number >> 10} KiB" if number and not number & 0x3FF else count_of(number, "byte")

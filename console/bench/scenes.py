@@ -160,20 +160,20 @@ def load(text: str, file: str) -> Book:
     for entry in top.tables("fault", least=0):
         entry.only("id", "title", "set")
         changes = entry.table("set")
-        name = _plain(entry, "id")
+        name = entry.plain("id")
         if name in known:
             entry.wrong("id", name, "an id that is not used above")
-        known[name] = Fault(name, _plain(entry, "title"), _changes(changes))
+        known[name] = Fault(name, entry.plain("title"), _changes(changes))
     found: dict[str, Scene] = {}
     for entry in top.tables("scene", least=0):
         entry.only("name", "title", "faults")
-        name = _plain(entry, "name")
+        name = entry.plain("name")
         if name in found:
             entry.wrong("name", name, "a name that is not used above")
         listed = entry.texts("faults", ())
         if not set(listed) <= known.keys():
             entry.wrong("faults", list(listed), "a list of fault ids from this file")
-        found[name] = Scene(name, _plain(entry, "title"), listed)
+        found[name] = Scene(name, entry.plain("title"), listed)
     return Book(known, found)
 
 
@@ -186,10 +186,3 @@ def _changes(changes: Table) -> dict[str, object]:
         except ValueError as error:
             changes.wrong(key, value, str(error))
     return out
-
-
-def _plain(entry: Table, key: str) -> str:
-    value = entry.text(key)
-    if clean(value) != value:
-        entry.wrong(key, value, "a line of plain text")
-    return value
