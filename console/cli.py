@@ -148,6 +148,15 @@ def _add_transcript(commands: _Commands) -> None:
     sub.add_argument("--overwrite", action="store_true", help="replace an existing file")
 
 
+def _add_netlist(commands: _Commands) -> None:
+    sub = _command(commands, "netlist", "a board's netlist (IPC-D-356): a net, a part, or a pin and its neighbours")
+    sub.add_argument("file", metavar="FILE", help="the netlist, or tern-b for the packaged example")
+    what = sub.add_mutually_exclusive_group()
+    what.add_argument("--net", metavar="NAME", default=None, help="one net: its pins, what lies beside them, probes")
+    what.add_argument("--part", metavar="REF", default=None, help="one part: each pin, its net, where that leads")
+    what.add_argument("--pin", metavar="REF.PIN", default=None, help="one pin: its net and its neighbours")
+
+
 def _add_bench(commands: _Commands) -> None:
     sub = _command(commands, "bench", "a simulated board on a real port, for any program")
     sub.add_argument("--link", metavar="PATH", default=None, help="also reachable under this name")
@@ -182,6 +191,7 @@ _COMMANDS: Final = {
     "handshake": _add_handshake,
     "replay": _add_replay,
     "transcript": _add_transcript,
+    "netlist": _add_netlist,
     "bench": _add_bench,
     "completion": _add_completion,
 }
