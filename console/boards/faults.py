@@ -113,11 +113,19 @@ def _adjacent(near: tuple[Neighbour, ...]) -> Iterator[Neighbour]:
 def _parts(board: Board, table: Defects) -> Iterator[Fault]:
     for ref in board.circuit.parts:
         part = board.part(ref)
+        if part.role == "testpoint":
+            continue
         if part.is_clock:
             yield Fault(Kind.CLOCK, table.kinds["clock-dead"], ref)
             continue
         small = board.is_small(ref) and part.role != "chip"
-        kind = "part-connector" if part.role in ("connector", "switch") else "part-small" if small else "part-chip"
+        kind = (
+            "part-connector"
+            if part.role in ("connector", "switch", "battery")
+            else "part-small"
+            if small
+            else "part-chip"
+        )
         yield Fault(Kind.PART, table.kinds[kind], ref)
 
 

@@ -25,7 +25,7 @@ _GROUND: Final = re.compile(r"[ADPS]?GND\w*|[ADPS]?VSS\w*|VEE\w*|0V", re.IGNOREC
 _ROLES: Final = {
     "R": "resistor", "RN": "resistor", "C": "capacitor", "L": "inductor", "FB": "inductor", "D": "diode",
     "Q": "transistor", "J": "connector", "P": "connector", "X": "connector", "SW": "switch", "S": "switch",
-    "Y": "clock", "VR": "regulator", "U": "chip",
+    "Y": "clock", "VR": "regulator", "BT": "battery", "TP": "testpoint", "U": "chip",
 }  # fmt: skip
 ROLES: Final = frozenset(_ROLES.values())
 _Need: TypeAlias = Callable[[Pin, float], None]
@@ -61,7 +61,7 @@ def guessed_class(ref: str) -> PartClass:
     """The class that the letters of a designator suggest, for parts nobody described. A chip where they say nothing."""
     letters = re.match(r"[A-Za-z]*", ref)
     role = _ROLES.get(letters[0].upper() if letters else "", "chip")
-    return PartClass(ref, role, is_clock=role == "clock", is_supply=role == "regulator")
+    return PartClass(ref, role, is_clock=role == "clock", is_supply=role in ("regulator", "battery"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,7 +211,8 @@ def reach(board: Board, exercises: Exercises, strength: Strength) -> Reach:
     for ref in named if not nets else ():
         for pin in board.signals(ref):
             need(pin, strength.whole_part)
-    values = dict.fromkeys(on_nets, strength.bystander) | dict.fromkeys(parts, strength.direct)
+    values = {ref: strength.pull if board.is_small(ref) else strength.bystander for ref in on_nets}
+    values |= dict.fromkeys(parts, strength.direct)
     rails, grounded = _supplies(board, parts, need, values, strength)
     _clocks(board, parts, nets, need, values, strength)
     return Reach(pins, values, frozenset(nets), rails, grounded)
@@ -244,7 +245,7 @@ def _supplies(
 ) -> tuple[dict[str, float], frozenset[str]]:
     """Needs the supply and ground pins of the parts, and who makes their supplies; gives the supplies and all rails.
 
-    A pin that shares its rail with others of the same part is needed less surely.
+    A pin that shares its rail with others of the same chip is needed less surely; at a supply each has its own task.
     """
     grounded: set[str] = set()
     waiting: list[str] = []
@@ -257,8 +258,9 @@ def _supplies(
                 by_rail.setdefault(pin.net, []).append(pin)
         for rail, pins in by_rail.items():
             grounded.add(rail)
+            alike = len(pins) > 1 and not board.part(ref).is_supply
             for pin in pins:
-                need(pin, strength.direct if len(pins) == 1 else strength.shared)
+                need(pin, strength.shared if alike else strength.direct)
             if board.is_supply_rail(rail) and rail not in rails:
                 rails[rail] = strength.direct
                 waiting.append(rail)
