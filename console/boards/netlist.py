@@ -124,8 +124,8 @@ class _Reader:
             self._note("the end record 999 is missing; the file may be cut short", 0)
 
     def _parameter(self, line: str, number: int) -> None:
-        keyword, _, value = line[1:].strip().partition(" ")
-        value = value.strip()
+        keyword, _, value = line[1:].strip(" ").partition(" ")
+        value = value.strip(" ")
         if keyword == "JOB":
             self.job = self.job or clean(value, 62)  # columns 10 to 72
         elif keyword == "UNITS":

@@ -22,8 +22,8 @@ _COLUMNS: Final = re.compile(
     (?P<mid>.)                                       # 32     M: not an end of the net (8.3)
     (?:D(?P<hole>[ \d]{4})(?P<plated>[PU ])|.{6})    # 33-38  hole (8.4)
     (?:A(?P<access>[ \d]{2})|.{3})                   # 39-41  side from which it can be reached (8.5)
-    X(?P<x>[ +-][ \d]{6})                            # 42-49  (8.6)
-    Y(?P<y>[ +-][ \d]{6})                            # 50-57  (8.6)
+    X(?P<x>[ +\-\d]{7})                              # 42-49  sign and six digits (8.6)
+    Y(?P<y>[ +\-\d]{7})                              # 50-57  (8.6)
     (?:X(?P<size_x>[ \d]{4})|.{5})                   # 58-62  (8.7)
     (?:Y(?P<size_y>[ \d]{4})|.{5})                   # 63-67  (8.7)
     (?:R(?P<rotation>[ \d]{3})|.{4})                 # 68-71  (8.8)
@@ -96,9 +96,9 @@ def parse_record(line: str) -> Record | None:
         return None
     return Record(
         code,
-        net.strip(),
-        part.strip(),
-        pin.strip() if dash == "-" else "",
+        net.strip(" "),
+        part.strip(" "),
+        pin.strip(" ") if dash == "-" else "",
         mid == "M",
         _number(hole),
         {"P": True, "U": False}.get(plated),
@@ -116,7 +116,7 @@ def parse_record(line: str) -> Record | None:
 
 def _holds_together(match: re.Match[str]) -> bool:
     """Whether designator and pin stand in their own columns: a dash in 27, or neither dash nor pin."""
-    return match["dash"] == "-" or (match["dash"] == " " and not match["pin"].strip())
+    return match["dash"] == "-" or (match["dash"] == " " and not match["pin"].strip(" "))
 
 
 def _number(text: str | None) -> int | None:
@@ -124,10 +124,10 @@ def _number(text: str | None) -> int | None:
     if not text:
         return None
     try:
-        return int(text)  # the patterns let nothing but digits, blanks and a sign through
+        return int(text)  # the patterns let nothing but digits, blanks and signs through
     except ValueError:
         pass
-    try:
-        return -int(text[1:]) if text[0] == "-" else int(text[1:])  # blanks between sign and digits
-    except ValueError:
+    sign, digits = text[0], text[1:].strip(" ")
+    if sign not in "+-" or not digits.isdecimal():
         return None
+    return -int(digits) if sign == "-" else int(digits)
