@@ -60,6 +60,7 @@ class Defects:
     strength: Strength
     leak: float
     unlisted: float
+    unlisted_more: float
     worth: float
     fine_mm: float
     reach_mm: float
@@ -98,13 +99,15 @@ def parse(text: str, file: str = FILE) -> Defects:
             entry.wrong("id", kind.id, f"each of {list(IDS)} once")
         kinds[kind.id] = kind
     if kinds.keys() != set(IDS):
-        top.wrong("defect", sorted(kinds), f"each of {list(IDS)} once")
+        missing = [id for id in IDS if id not in kinds]
+        top.wrong("defect", sorted(kinds), f"a [[defect]] for each of {missing} too")
     strength = top.table("strength")
     return Defects(
         kinds,
         Strength(**{field.name: _chance(strength, field.name) for field in fields(Strength)}),
         leak=_chance(top, "leak"),
         unlisted=_chance(top, "unlisted"),
+        unlisted_more=_chance(top, "unlisted_more"),
         worth=top.number("worth", 0, 1_000_000),
         fine_mm=top.number("fine_mm", 0, 10),
         reach_mm=top.number("reach_mm", 0, 10),

@@ -9,11 +9,16 @@ from typing import Final
 
 from console.boards.circuit import Neighbour, Pin
 from console.boards.defects import Defect, Defects
-from console.boards.stagerun import Board, Implication, Reach, Strength
+from console.boards.stagerun import ROLES, Board, Implication, Reach, Strength
 
 # A pad further than so many times the nearest one has another pad in between: solder would join that one first.
 _NEXT_ROW: Final = 1.5
 _MOST_NEIGHBOURS: Final = 8
+_PART_KINDS: Final = (
+    dict.fromkeys(ROLES, "part-chip")
+    | dict.fromkeys(("resistor", "capacitor", "inductor", "diode"), "part-small")
+    | dict.fromkeys(("connector", "switch", "battery"), "part-connector")
+)
 
 
 class Kind(StrEnum):
@@ -113,24 +118,14 @@ def _adjacent(near: tuple[Neighbour, ...]) -> Iterator[Neighbour]:
 def _parts(board: Board, table: Defects) -> Iterator[Fault]:
     for ref in board.circuit.parts:
         part = board.part(ref)
-        if part.role == "testpoint":
-            continue
         if part.is_clock:
             yield Fault(Kind.CLOCK, table.kinds["clock-dead"], ref)
-            continue
-        small = board.is_small(ref) and part.role != "chip"
-        kind = (
-            "part-connector"
-            if part.role in ("connector", "switch", "battery")
-            else "part-small"
-            if small
-            else "part-chip"
-        )
-        yield Fault(Kind.PART, table.kinds[kind], ref)
+        elif part.role != "testpoint":
+            yield Fault(Kind.PART, table.kinds[_PART_KINDS[part.role]], ref)
 
 
 def _rails(board: Board, table: Defects) -> Iterator[Fault]:
     for net, pins in board.circuit.nets.items():
         if board.is_supply_rail(net):
-            makers = [pin.part for pin in pins if board.part(pin.part).is_supply]
-            yield Fault(Kind.RAIL, table.kinds["rail-missing"], (makers or [pins[0].part])[0], (), net)
+            where = next(iter(board.makers(net)), pins[0].part)
+            yield Fault(Kind.RAIL, table.kinds["rail-missing"], where, (), net)

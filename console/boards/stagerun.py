@@ -57,6 +57,7 @@ class PartClass:
             raise ValueError("minutes must be above 0")
 
 
+@cache
 def guessed_class(ref: str) -> PartClass:
     """The class that the letters of a designator suggest, for parts nobody described. A chip where they say nothing."""
     letters = re.match(r"[A-Za-z]*", ref)
@@ -165,13 +166,18 @@ class Board:
         """Whether a net is a supply, not ground."""
         return self.is_rail(net) and _GROUND.fullmatch(net) is None
 
+    def makers(self, rail: str) -> list[str]:
+        """The parts that make a supply."""
+        parts = dict.fromkeys(pin.part for pin in self.circuit.nets[rail])
+        return [ref for ref in parts if self.part(ref).is_supply and rail in (self.part(ref).makes or (rail,))]
+
     def signals(self, ref: str) -> list[Pin]:
         """The pins of a part that carry signals: joined to something and not to a rail."""
         return [pin for pin in self.circuit.parts.get(ref, ()) if pin.net and not self.is_rail(pin.net)]
 
     def is_small(self, ref: str) -> bool:
-        """Whether a part has no more than two pins, so that it stands in line, across, or on a rail."""
-        return len({pin.name for pin in self.circuit.parts.get(ref, ())}) <= 2
+        """Whether a part is no chip and has no more than two pins, so that it stands in line, across, or on a rail."""
+        return self.part(ref).role != "chip" and len({pin.name for pin in self.circuit.parts.get(ref, ())}) <= 2
 
 
 @cache
@@ -270,10 +276,9 @@ def _supplies(
             powered(ref)
     while waiting:
         rail = waiting.pop()
-        for ref in dict.fromkeys(pin.part for pin in board.circuit.nets[rail]):
-            if board.part(ref).is_supply and rail in (board.part(ref).makes or (rail,)):
-                values[ref] = strength.direct
-                powered(ref)
+        for ref in board.makers(rail):
+            values[ref] = strength.direct
+            powered(ref)
     return rails, frozenset(grounded)
 
 

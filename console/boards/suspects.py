@@ -27,6 +27,7 @@ _LISTED: Final = 100  # suspects described in words; the rest is one figure
 _SURE_NEED: Final = 0.5  # from here on a stage counts as using a part
 _MOST_TOGETHER: Final = 4  # faults that are looked for to explain all failed stages
 _WORTH_NAMING: Final = 0.02
+_MOST_NAMED: Final = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,7 +154,9 @@ class _Case:
             Outcome(bool(run.passed), run.evidence.otherwise if run.evidence and not run.passed else 1.0)
             for run in self.runs
         ]
-        posterior = diagnose(self.columns, outcomes, self.table.leak, self.table.unlisted)
+        failed = sum(not outcome.passed for outcome in outcomes)
+        unlisted = self.table.unlisted * self.table.unlisted_more ** (failed - 1)
+        posterior = diagnose(self.columns, outcomes, self.table.leak, unlisted)
         chances = {
             number: chance
             for group, members in zip(self.members, posterior.members, strict=True)
@@ -175,7 +178,11 @@ class _Case:
             tuple(groups),
             posterior.rest,
             math.fsum(chances.values()) - math.fsum(chances[number] for number in kept),
-            tuple(found for found in explanations if found.probability >= _WORTH_NAMING and "" not in found.parts),
+            tuple(
+                found
+                for found in explanations[:_MOST_NAMED]
+                if found.probability >= _WORTH_NAMING and "" not in found.parts
+            ),
             self._fewest(),
             self._notes(),
         )

@@ -389,7 +389,8 @@ def measure(count: int, faults_each: int, seed: int) -> dict[str, object]:
     possible = possible_faults(board, defects())
     chances, every = zip(*all_faults(circuit), strict=True)
     random = Random(seed)
-    drawn, walked = 0, []
+    drawn = 0
+    walked: list[Walked] = []
     while len(walked) < count:
         faults = [
             replace(fault, flaky=random.random() < FLAKY) for fault in random.choices(every, chances, k=faults_each)

@@ -68,8 +68,8 @@ def test_one_chip_missing() -> None:
     ],
 )
 def test_two_chips_missing(modes: Modes, expected: list[float]) -> None:
-    # worked with scipy's beta function by integrating each behaviour over its prior; the prior that faults are permanent
-    # finds the true pair, the even one does not
+    # worked with scipy's beta function, each behaviour integrated over its prior; the prior that faults are
+    # permanent finds the true pair, the even one does not
     found = among(NAMES, TWO_CHIPS, 0.02, modes, ["U4 Y1", "U2", "R", "U1", "J1", "U3 U4"])
     assert found == pytest.approx(expected, abs=1e-4)
 
