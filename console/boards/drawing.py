@@ -1,4 +1,4 @@
-"""Nets, parts and pins of a netlist as lines of text, for a terminal, a pipe or a screen. Every line comes out clean."""
+"""Nets, parts and pins of a netlist as lines of text, for terminal, pipe and screen. Every line comes out clean."""
 
 from __future__ import annotations
 
@@ -34,13 +34,13 @@ def draw_net(netlist: Netlist, net: str, within_mm: float = NEAR_MM) -> list[str
     by_part: dict[str, list[Pin]] = {}
     for pin in pins:
         by_part.setdefault(pin.part, []).append(pin)
-    counts = [_count(len(by_part), "part"), _count(len({pin.ref for pin in pins}), "pin"), _count(len(vias), "via")]
+    counts = [counted(len(by_part), "part"), counted(len({pin.ref for pin in pins}), "pin"), counted(len(vias), "via")]
     lines = [f"net {net}: {', '.join(counts)}"]
     near_mm = within_mm if len(pins) <= _MOST_WITH_NEIGHBOURS else 0
     groups = [(part, [_pin_rows(circuit, pin, near_mm) for pin in group]) for part, group in by_part.items()]
     if vias:
-        bare = set(netlist.touchable.get(net, ()))
-        groups.append(("vias", [[f"{_place(via)}{'' if via in bare else ', under solder mask'}"] for via in vias]))
+        bare = {pin.place: pin.side for pin in netlist.touchable.get(net, ()) if not pin.name}
+        groups.append(("vias", [[f"{_xy(via)}, {_bare_words(via, bare.get(via.place, ''))}"] for via in vias]))
     for number, (title, entries) in enumerate(groups, 1):
         last = number == len(groups)
         lines.append(f"{'└' if last else '├'}─ {title}{_other_end(circuit, title, net)}")
@@ -58,7 +58,7 @@ def draw_part(netlist: Netlist, part: str) -> list[str]:
     pins = list({pin.name: pin for pin in reversed(pads)}.values())[::-1]
     sides = sorted({pin.side for pin in pads if pin.side})
     where = f", {' and '.join(_SIDE_WORDS[side] for side in sides)}" if sides else ""
-    lines = [f"part {part}: {_count(len(pins), 'pin')}{where}"]
+    lines = [f"part {part}: {counted(len(pins), 'pin')}{where}"]
     name_width = max(len(pin.name) for pin in pins)
     net_width = max(len(pin.net or _NO_NET) for pin in pins)
     for pin in pins:
@@ -109,11 +109,17 @@ def probe_line(netlist: Netlist, net: str) -> str:
     if not places:
         return "probe: no bare metal of this net is known"
     room = sorted(((_room(netlist.circuit, place), place) for place in places), key=lambda item: -item[0])
-    shown = []
-    for free_mm, place in room[:_PROBE_PLACES]:
+    shown: dict[str, str] = {}
+    for free_mm, place in room:
         free = f" ({free_mm:.2f} mm to the next net)" if free_mm < NEAR_MM else ""
-        shown.append(f"{_name(place)} {_SIDE_WORDS[place.side]}{free}")
-    return clean(f"probe: {', '.join(shown)}", _LONGEST)
+        shown.setdefault(_name(place), f"{_name(place)} {_SIDE_WORDS[place.side]}{free}")
+    best = list(shown.values())[:_PROBE_PLACES]
+    return clean(f"probe: {', '.join(best)}", _LONGEST)
+
+
+def counted(number: int, word: str) -> str:
+    """A number with its word: 1 pin, 2 pins."""
+    return f"{number} {word}{'' if number == 1 else 's'}"
 
 
 def _pin_rows(circuit: Circuit, pin: Pin, within_mm: float) -> list[str]:
@@ -133,6 +139,12 @@ def _room(circuit: Circuit, place: Pin) -> float:
     """Distance in mm to the nearest pin of another net, as far as it matters to a probe."""
     others = (near.distance_mm for near in circuit.neighbours(place, NEAR_MM) if near.pin.net != place.net)
     return min(others, default=NEAR_MM)
+
+
+def _bare_words(via: Pin, bare_side: str) -> str:
+    if not bare_side:
+        return "under solder mask"
+    return _SIDE_WORDS[via.side] if bare_side == via.side else f"bare only {_SIDE_WORDS[bare_side]}"
 
 
 def _name(pin: Pin) -> str:
@@ -158,10 +170,6 @@ def _refs(pins: Iterable[Pin]) -> list[str]:
 def _some(refs: Sequence[str], most: int = _PINS_NAMED) -> str:
     shown = ", ".join(refs[:most])
     return shown if len(refs) <= most else f"{shown} and {len(refs) - most} more"
-
-
-def _count(number: int, word: str) -> str:
-    return f"{number} {word}{'' if number == 1 else 's'}"
 
 
 def _safe(lines: Iterable[str]) -> list[str]:

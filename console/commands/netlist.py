@@ -7,10 +7,10 @@ import textwrap
 from argparse import Namespace
 from collections.abc import Iterable, Mapping
 from pathlib import Path
-from typing import Any, Final, NoReturn
+from typing import Any, Final
 
 from console.boards.circuit import Pin
-from console.boards.drawing import NEAR_MM, draw_net, draw_part, draw_pin, nearest
+from console.boards.drawing import NEAR_MM, counted, draw_net, draw_part, draw_pin, nearest
 from console.boards.examples import NETLISTS, example_netlist
 from console.boards.netlist import MOST_BYTES, Netlist, parse_netlist
 from console.errors import InputTrouble, UsageTrouble
@@ -77,8 +77,9 @@ def summary_lines(netlist: Netlist) -> list[str]:
     title = f"{netlist.file}{f', job {netlist.job}' if netlist.job else ''}, unit {netlist.units}"
     lines = [
         f"netlist {title}",
-        f"{counts['parts']} parts, {counts['pins']} pins ({free} joined to nothing), {counts['nets']} nets, "
-        f"{counts['vias']} vias, {counts['holes']} unplated holes, {len(netlist.aliases)} long net names",
+        f"{counted(counts['parts'], 'part')}, {counted(counts['pins'], 'pin')} ({free} joined to nothing), "
+        f"{counted(counts['nets'], 'net')}, {counted(counts['vias'], 'via')}, "
+        f"{counted(counts['holes'], 'unplated hole')}, {counted(len(netlist.aliases), 'long net name')}",
     ]
     lines += _listed("parts", [f"{part}({len({p.name for p in pins})})" for part, pins in circuit.parts.items()])
     return lines + _listed("nets", [f"{net}({len({p.ref for p in pins})})" for net, pins in circuit.nets.items()])
@@ -116,7 +117,7 @@ def _meant(name: str, names: Mapping[str, object], kind: str, netlist: Netlist) 
     folded = [known for known in names if known.casefold() == name.casefold()]
     if len(folded) == 1:
         return folded[0]
-    _unknown(name, list(names), kind, netlist)
+    raise _unknown(name, list(names), kind, netlist)
 
 
 def _meant_pin(name: str, netlist: Netlist) -> Pin:
@@ -128,13 +129,13 @@ def _meant_pin(name: str, netlist: Netlist) -> Pin:
             return found
     part = name.rpartition(".")[0] or name
     if part in netlist.circuit.parts:
-        _unknown(name, [pin.ref for pin in netlist.circuit.parts[part]], "pin", netlist)
-    _unknown(part, list(netlist.circuit.parts), "part", netlist)
+        raise _unknown(name, [pin.ref for pin in netlist.circuit.parts[part]], "pin", netlist)
+    raise _unknown(part, list(netlist.circuit.parts), "part", netlist)
 
 
-def _unknown(name: str, names: list[str], kind: str, netlist: Netlist) -> NoReturn:
+def _unknown(name: str, names: list[str], kind: str, netlist: Netlist) -> UsageTrouble:
     close = difflib.get_close_matches(name[:80], names[:20_000], n=4, cutoff=0.5)
-    raise UsageTrouble(
+    return UsageTrouble(
         "netlist-name",
         f"no {kind} {clean(name, 80)!r} in it",
         where=netlist.file,

@@ -1,4 +1,4 @@
-"""Example boards of our own invention, packaged so that everything can be tried without hardware or a layout program."""
+"""Example boards of our own invention, packaged so that all can be tried without hardware or a layout program."""
 
 from __future__ import annotations
 
