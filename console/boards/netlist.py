@@ -26,6 +26,10 @@ _ALIAS: Final = "NNAME"
 # P  UNITS CUST n: millimetres per unit as numerator and denominator, exact before the one division
 _UNITS: Final = {"0": (254, 100_000), "1": (1, 1000), "2": (254, 100_000)}
 _UNIT_WORDS: Final = {"0": "0.0001 inch", "1": "0.001 mm", "2": "0.0001 inch"}
+# parameters that say nothing about nets, parts and places; two spellings of the array's size
+_NOT_NEEDED: Final = frozenset(
+    {"CODE", "TITLE", "NUM", "REV", "VER", "DIM", "arrayDim", "SOURCE", "TEST", "BOARD_THICKNESS"}
+)
 _PLACE_CODES: Final = frozenset({"317", "327", "307"})
 _HOLE_CODE: Final = "367"
 _GOES_ON: Final = {"017": "317", "027": "327", "007": "307", "067": "367"}
@@ -134,15 +138,18 @@ class _Reader:
             self._alias(keyword[len(_ALIAS) :], value, number)
         elif keyword == "IMAGE":
             self.images += 1
+        elif keyword not in _NOT_NEEDED:
+            self._note("a parameter is not known and was left out", number)
 
     def _units(self, value: str, number: int) -> None:
         match = re.fullmatch(r"CUST\s*([0-9]?)", value)
         code = (match[1] or "0") if match else "?"
-        if code not in _UNITS:
-            self._note(f"unit {clean(value, 20)!r} is not known, so places are left out", number)
-        if self.unit_code and code != self.unit_code:
+        if not self.unit_code:
+            self.unit_code = code
+            if code not in _UNITS:
+                self._note(f"unit {clean(value, 20)} is not known, so places are left out", number)
+        elif code != self.unit_code:
             self._note("the unit is given twice; the first one counts", number)
-        self.unit_code = self.unit_code or code
 
     def _alias(self, token: str, long_name: str, number: int) -> None:
         if token in self.long_names and self.long_names[token] != long_name:

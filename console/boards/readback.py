@@ -183,7 +183,7 @@ def _ask(
     out = []
     if stable and count < ENOUGH_READINGS:
         out.append(f"read it {ENOUGH_READINGS} times: a value that changes means something else")
-    if len(patterns) > 1 and fitting:
+    if stable and len(patterns) > 1:
         out.append(_second_register(fitting, registers, width))
     elif not patterns:
         out.append("no known pattern fits; read a second register whose value is known and compare")
@@ -192,12 +192,11 @@ def _ask(
 
 def _second_register(fitting: Sequence[Misread], registers: Mapping[str, int], width: int) -> str:
     """Words that ask for a second register: the first one in which the fitting patterns read differently."""
-    for name, value in registers.items():
+    patterns = {misread.pattern for misread in fitting}
+    for name, value in registers.items() if len(patterns) > 1 else ():
         if 0 <= value < 1 << width:
-            by_pattern: dict[str, set[int]] = {}
-            for misread in fitting:
-                by_pattern.setdefault(misread.pattern, set()).add(misread.reads(value, width))
-            if sum(map(len, by_pattern.values())) == len(set[int]().union(*by_pattern.values())):
+            reads = {(misread.pattern, misread.reads(value, width)) for misread in fitting}
+            if len({read for _, read in reads}) == len(reads):
                 return f"read {name} too, which should be 0x{value:0{(width + 3) // 4}X}: it tells these patterns apart"
     return "read a second register whose value is known: this one alone cannot tell these patterns apart"
 

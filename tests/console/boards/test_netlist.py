@@ -102,10 +102,25 @@ def test_without_a_unit_or_with_a_strange_one() -> None:
     assert texts(bare) == ["no UNITS parameter; taken as CUST 0 (0.0001 inch)"]
     strange = of_lines(GOOD, head="P  UNITS SI\x1b[m")
     assert strange.circuit.pins[0].place is None
-    assert texts(strange) == [r"unit 'SI\\x1b[m' is not known, so places are left out"]
+    assert texts(strange) == [r"unit SI\x1b[m is not known, so places are left out"]
     twice = of_lines("P  UNITS CUST 1", GOOD)
     assert twice.circuit.pins[0].x_mm == 38.735
     assert texts(twice) == ["the unit is given twice; the first one counts"]
+
+
+def test_parameters_that_are_not_needed_or_not_known() -> None:
+    # the MSU handout's parameters; the newest KiCad writes arrayDim for DIM
+    usual = [
+        "P  CODE  00",
+        "P  TITLE x",
+        "P  NUM   1",
+        "P  REV   B",
+        "P  VER   IPC-D-356A",
+        "P  DIM   N",
+        "P  arrayDim   N",
+    ]
+    assert of_lines(*usual, GOOD).notices == ()
+    assert str(of_lines("P  GRID_UNITS 5", GOOD).notices[0]) == "a parameter is not known and was left out (line 2)"
 
 
 # each record as the writer named writes it, and what it says; lengths in 0.0001 inch

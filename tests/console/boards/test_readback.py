@@ -141,6 +141,7 @@ def test_a_value_that_changes() -> None:
     # right or all ones in turn: a joint that comes and goes
     again = read_back(0xEF4018, [0xEF4018, 0xFFFFFF, 0xFFFFFF], "spi", 24)
     assert [pattern.id for pattern in again.patterns] == ["changing", "all-ones"]
+    assert again.ask == ()
 
 
 def test_only_the_first_byte_right() -> None:
@@ -157,6 +158,7 @@ def test_known_values_and_revisions() -> None:
     # a neighbour that differs only in the revision: both readings fit
     neighbour = read_back(0x4BA00477, [0x1BA00477] * 5, "jtag", 32, **chip)  # type: ignore[arg-type]
     assert ("another-known-id", "the value of the neighbour") in fits(neighbour)
+    assert [ask.split(":")[0] for ask in neighbour.ask] == ["read a second register whose value is known"]
     locked = read_back(0x4BA00477, [0x1] * 5, "jtag", 32, **chip)  # type: ignore[arg-type]
     assert [(p.id, p.caution_id) for p in locked.patterns] == [("locked-or-blank", "S15")]
 
