@@ -10,6 +10,7 @@ from typing import Final
 from console.boards.circuit import Neighbour, Pin
 from console.boards.defects import Defect, Defects
 from console.boards.stagerun import ROLES, Board, Implication, Reach, Strength
+from console.text import clean
 
 # A pad further than so many times the nearest one has another pad in between: solder would join that one first.
 _NEXT_ROW: Final = 1.5
@@ -43,6 +44,11 @@ class Fault:
     part: str
     pins: tuple[Pin, ...] = ()
     net: str = ""
+
+    @property
+    def key(self) -> str:
+        """Its name while the netlist stays the same, safe to show: ``open joint U4.12``, ``bridge U4.11 U4.12``."""
+        return clean(" ".join((self.kind, *(sorted(pin.ref for pin in self.pins) or [self.net or self.part]))))
 
     @property
     def nets(self) -> frozenset[str]:

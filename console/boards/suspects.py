@@ -25,6 +25,7 @@ from console.text import clean
 
 _LISTED: Final = 100  # suspects described in words; the rest is one figure
 _SURE_NEED: Final = 0.5  # from here on a stage counts as using a part
+_CONTRADICTED: Final = 0.05  # a permanent fault with which the passed stages pass more rarely does not fit them
 _MOST_TOGETHER: Final = 4  # faults that are looked for to explain all failed stages
 _WORTH_NAMING: Final = 0.02
 _MOST_NAMED: Final = 8
@@ -32,8 +33,12 @@ _MOST_NAMED: Final = 8
 
 @dataclass(frozen=True, slots=True)
 class Suspect:
-    """One thing to look at. `probability` that it is faulty, alone or with another; `minutes` to look and be sure."""
+    """One thing to look at. `probability` that it is faulty, alone or with another; `minutes` to look and be sure.
 
+    `key` names it for `cleared`. Names in `pins` are as in the netlist; all words are safe to show.
+    """
+
+    key: str
     kind: Kind
     title: str
     pins: tuple[Pin, ...]
@@ -76,8 +81,8 @@ class Suspects:
     """What to look at, in order. Nothing here is ever certain.
 
     `other`: the chance that it is none of what is known. `unlisted`: mean number of faults among suspects too unlikely
-    to be described. `explanations`: the likeliest sets of faulty parts. `fewest`: how many faults it takes at least to
-    explain every failed stage by what it needs; None where more than four, or nothing known, would be needed.
+    to be described. `explanations`: the likeliest sets of faulty parts. `fewest`: how many permanent faults it takes at
+    least to explain what failed and what passed; None where four do not, so that it comes and goes or is none of these.
     `notes`: what could not be considered, and why.
     """
 
@@ -95,31 +100,39 @@ class Suspects:
 
 
 def suspects(
-    board: Board, runs: Sequence[StageRun], table: Defects | None = None, faults: Sequence[Fault] | None = None
+    board: Board,
+    runs: Sequence[StageRun],
+    table: Defects | None = None,
+    faults: Sequence[Fault] | None = None,
+    cleared: Collection[str] = (),
 ) -> Suspects:
     """What to look at after these stage runs; empty while nothing failed.
 
     `table` is the packaged one unless given. `faults` are those of `possible_faults`, which can be kept from one call
-    to the next. Stages that did not run say nothing.
+    to the next. `cleared` are the keys of suspects that were looked at without finding anything: they stay suspects, as
+    far as looking misses such faults. Stages that did not run say nothing.
     """
     table = table or defects()
     ran = [run for run in runs if run.passed is not None]
     if all(run.passed for run in ran):
         return Suspects((), 0.0)
     every = possible_faults(board, table) if faults is None else faults
-    return _Case(board, ran, table, every).answer()
+    return _Case(board, ran, table, every, frozenset(cleared)).answer()
 
 
 class _Case:
     """One stop of the plan on one board, on the way to its answer."""
 
-    def __init__(self, board: Board, runs: Sequence[StageRun], table: Defects, faults: Sequence[Fault]) -> None:
+    def __init__(
+        self, board: Board, runs: Sequence[StageRun], table: Defects, faults: Sequence[Fault], cleared: frozenset[str]
+    ) -> None:
         self.board = board
         self.runs = runs
         self.table = table
         self.reaches = [reach(board, run.exercises, table.strength) for run in runs]
         self.needs: dict[int, tuple[float, ...]] = {}
         self.faults = faults
+        self.cleared = cleared
         failed = [number for number, run in enumerate(runs) if not run.passed]
         for number, fault in enumerate(faults):
             needs = tuple(fault.need(found, table.strength) for found in self.reaches)
@@ -140,7 +153,7 @@ class _Case:
         groups = list(together.values())
         columns = [
             Column(
-                tuple(self.faults[number].odds for number in group),
+                tuple(self._odds(self.faults[number]) for number in group),
                 self.needs[group[0]],
                 fits[group[0]],
                 self.faults[group[0]].defect.modes,
@@ -148,6 +161,10 @@ class _Case:
             for group in groups
         ]
         return groups, columns
+
+    def _odds(self, fault: Fault) -> float:
+        missed = fault.defect.missed if self.cleared and fault.key in self.cleared else 1.0
+        return fault.odds * missed
 
     def answer(self) -> Suspects:
         outcomes = [
@@ -200,8 +217,15 @@ class _Case:
         return sorted(found, key=lambda item: -item.probability)
 
     def _fewest(self) -> int | None:
+        """Size of the smallest set of permanent faults that fits the stages that failed and those that passed."""
+        passed = [stage for stage, run in enumerate(self.runs) if run.passed]
+        fitting = {
+            place: column
+            for place, column in enumerate(self.columns)
+            if math.prod(1 - column.needs[stage] for stage in passed) > _CONTRADICTED
+        }
         rows = [
-            {place for place, column in enumerate(self.columns) if column.needs[stage] >= _SURE_NEED}
+            {place for place, column in fitting.items() if column.needs[stage] >= _SURE_NEED}
             for stage, run in enumerate(self.runs)
             if not run.passed
         ]
@@ -227,6 +251,7 @@ class _Case:
     def _suspect(self, number: int, chance: float) -> Suspect:
         fault = self.faults[number]
         return Suspect(
+            fault.key,
             fault.kind,
             title(fault),
             fault.pins,
