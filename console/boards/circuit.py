@@ -147,7 +147,7 @@ class Circuit:
                     continue
                 if pin.part == target and pin.part != start.part:
                     yield Link((*way.pins, pin), way.nets, way.through)
-                elif pin.part in series and pin.part not in (start.part, target):
+                elif pin.part in series and pin.part != start.part:
                     far = self._far_end(pin)
                     if far is not None and far.net and far.net not in seen and not is_one_of(far.net, power):
                         seen.add(far.net)

@@ -120,7 +120,7 @@ class _Reader:
                 continue
             if line.startswith("P"):
                 self._parameter(line, number)
-            elif line.startswith(_END) and not line[3:4].isdigit():
+            elif line.startswith(_END):
                 ended = number
             else:
                 self._record(line, number)
@@ -288,7 +288,7 @@ def _lines(data: bytes) -> Iterator[tuple[int, str]]:
 
 
 def _continued(before: Record, record: Record) -> Record:
-    """A continuation with blank net, part and hole taken over; side, place and size are its own.
+    """A continuation with blank net and part taken over; side, place and size are its own.
 
     That blank fields are inherited stands in no source that was read; writers leave them blank or repeat them.
     """
@@ -298,8 +298,6 @@ def _continued(before: Record, record: Record) -> Record:
         net=record.net or before.net,
         part=before.part if same_part else record.part,
         pin=before.pin if same_part else record.pin,
-        hole=before.hole if record.hole is None else record.hole,
-        plated=before.plated if record.plated is None else record.plated,
     )
 
 

@@ -107,11 +107,21 @@ def test_a_part_is_not_joined_to_itself_and_an_unknown_part_to_nothing() -> None
     assert ways(circuit, "U1", "U9", {"R1"}) == ways(circuit, "U9", "U1", {"R1"}) == []
 
 
+def test_a_way_that_begins_at_a_series_part_does_not_pass_it() -> None:
+    circuit = Circuit(LADDER)
+    assert ways(circuit, "R1", "U2", {"R1", "R2"}) == [(["R1.2", "R2.1", "R2.2", "U2.1"], ("B", "C"), ("R2",))]
+    assert ways(circuit, "U1", "R2", {"R1", "R2"}) == [
+        (["U1.1", "R1.1", "R1.2", "R2.1"], ("A", "B"), ("R1",)),
+        (["U1.2", "R2.1"], ("B",), ()),
+    ]
+
+
 def test_ends_of_a_way_and_a_ring_of_resistors_ends() -> None:
     ring = [Pin("U1", "1", "A"), Pin("R1", "1", "A"), Pin("R1", "2", "B"), Pin("R2", "1", "B"), Pin("R2", "2", "A")]
-    circuit = Circuit([*ring, Pin("J1", "1", "B"), Pin("J1", "2", "B")])
+    circuit = Circuit([*ring, Pin("J1", "1", "B"), Pin("J1", "2", "B"), Pin("J1", "3", "A")])
     links = circuit.pins_between("U1", "J1", {"R1", "R2"})
     assert [(link.start.ref, link.end.ref, link.through) for link in links] == [
+        ("U1.1", "J1.3", ()),
         ("U1.1", "J1.1", ("R1",)),
         ("U1.1", "J1.2", ("R1",)),
     ]

@@ -34,6 +34,12 @@ def test_a_net(tern: Netlist) -> None:
     ]
 
 
+def test_pins_of_the_same_net_are_no_neighbours_that_matter(tern: Netlist) -> None:
+    lines = draw_net(tern, "VBUS")
+    assert any("0.95 mm to U2.2, net GND" in line for line in lines)
+    assert not any("net VBUS" in line for line in lines[1:])
+
+
 def test_the_probe_goes_where_there_is_most_room(tern: Netlist) -> None:
     # the via is the roomiest place of this net and not covered; the microcontroller's pin the tightest
     assert probe_line(tern, "SPI_MISO").startswith("probe: via at x 36.60 y 14.00 mm from both sides")

@@ -159,6 +159,9 @@ def test_known_values_and_revisions() -> None:
     neighbour = read_back(0x4BA00477, [0x1BA00477] * 5, "jtag", 32, **chip)  # type: ignore[arg-type]
     assert ("another-known-id", "the value of the neighbour") in fits(neighbour)
     assert [ask.split(":")[0] for ask in neighbour.ask] == ["read a second register whose value is known"]
+    # two different wrong values: no one value explains them
+    two = read_back(0x4BA00477, [0x1BA00477, 0x1], "jtag", 32, **chip)  # type: ignore[arg-type]
+    assert {p.id for p in two.patterns} == {"changing"}
     locked = read_back(0x4BA00477, [0x1] * 5, "jtag", 32, **chip)  # type: ignore[arg-type]
     assert [(p.id, p.caution_id) for p in locked.patterns] == [("locked-or-blank", "S15")]
 
