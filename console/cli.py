@@ -167,6 +167,15 @@ def add_image_options(sub: argparse.ArgumentParser, formats: Sequence[str]) -> N
     sub.add_argument("--chip-file", default=None, metavar="TOML", help="a description of a chip that is not known")
 
 
+def _add_netlist(commands: _Commands) -> None:
+    sub = _command(commands, "netlist", "a board's netlist (IPC-D-356): a net, a part, or a pin and its neighbours")
+    sub.add_argument("file", metavar="FILE", help="the netlist, or tern-b for the packaged example")
+    what = sub.add_mutually_exclusive_group()
+    what.add_argument("--net", metavar="NAME", default=None, help="one net: its pins, what lies beside them, probes")
+    what.add_argument("--part", metavar="REF", default=None, help="one part: each pin, its net, where that leads")
+    what.add_argument("--pin", metavar="REF.PIN", default=None, help="one pin: its net and its neighbours")
+
+
 def _add_bench(commands: _Commands) -> None:
     sub = _command(commands, "bench", "a simulated board on a real port, for any program")
     sub.add_argument("--link", metavar="PATH", default=None, help="also reachable under this name")
@@ -202,6 +211,7 @@ _COMMANDS: Final = {
     "replay": _add_replay,
     "transcript": _add_transcript,
     "image": _add_image,
+    "netlist": _add_netlist,
     "bench": _add_bench,
     "completion": _add_completion,
 }

@@ -53,6 +53,16 @@ def test_no_module_loads_what_its_wall_forbids() -> None:
         "console.session": ("console.causes", "console.bench", "console.screens", "textual"),
         "console.link": ("console.causes", "console.bench", "console.screens", "textual"),
         "console.record": ("console.causes", "console.bench", "console.screens", "textual"),
+        "console.boards": (
+            "console.link",
+            "console.record",
+            "console.session",
+            "console.bench",
+            "console.screens",
+            "asyncio",
+            "serial",
+            "textual",
+        ),
         "console.bench": (
             "console.causes",
             "console.session",
