@@ -13,7 +13,6 @@ from textual.binding import BindingType
 from textual.containers import Container
 from textual.content import Content
 from textual.events import DescendantFocus, Resize
-from textual.screen import Screen
 from textual.widget import Widget
 from textual.widgets import Static
 
@@ -27,6 +26,7 @@ from console.screens.files import fresh_path, write_lines
 from console.screens.guide import GuideLine, step_for
 from console.screens.panel import TextPanel, put
 from console.screens.replay import ReplayLine
+from console.screens.sized import SizedScreen
 from console.screens.source import CaptureSource, LiveSource, Source
 from console.screens.stages_panel import WORDS, StagesPanel
 from console.screens.text import line
@@ -41,7 +41,7 @@ PANELS = ("wires", "stages", "trace", "causes")
 _SWAP_CAUTION = "power the board before driving its signal pins; a lit LED may be phantom power"
 
 
-class BenchScreen(Screen[None]):
+class BenchScreen(SizedScreen):
     """Four panels over one source. Commands go to the source; what is shown comes from snapshots alone."""
 
     HELP: ClassVar[str] = (
@@ -173,9 +173,8 @@ class BenchScreen(Screen[None]):
             self.trouble(error)
 
     def trouble(self, error: WakelineError) -> None:
-        """What happened, where, and what to do next; never markup."""
-        self.notify("\n".join(error.lines()[1:]), title=f"{error.code}: {error.message}", severity="error",
-                    timeout=8, markup=False)  # fmt: skip
+        """What happened, where, and what to do next."""
+        cast("WakelineApp", self.app).tell_trouble(error)
 
     def tell(self, words: str) -> None:
         """A short notice."""
