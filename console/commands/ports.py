@@ -4,10 +4,16 @@ from __future__ import annotations
 
 import json
 from argparse import Namespace
+from typing import Final
 
 from console.bench import registry
 from console.errors import UsageTrouble
 from console.link.ports import PortInfo, list_ports
+
+_NEXT: Final = [
+    "  next: plug the adapter in and run this again, or try `wakeline ports --watch` while plugging",
+    "  without hardware: `wakeline demo`, or `wakeline bench --link board.port` in another terminal",
+]
 
 
 def run(options: Namespace) -> int:
@@ -26,11 +32,7 @@ def run(options: Namespace) -> int:
         lines = [line for port in ports for line in describe(port)]
         lines += [f"{entry.port}  simulated board, scene {entry.scene}" for entry in benches]
         if not lines:
-            lines = [
-                "no serial port found.",
-                "  next: plug the adapter in and run this again, or try `wakeline ports --watch` while plugging",
-                "  without hardware: `wakeline demo`, or `wakeline bench --link board.port` in another terminal",
-            ]
+            lines = ["no serial port found."] + ([] if options.watch else _NEXT)
         print("\n".join(lines), flush=True)
     if options.watch:
         from console.commands.ports_watch import watch  # only here: the plain list must not wait for it

@@ -105,6 +105,7 @@ class PlugScreen(SizedScreen):
         super().__init__()
         self.fold = PlugFold()
         self.notes: tuple[str, ...] = ()
+        self.verdict = self.fold.verdict()
         self._shown: object = None
 
     def compose(self) -> ComposeResult:
@@ -130,7 +131,7 @@ class PlugScreen(SizedScreen):
 
     def action_open_found(self) -> None:
         """Open the port that came and stays."""
-        port = self.fold.verdict().port
+        port = self.verdict.port
         if port is None:
             self.notify("no port came up yet that can be opened", timeout=6, markup=False)
         else:
@@ -164,14 +165,15 @@ class PlugScreen(SizedScreen):
                 self._show()
 
     def _show(self) -> None:
-        now = (self.fold.verdict(), self.fold.told, self.fold.expected)
+        self.verdict = self.fold.verdict()
+        now = (self.verdict, self.fold.told, self.fold.expected)
         if now != self._shown:
             self._shown = now
             for panel in self.query(PlugText):
                 panel.paint_now()
 
     def _verdict_lines(self, width: int) -> list[Content]:
-        verdict = self.fold.verdict()
+        verdict = self.verdict
         sign, style = _SIGNS.get(verdict.kind, _TROUBLE)
         out = wrap(f"{sign} ", verdict.title, width, f"bold {style}")
         out += wrap("  ", verdict.detail, width) if verdict.detail else []

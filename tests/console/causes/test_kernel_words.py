@@ -45,11 +45,7 @@ def said(text):
         ("hub 1-0:1.0: over-current condition", "over-current", ""),  # a whole hub, no socket
         ("hub 1-1:1.0: over-current condition", "over-current", ""),
         ("usb 1-1.2: rejected 1 configuration due to insufficient available bus power", "power-refused", "1-1.2"),
-        (
-            "usb 1-2: usbfs: interface 0 claimed by ch341 while 'somebody' sets config #1",
-            "taken",
-            "1-2",
-        ),
+        ("usb 1-2: usbfs: interface 0 claimed by ch341 while 'somebody' sets config #1", "taken", "1-2"),
     ],
 )
 def test_lines_of_the_kernel(text, kind, place):

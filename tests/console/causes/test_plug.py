@@ -83,9 +83,7 @@ def test_noticed_and_not_answering_is_told_from_nothing():
 
 
 def test_a_timeout_points_at_the_bridge_and_its_clock():
-    verdict = verdict_of(
-        look(0), look(1, said=(FAILS[0], *["usb 1-2: device descriptor read/64, error -110"] * 2))
-    )
+    verdict = verdict_of(look(0), look(1, said=(FAILS[0], *["usb 1-2: device descriptor read/64, error -110"] * 2)))
     bridge = sum(cause.probability for cause in verdict.causes if cause.id in ("bridge-chip-dead", "bridge-clock-dead"))
     assert bridge > 0.5
 
@@ -336,7 +334,9 @@ def test_no_other_order_of_the_steps_finds_the_cause_in_fewer_minutes(sign):
 def test_the_two_tables_do_not_contradict_each_other(sign, code):
     # H08 of the catalogue is the cable without data and the dead chip here
     after = catalogue().likelihood(code)
-    ranked = {id: catalogue().causes[id].prior * after[id] for id in ("adapter-dead", "bridge-clock-dead", "supply-shorted")}
+    ranked = {
+        id: catalogue().causes[id].prior * after[id] for id in ("adapter-dead", "bridge-clock-dead", "supply-shorted")
+    }
     here = {cause.id: cause.probability for cause in suspects([sign], plug_table())}
     here["adapter-dead"] = here.get("cable-charge-only", 0.0) + here.get("bridge-chip-dead", 0.0)
     assert sorted(ranked, key=lambda id: ranked[id]) == sorted(ranked, key=lambda id: here[id])

@@ -42,7 +42,7 @@ def test_more_fields_than_today_are_ignored():
 def test_escapes_become_characters_and_then_safe_text():
     # dev-kmsg: non-printable characters and the backslash are escaped "\x00" C-style
     assert unescape(rb"a\x5cb") == "a\\b"
-    assert unescape(r"\xc3\xa9".encode()) == "é"
+    assert unescape(rb"\xc3\xa9") == "é"
     (line,) = parse(rb"6,1,1,-;usb 1-2: Product: \x1b]0;owned\x07" + b"\n")
     assert line.text == r"usb 1-2: Product: \x1b]0;owned\x07"
     assert "\x1b" not in line.text
