@@ -105,7 +105,9 @@ def _add_demo(commands: _Commands) -> None:
 
 def _add_ports(commands: _Commands) -> None:
     sub = _command(commands, "ports", "serial ports: identity, who holds them, what hinders and its cure")
-    sub.add_argument("--watch", action="store_true", help="go on and tell what appears and vanishes (Ctrl-C ends)")
+    sub.add_argument("--watch", action="store_true", help="tell what plugging changes and why nothing comes (Ctrl-C)")
+    sub.add_argument("--for", type=_seconds, default=None, dest="seconds", metavar="S", help="end the watch by itself")
+    sub.add_argument("--expect", type=_usb_ids, default=None, metavar="VID:PID", help="the watch expects this device")
     sub.add_argument("--all", action="store_true", help="also ports without any device behind them")
 
 
@@ -249,6 +251,13 @@ def _number(text: str, least: float, most: float, words: str, *, whole: bool = F
     if not least <= value <= most:  # also refuses nan
         raise argparse.ArgumentTypeError(f"{text!r} is not {words}")
     return value
+
+
+def _usb_ids(text: str) -> tuple[int, int]:
+    vid, _, pid = text.partition(":")
+    if not all(re.fullmatch(r"[0-9a-fA-F]{1,4}", part) for part in (vid, pid)):
+        raise argparse.ArgumentTypeError(f"{text!r} is not two hexadecimal ids such as 1209:0001")
+    return int(vid, 16), int(pid, 16)
 
 
 def _line_use(text: str) -> tuple[str, bool]:

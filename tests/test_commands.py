@@ -104,6 +104,8 @@ async def test_handshake_as_text_shows_bytes_meaning_and_verdict() -> None:
         ([], 2, "no-terminal"),
         (["open", "x"], 2, "no-terminal"),
         (["open", "x", "--baud", "fast"], 2, "usage"),
+        (["ports", "--for", "1"], 2, "usage"),
+        (["ports", "--watch", "--expect", "1209"], 2, "usage"),
     ],
     ids=lambda value: " ".join(value) if isinstance(value, list) else None,
 )

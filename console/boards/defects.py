@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
 from functools import cache
@@ -11,8 +10,7 @@ from typing import Final
 
 from console.boards.stagerun import Strength
 from console.causes.learning import learned_chance
-from console.causes.lines import Table
-from console.errors import InputTrouble
+from console.tomlfile import Table, parse_toml
 
 FILE: Final = "defects.toml"
 IDS: Final = (
@@ -87,11 +85,7 @@ def defects() -> Defects:
 
 def parse(text: str, file: str = FILE) -> Defects:
     """A table from TOML text. Raises InputTrouble with file, line, key, what was found and what would be right."""
-    try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise InputTrouble("defects", f"not TOML: {error}", where=file, help="repair the line that is named") from error
-    top = Table(file, "", data, tuple(text.splitlines()))
+    top = parse_toml(text, file, "defects")
     kinds: dict[str, Defect] = {}
     for entry in top.tables("defect"):
         kind = _kind(entry)

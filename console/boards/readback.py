@@ -5,7 +5,6 @@ Patterns and their causes are in `readback.toml`, the arithmetic in `misreads.py
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache
@@ -13,8 +12,7 @@ from importlib import resources
 from typing import Final
 
 from console.boards.misreads import Bus, Misread, misreads
-from console.causes.lines import Table
-from console.errors import InputTrouble
+from console.tomlfile import parse_toml
 
 FILE: Final = "readback.toml"
 # common practice, no source
@@ -218,13 +216,7 @@ def explanations() -> Mapping[tuple[str, Bus], Pattern]:
 
 def parse_explanations(text: str, file: str = FILE) -> Mapping[tuple[str, Bus], Pattern]:
     """Explanations from TOML text. Raises InputTrouble that names file, line and key."""
-    try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise InputTrouble(
-            "catalogue", f"not TOML: {error}", where=file, help="repair the line that is named"
-        ) from error
-    top = Table(file, "", data, tuple(text.splitlines()))
+    top = parse_toml(text, file, "readback")
     out: dict[tuple[str, Bus], Pattern] = {}
     for entry in top.tables("pattern"):
         pattern = Pattern(

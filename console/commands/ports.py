@@ -2,39 +2,44 @@
 
 from __future__ import annotations
 
-import contextlib
 import json
-import sys
 from argparse import Namespace
+from typing import Final
 
 from console.bench import registry
-from console.link.ports import PortInfo, list_ports, watch_ports
+from console.errors import UsageTrouble
+from console.link.ports import PortInfo, list_ports
+
+_NEXT: Final = [
+    "  next: plug the adapter in and run this again, or try `wakeline ports --watch` while plugging",
+    "  without hardware: `wakeline demo`, or `wakeline bench --link board.port` in another terminal",
+]
 
 
 def run(options: Namespace) -> int:
-    """Run the command; returns the exit code."""
+    """Run the command; returns the exit code. Raises UsageTrouble."""
+    if not options.watch and (options.seconds is not None or options.expect is not None):
+        raise UsageTrouble("usage", "--for and --expect belong to --watch", help="add --watch")
     ports = [port for port in list_ports() if options.all or not port.phantom]
     benches = registry.running()
-    if options.json and not options.watch:
-        benches_out = [{"port": entry.port, "scene": entry.scene} for entry in benches]
-        out = {"outcome": "ok", "ports": [port._asdict() for port in ports], "simulated": benches_out, "error": None}
-        print(json.dumps(out, indent=2))
-        return 0
+    out = {
+        "outcome": "ok",
+        "ports": [port._asdict() for port in ports],
+        "simulated": [{"port": entry.port, "scene": entry.scene} for entry in benches],
+        "error": None,
+    }
     if not options.json:
         lines = [line for port in ports for line in describe(port)]
         lines += [f"{entry.port}  simulated board, scene {entry.scene}" for entry in benches]
         if not lines:
-            lines = [
-                "no serial port found.",
-                "  next: plug the adapter in and run this again, or try `wakeline ports --watch` while plugging",
-                "  without hardware: `wakeline demo`, or `wakeline bench --link board.port` in another terminal",
-            ]
-        print("\n".join(lines))
+            lines = ["no serial port found."] + ([] if options.watch else _NEXT)
+        print("\n".join(lines), flush=True)
     if options.watch:
-        import asyncio  # only here: the plain list must not wait for it
+        from console.commands.ports_watch import watch  # only here: the plain list must not wait for it
 
-        with contextlib.suppress(KeyboardInterrupt):  # that is how a watch ends
-            asyncio.run(_watch(options))
+        return watch(options, ports, out)
+    if options.json:
+        print(json.dumps(out, indent=2))
     return 0
 
 
@@ -50,16 +55,3 @@ def describe(port: PortInfo) -> list[str]:
     if port.cure:
         lines.append(f"  next: {port.cure}")
     return lines
-
-
-async def _watch(options: Namespace) -> None:
-    if not options.json:
-        print("watching; plug or unplug the adapter (Ctrl-C ends)", flush=True)
-    async for change in watch_ports():
-        if change.port.phantom and not options.all:
-            continue
-        if options.json:
-            print(json.dumps({"change": change.kind, "port": change.port._asdict()}), flush=True)
-        else:
-            print(f"{change.kind}: " + "\n".join(describe(change.port)), flush=True)
-        sys.stdout.flush()

@@ -3,23 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable
-from typing import ClassVar
+from typing import TYPE_CHECKING, ClassVar, cast
 
 from textual import work
-from textual.screen import Screen
 
 from console.causes.rank import NextCheck
 from console.errors import WakelineError
 from console.operating import Reply, extras
 from console.screens.ask_screen import AskScreen, ChooseScreen, FoundScreen, WordsScreen
+from console.screens.sized import SizedScreen
 from console.screens.source import LiveSource, Source
 from console.snapshot import Snapshot
 from console.text import clean
 
+if TYPE_CHECKING:
+    from console.screens.app import WakelineApp
+
 _SWAP_CAUTION = "power the board before driving its signal pins; a lit LED may be phantom power"
 
 
-class LiveScreen(Screen[None]):
+class LiveScreen(SizedScreen):
     """Commands to a source; what they lead to arrives as snapshots."""
 
     HELP: ClassVar[str] = "h tries the handshake, d answers the proposed check, x stops."
@@ -41,9 +44,8 @@ class LiveScreen(Screen[None]):
         self.source.bridge.stir()
 
     def trouble(self, error: WakelineError) -> None:
-        """What happened, where, and what to do next; never markup."""
-        self.notify("\n".join(error.lines()[1:]), title=f"{error.code}: {error.message}", severity="error",
-                    timeout=8, markup=False)  # fmt: skip
+        """What happened, where, and what to do next."""
+        cast("WakelineApp", self.app).tell_trouble(error)
 
     def tell(self, words: str) -> None:
         """A short notice."""

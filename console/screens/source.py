@@ -17,6 +17,7 @@ from console.link.base import Link, LinkSettings
 from console.screens.bridge import Bridge
 from console.screens.files import fresh_path
 from console.session.session import DEFAULT_LISTEN_S, Session
+from console.snapshot import DEFAULT_FAMILY
 from console.text import clean
 
 if TYPE_CHECKING:
@@ -36,19 +37,22 @@ BENCH_ACTS: Final = {
 class LiveSource:
     """A port, real or simulated: one session, opened again after a loss, into one fold.
 
-    `scene` starts a simulated board first; `settings.port` is then ignored. `make` stands in for `make_link`;
-    `listen_s` is how long a handshake listens first, in seconds.
+    `family` is the protocol it speaks, None for the usual one. `scene` starts a simulated board first;
+    `settings.port` is then ignored. `make` stands in for `make_link`; `listen_s` is how long a handshake listens
+    first, in seconds.
     """
 
     def __init__(
         self,
         settings: LinkSettings,
         *,
+        family: str | None = None,
         scene: str | None = None,
         make: Callable[[LinkSettings, Clock], Link] | None = None,
         listen_s: float = DEFAULT_LISTEN_S,
     ) -> None:
         self.settings = settings
+        self.family = family or DEFAULT_FAMILY
         self.scene = scene
         self.listen_s = listen_s
         self.bridge = Bridge()
@@ -103,8 +107,9 @@ class LiveSource:
 
                 make = make_link
                 await simulated_adapter(self.settings)
-            family = protocols.load("an3155")
-            session = Session(make(self.settings, self._clock), family, clock=self._clock, sinks=[self._take])
+            session = Session(
+                make(self.settings, self._clock), protocols.load(self.family), clock=self._clock, sinks=[self._take]
+            )
             await session.open()
             self.session = session
             return session
