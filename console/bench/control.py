@@ -38,6 +38,9 @@ ACTIONS: Final[Mapping[str, str | None]] = {
     "vanish": None,
     "return": None,
     "fault": "name",
+    "port-state": "state",
+    "check": "check",
+    "repair": "step",
     "status": None,
 }
 

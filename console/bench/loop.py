@@ -15,11 +15,12 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
-from console.bench import registry
-from console.bench.board import Board, Setup, heal
+from console.bench import hands, oracle, registry
+from console.bench.board import Board
 from console.bench.control import ControlServer
 from console.bench.port import HAVE_PTY, End, PtyEnd, SocketEnd, drop_link, point_link
 from console.bench.scenes import fault, with_fault
+from console.bench.setup import PortState, Setup
 from console.errors import UsageTrouble
 from protocols.uart import Frame
 
@@ -29,6 +30,8 @@ _AHEAD_S: Final = 0.02  # how much line time is taken from the host at once
 _REFILL_S: Final = 0.005
 _BUNDLE_S: Final = 0.001  # full-speed USB frame: an adapter hands over at most one packet per frame
 _IDLE_S: Final = 3600.0
+_BROWN_OUT_S: Final = 0.15  # how long the adapter keeps up a shorted board after it was opened, and how long it is gone
+_BROWN_OUT_GONE_S: Final = 1.0
 
 
 class Bench:
@@ -55,6 +58,8 @@ class Bench:
         self._control = ControlServer(token, self._act)
         try:
             self._appear()
+            if self._end is None:
+                self._enter("")
         except BaseException:
             self.close()
             raise
@@ -112,17 +117,23 @@ class Bench:
             return
         self._open = is_open
         if is_open:
-            setup = self._board.setup
             self._board.opened(now)
-            if setup.vanish_after_s:
-                self._vanish_at = now + setup.vanish_after_s
-                self._board.setup = replace(setup, vanish_after_s=0.0)
+            self._arm(now)
         else:
             self._vanish_at = None
             self._board.closed()
             if self._end is not None:
                 self._take_rest(now)
                 self._end.forget()
+
+    def _arm(self, now: float) -> None:
+        """While a program has it open: the port goes away where the setup says so."""
+        setup = self._board.setup
+        if setup.wiring.supply_shorted:
+            self._vanish_at = now + _BROWN_OUT_S
+        elif setup.vanish_after_s:
+            self._vanish_at = now + setup.vanish_after_s
+            self._board.setup = replace(setup, vanish_after_s=0.0)
 
     def _take_rest(self, now: float) -> None:
         """What a program wrote before it closed still goes over the line."""
@@ -192,7 +203,7 @@ class Bench:
 
     def _appear(self) -> None:
         self._return_at = None
-        if self._end is not None:
+        if self._end is not None or not self._board.setup.wiring.adapter.enumerates:
             return
         end: End = PtyEnd() if not self._sockets else SocketEnd(self._number)
         if isinstance(end, SocketEnd):
@@ -204,6 +215,7 @@ class Bench:
                 end.close()
                 raise
         self._end = end
+        end.stage(self._board.setup.port)
         self._enter(end.name)
 
     def _enter(self, port: str) -> None:
@@ -225,7 +237,8 @@ class Bench:
         self._enter("")
         self._open = False
         self._board.closed()
-        back = self._board.setup.return_after_s
+        setup = self._board.setup
+        back = _BROWN_OUT_GONE_S if setup.wiring.supply_shorted else setup.return_after_s
         self._return_at = now + back if back else None
 
     # --- hands
@@ -233,7 +246,8 @@ class Bench:
     def _act(self, action: str, fields: Mapping[str, Any]) -> dict[str, Any]:
         now = time.monotonic()
         board = self._board
-        wiring = board.setup.wiring
+        before, wiring = board.setup, board.setup.wiring
+        told: dict[str, Any] = {}
         match action:
             case "swap-wires":
                 board.rewire(replace(wiring, crossed=not wiring.crossed), now)
@@ -246,23 +260,53 @@ class Bench:
             case "reset":
                 board.reset(now)
             case "reflow":
-                board.rewire(heal(wiring), now)
+                board.rewire(hands.heal(wiring), now)
             case "adapter-frame":
                 board.set_frame(_frame(fields["frame"]))
             case "adapter-baud":
                 board.baud = _baud(fields["baud"])
+            case "port-state":
+                board.setup = replace(board.setup, port=_port_state(fields["state"]))
             case "vanish":
                 self._vanish(now)
             case "return":
                 self._appear()
             case "fault":
                 board.become(with_fault(board.setup, fault(str(fields["name"]))), now)
-                if self._open and board.setup.vanish_after_s:
-                    self._vanish_at = now + board.setup.vanish_after_s
-                    board.setup = replace(board.setup, vanish_after_s=0.0)
+                if self._open:
+                    self._arm(now)
+            case "check":
+                told = self._check(str(fields["check"]), now)
+            case "repair":
+                told = {"changed": hands.repair(board, str(fields["step"]), now)}
             case _:
                 pass  # "status": the answer is the same
-        return self._status()
+        self._follow(before)
+        return told | self._status()
+
+    def _check(self, check: str, now: float) -> dict[str, Any]:
+        """What the operator finds. Work that is tried and helps stays done; in vain, it is put back."""
+        board = self._board
+        found = oracle.answer(oracle.Staged(board.setup, board.mode, board.baud, board.frame), check)
+        if check in hands.REPAIRS and found.outcome != oracle.IN_VAIN:
+            hands.repair(board, check, now)
+        readings = [reading._asdict() for reading in found.readings]
+        return {"check": check, "outcome": found.outcome, "readings": readings}
+
+    def _follow(self, before: Setup) -> None:
+        """The port follows the setup."""
+        setup = self._board.setup
+        if not setup.wiring.adapter.enumerates and self._end is not None:
+            self._disappear()
+            self._enter("")
+            self._open = False
+            self._board.closed()
+        elif setup.wiring.adapter.enumerates and not before.wiring.adapter.enumerates:
+            self._appear()
+        if self._end is not None and setup.port is not before.port:
+            self._end.stage(setup.port)
+        if before.wiring.supply_shorted and not setup.wiring.supply_shorted:
+            self._vanish_at = None
 
     def _status(self) -> dict[str, Any]:
         board, wiring = self._board, self._board.setup.wiring
@@ -280,6 +324,13 @@ class Bench:
             "baud": board.baud,
             "synchronised": board.target.synchronised,
         }
+
+
+def _port_state(value: object) -> PortState:
+    try:
+        return PortState(str(value))
+    except ValueError as error:
+        raise UsageTrouble("bench-request", "that is no state", help=f"send {', '.join(PortState)}") from error
 
 
 def _frame(value: object) -> Frame:

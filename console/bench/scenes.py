@@ -6,12 +6,13 @@ import math
 import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields, replace
+from enum import StrEnum
 from functools import cache
 from importlib import resources
 from typing import Any, Final
 
-from console.bench.board import Chatter, Firmware, Setup
-from console.bench.wiring import Joint, Stuck, Wiring
+from console.bench.setup import PRODUCTS, Chatter, Firmware, PortState, Setup
+from console.bench.wiring import Adapter, Fitted, Joint, Stuck, Wiring
 from console.errors import InputTrouble, UsageTrouble
 from console.text import clean
 from protocols.uart import Frame
@@ -35,6 +36,7 @@ class Scene:
 
     name: str
     title: str
+    story: str
     faults: tuple[str, ...]
 
 
@@ -112,7 +114,7 @@ def _between(low: float, high: float) -> Callable[[object], float]:
     return check
 
 
-def _one_of(kind: type[Joint] | type[Stuck] | type[Firmware] | type[Chatter]) -> Callable[[object], object]:
+def _one_of(kind: type[StrEnum]) -> Callable[[object], object]:
     def check(value: object) -> object:
         if value not in [str(member) for member in kind]:
             raise ValueError(f"one of {', '.join(kind)}")
@@ -127,11 +129,24 @@ def _frame(value: object) -> Frame:
     return Frame.parse(value)
 
 
+def _product(value: object) -> str:
+    if value not in PRODUCTS:
+        raise ValueError(f"one of {', '.join(PRODUCTS)}")
+    return str(value)
+
+
 _WIRING: Final = {field.name for field in fields(Wiring)}
 _CHECKS: Final[Mapping[str, Callable[[object], object]]] = {
+    "adapter": _one_of(Adapter),
+    "attached": _flag,
     "crossed": _flag,
     "ground": _flag,
     "powered": _flag,
+    "supply_shorted": _flag,
+    "board_v": _between(1.2, 5.5),
+    "adapter_v": _between(1.2, 5.5),
+    "chip": _one_of(Fitted),
+    "clocked": _flag,
     "tx_joint": _one_of(Joint),
     "rx_joint": _one_of(Joint),
     "tx_stuck": _one_of(Stuck),
@@ -139,14 +154,17 @@ _CHECKS: Final[Mapping[str, Callable[[object], object]]] = {
     "bridged": _flag,
     "loop_back": _flag,
     "adapter_pull_up": _flag,
+    "product": _product,
     "strap_boot": _flag,
     "in_loader": _flag,
     "rate_error": _between(-0.5, 0.5),
+    "rate_error_above": _between(0, 12_000_000),
     "adapter_frame": _frame,
     "frame_pinned": _flag,
     "readout_protected": _flag,
     "firmware": _one_of(Firmware),
     "chatter": _one_of(Chatter),
+    "port": _one_of(PortState),
     "vanish_after_s": _between(0, 3600),
     "return_after_s": _between(0, 3600),
 }
@@ -175,14 +193,15 @@ def load(text: str, file: str) -> Book:
     found: dict[str, Scene] = {}
     for n, entry in enumerate(_tables(data, "scene", file), 1):
         where = f"scene {n}"
-        _keys(entry, {"name", "title", "faults"}, file, where)
+        _keys(entry, {"name", "title", "story", "faults"}, file, where)
         name = _text(entry, "name", file, where)
         if name in found:
             raise _wrong(file, f"{where}, name", name, "a name that is not used above")
         listed = entry.get("faults", [])
         if not isinstance(listed, list) or any(not isinstance(item, str) or item not in known for item in listed):
             raise _wrong(file, f"scene {name}, faults", listed, "a list of fault ids from this file")
-        found[name] = Scene(name, _text(entry, "title", file, where), tuple(listed))
+        title, story = (_text(entry, key, file, where) for key in ("title", "story"))
+        found[name] = Scene(name, title, story, tuple(listed))
     return Book(known, found)
 
 
