@@ -47,6 +47,8 @@ class Board:
         self.mode = Mode.OFF
         self.rate: float | None = None
         self._random = random.Random(setup.seed)
+        self.given_s = now_s
+        """When the last byte that `due` returned had been received."""
         self._line_free_s = now_s
         self._board_free_s = now_s
         self._due: list[tuple[float, int, bytes]] = []
@@ -114,7 +116,8 @@ class Board:
             self._line += 1
         out = bytearray()
         while self._due and self._due[0][0] <= now_s:
-            out += heapq.heappop(self._due)[2]
+            self.given_s, _, data = heapq.heappop(self._due)
+            out += data
         return bytes(out)
 
     # --- hands on the bench

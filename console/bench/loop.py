@@ -29,6 +29,8 @@ _LOOK_S: Final = 0.02  # how often a closed pty is looked at
 _AHEAD_S: Final = 0.02  # how much line time is taken from the host at once
 _REFILL_S: Final = 0.005
 _BUNDLE_S: Final = 0.001  # full-speed USB frame: an adapter hands over at most one packet per frame
+_EAGER_S: Final = 0.0003  # so long after an answer the next question is looked for without sleeping
+_MOST_CREDIT_S: Final = 0.01
 _IDLE_S: Final = 3600.0
 _BROWN_OUT_S: Final = 0.15  # how long the adapter keeps up a shorted board after it was opened, and how long it is gone
 _BROWN_OUT_GONE_S: Final = 1.0
@@ -51,6 +53,8 @@ class Bench:
         self._vanish_at: float | None = None
         self._return_at: float | None = None
         self._written_at = 0.0
+        self._looked_at = 0.0
+        self._late_s = 0.0  # by how much the last byte was handed over too late; a program answers later by as much
         self._done = False
         self._wake, self._waker = socket.socketpair()
         self._wake.setblocking(False)
@@ -97,7 +101,7 @@ class Bench:
             self._give(now)  # first, because this is what is due
             self._timers(now)
             self._look(now)
-            self._take(now)
+            self._take(time.monotonic())
             if not self._paced:
                 self._give(now)
             self._wait()
@@ -151,7 +155,12 @@ class Bench:
             self._board.baud = baud
         most = max(1, int(_AHEAD_S / self._board.frame.char_s(self._board.baud)))
         if data := self._end.read(min(most, 4096)):
-            self._board.host_writes(data, now)
+            # our own lateness must not lengthen the line: the program's bytes start where they would have. They came
+            # at some moment since we last looked, if we meant to look all the time
+            unseen_s = now - max(self._looked_at, self._written_at) if self._looked_at else 0.0
+            self._board.host_writes(data, now - min(_MOST_CREDIT_S, self._late_s + unseen_s / 2))
+            self._late_s = 0.0
+        self._looked_at = now
 
     def _give(self, now: float) -> None:
         until = now if self._paced else max(now, self._board.run_end_s(), self._board.busy_until_s)
@@ -159,7 +168,8 @@ class Bench:
         if self._end is not None and self._open and (data or self._end.behind()):
             self._end.write(data)
             if data:
-                self._written_at = now
+                self._written_at = time.monotonic()
+                self._late_s = max(0.0, self._written_at - self._board.given_s)
 
     def _wait(self) -> None:
         now = time.monotonic()
@@ -173,6 +183,10 @@ class Bench:
         if full:
             others.append(self._board.busy_until_s - _REFILL_S)
         others += [at for at in (self._vanish_at, self._return_at) if at is not None]
+        if self._open and now < self._written_at + _EAGER_S:
+            others.append(now)
+        else:
+            self._looked_at = 0.0
         wake = min(others) if due is None else min(*others, due - _SPIN_S)
         self._select(max(0.0, wake - now), watch_port=not full)
         if due is not None and due - time.monotonic() <= _SPIN_S:
