@@ -13,7 +13,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 from typing import Final
 
-from console.bench.setup import FLOOD_BYTES, PRODUCTS, Chatter, Firmware, Mode, Setup
+from console.bench.setup import FLOOD_BYTES, PRODUCTS, Chatter, Firmware, LineFlaw, Mode, Setup, Way, What
 from console.bench.wiring import Heard, Level, Source, Wiring, board_hears, host_hears
 from protocols.an3155.target import Target
 from protocols.uart import EIGHT_E_ONE, EIGHT_N_ONE, Frame
@@ -58,6 +58,11 @@ class Board:
         self._talk_at_s: float | None = None
         self._low_seen = False
         self._line = 0
+        self.vanish_at_s: float | None = None
+        """When a flaw takes the port away; the caller who acts on it sets it to None."""
+        self._passed = dict.fromkeys(Way, 0)
+        self._cut_s: float | None = None
+        self._gone_s: float | None = None
         self._joint_good = {"host": True, "board": True}
         self._joint_left = {"host": 0, "board": 0}
         self._listen()
@@ -72,6 +77,7 @@ class Board:
 
     def opened(self, now_s: float) -> None:
         """A program opened the port."""
+        self._gone_s = None
         self._low_seen = False
         self._notice_low(now_s + _OPENING_S)
         self._chatter(now_s + _OPENING_S)
@@ -95,7 +101,7 @@ class Board:
                     self._deliver(at + char_s, bytes((self._random.randrange(256),)))
         if self.mode is not Mode.ROM or Source.HOST not in self._pin.sources or self._deaf:
             return
-        self._board_takes(self._spoiled(characters), self.frame, self.baud)
+        self._pass(self._spoiled(characters))
 
     def next_s(self) -> float | None:
         """When `due` will next have something, or None."""
@@ -113,6 +119,7 @@ class Board:
         while self._talk_at_s is not None and self._talk_at_s <= now_s:
             at, self._talk_at_s = self._talk_at_s, max(self._talk_at_s + _TEXT_EVERY_S, now_s)
             self._board_sends(at, _TEXT_LINES[self._line % len(_TEXT_LINES)], _APPLICATION_FRAME, 115200.0)
+            self._cut_s = None
             self._line += 1
         out = bytearray()
         while self._due and self._due[0][0] <= now_s:
@@ -152,6 +159,12 @@ class Board:
         self._notice_low(now_s)
         if chatter:
             self._chatter(now_s)
+
+    def spoil(self, setup: Setup) -> None:
+        """Take over the flaws of `setup` and nothing else; their counts begin."""
+        self.setup = replace(self.setup, flaws=setup.flaws, line_flaws=setup.line_flaws)
+        self.target.spoil(setup.flaws)
+        self._passed = dict.fromkeys(Way, 0)
 
     def set_frame(self, frame: Frame) -> bool:
         """Tell the adapter its frame; False when it keeps its own."""
@@ -201,6 +214,51 @@ class Board:
         for at in range(0, len(data), step):
             part = data[at : at + step]
             self._deliver(start + (at + len(part)) * char_s, part)
+
+    def _pass(self, characters: list[tuple[float, int]]) -> None:
+        """Characters on their way to the chip's pin, past the places where something happens."""
+        if not self.setup.line_flaws:
+            self._board_takes(characters, self.frame, self.baud)
+            return
+        going: list[tuple[float, int]] = []
+        for at, byte in characters:
+            value, then = self._at_place(Way.TO_BOARD, byte)
+            going += [] if value is None else [(at, value)]
+            if then is not None:
+                self._board_takes(going, self.frame, self.baud)
+                going = []
+                self._happens(then, at + self.frame.char_s(self.baud))
+                self._cut_s = None
+        self._board_takes(going, self.frame, self.baud)
+
+    def _at_place(self, way: Way, byte: int) -> tuple[int | None, LineFlaw | None]:
+        """The byte after the flaws at this place, None where it is lost; and what happens when it has passed."""
+        self._passed[way] += 1
+        value: int | None = byte
+        then = None
+        for flaw in self.setup.line_flaws:
+            if flaw.way is way and flaw.place == self._passed[way]:
+                if flaw.what is What.DROP:
+                    value = None
+                elif flaw.what is What.CORRUPT:
+                    value = None if value is None else value ^ flaw.mask & 0xFF
+                else:
+                    then = flaw
+        return value, then
+
+    def _happens(self, flaw: LineFlaw, at_s: float) -> None:
+        """The chip's further characters are lost with it: what was worked ahead never left its pin."""
+        if flaw.what is What.VANISH:
+            self.vanish_at_s = self._gone_s = at_s
+            return
+        self._due = [each for each in self._due if each[0] <= at_s]
+        heapq.heapify(self._due)
+        self._cut_s = at_s
+        self._board_free_s = at_s
+        self.reset(at_s)
+
+    def _supply_fails(self, at_s: float) -> None:
+        self.rewire(replace(self.setup.wiring, powered=False), at_s)
 
     def _spoiled(self, characters: list[tuple[float, int]]) -> list[tuple[float, int]]:
         if self._pin.reliable and not self._pin.intermittent:
@@ -263,11 +321,16 @@ class Board:
             self._to_target(at + frame.char_s(rate), SYNC, True)
 
     def _to_target(self, at_s: float, byte: int, clean: bool) -> None:
-        was = self.target.resets
+        if self.mode is not Mode.ROM:
+            return
+        was, came_s = self.target.resets, at_s
         for reply in self.target.receive(byte, parity_ok=clean):
             own = EIGHT_E_ONE if self.target.chip.parity else EIGHT_N_ONE
             at_s = self._board_sends(at_s + reply.after_s, reply.data, own, self.rate or self.baud)
-        if self.target.resets != was:
+        self._cut_s = None
+        if self.target.power_fails_after_s is not None:
+            self._supply_fails(came_s + self.target.power_fails_after_s)
+        elif self.target.resets != was:
             self._start(at_s)
         elif self.target.running_application:
             self.mode = Mode.APPLICATION
@@ -293,7 +356,13 @@ class Board:
         return self._board_free_s
 
     def _arrives(self, at_s: float, byte: int) -> None:
+        if any(end is not None and at_s > end for end in (self._cut_s, self._gone_s)):
+            return
         spoiled = self._spoil(byte, self._host, "host")
+        if spoiled is not None and self.setup.line_flaws:
+            spoiled, then = self._at_place(Way.TO_HOST, spoiled)
+            if then is not None:
+                self._happens(then, at_s)
         if spoiled is not None:
             self._deliver(at_s, bytes((spoiled,)))
 
@@ -303,4 +372,5 @@ class Board:
 
 
 def _target(setup: Setup) -> Target:
-    return Target(replace(PRODUCTS[setup.product].chip, readout_protected=setup.readout_protected))
+    chip = replace(PRODUCTS[setup.product].chip, readout_protected=setup.readout_protected)
+    return Target(chip, setup.flaws)

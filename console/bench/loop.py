@@ -21,6 +21,7 @@ from console.bench.control import ControlServer
 from console.bench.port import HAVE_PTY, End, PtyEnd, SocketEnd, drop_link, point_link
 from console.bench.scenes import fault, with_fault
 from console.bench.setup import PortState, Setup
+from console.bench.spoils import spoiled
 from console.errors import UsageTrouble
 from protocols.uart import Frame
 
@@ -161,6 +162,9 @@ class Bench:
             self._board.host_writes(data, now - min(_MOST_CREDIT_S, self._late_s + unseen_s / 2))
             self._late_s = 0.0
         self._looked_at = now
+        if self._board.vanish_at_s is not None:
+            # a terminal that goes away takes along what was not read: the last byte gets a moment
+            self._vanish_at, self._board.vanish_at_s = self._board.vanish_at_s + _LOOK_S, None
 
     def _give(self, now: float) -> None:
         until = now if self._paced else max(now, self._board.run_end_s(), self._board.busy_until_s)
@@ -279,6 +283,10 @@ class Bench:
                 board.set_frame(_frame(fields["frame"]))
             case "adapter-baud":
                 board.baud = _baud(fields["baud"])
+            case "spoil":
+                board.spoil(spoiled(board.setup, str(fields["flaw"])))
+            case "heal-flaws":
+                board.spoil(Setup())
             case "port-state":
                 board.setup = replace(board.setup, port=_port_state(fields["state"]))
             case "vanish":

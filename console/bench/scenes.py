@@ -12,6 +12,7 @@ from importlib import resources
 from typing import Any, Final
 
 from console.bench.setup import PRODUCTS, Chatter, Firmware, PortState, Setup
+from console.bench.spoils import SPOILS, is_spoil, spoiled
 from console.bench.wiring import Adapter, Fitted, Joint, Stuck, Wiring
 from console.errors import InputTrouble, UsageTrouble
 from console.text import clean
@@ -23,11 +24,12 @@ GOOD: Final = "tern-12"
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """One thing wrong with a board: the properties it changes, and words."""
+    """One thing wrong with a board: the properties it changes, or the flaw with parameters; and words."""
 
     id: str
     title: str
     changes: Mapping[str, object]
+    flaw: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +71,8 @@ def scene(name: str) -> Scene:
 def fault(name: str) -> Fault:
     """One fault; raises UsageTrouble `fault` naming those that exist."""
     known = _own().faults
+    if is_spoil(name):
+        return Fault(clean(name, 80), SPOILS[name.partition(":")[0]].title, {}, name)
     if name not in known:
         raise UsageTrouble("fault", f"there is no fault {clean(name, 40)!r}", help=f"choose one of: {', '.join(known)}")
     return known[name]
@@ -83,7 +87,9 @@ def setup_for(scene_name: str | None = None, more_faults: tuple[str, ...] = ()) 
 
 
 def with_fault(setup: Setup, fault: Fault) -> Setup:
-    """`setup` with one thing more wrong."""
+    """`setup` with one thing more wrong. Raises UsageTrouble `flaw` for parameters that do not fit."""
+    if fault.flaw:
+        return spoiled(setup, fault.flaw)
     wiring = {key: value for key, value in fault.changes.items() if key in _WIRING}
     rest = {key: value for key, value in fault.changes.items() if key not in _WIRING}
     return replace(setup, wiring=replace(setup.wiring, **wiring), **rest)  # type: ignore[arg-type]

@@ -10,6 +10,7 @@ from typing import Final
 
 from console.bench.wiring import Wiring
 from protocols.an3155.chip import COMMANDS_EXTENDED, Chip, Range
+from protocols.an3155.flaws import Flaws
 from protocols.uart import EIGHT_E_ONE, Frame
 
 
@@ -43,6 +44,32 @@ class PortState(StrEnum):
     FREE = "free"
     BUSY = "busy"  # another program has it
     DENIED = "denied"  # nobody may open it (the system's administrator still may)
+
+
+class Way(StrEnum):
+    """A direction on the line."""
+
+    TO_BOARD = "to-board"
+    TO_HOST = "to-host"
+
+
+class What(StrEnum):
+    """What happens at a place on the line."""
+
+    DROP = "drop"
+    CORRUPT = "corrupt"
+    RESET = "reset"
+    VANISH = "vanish"
+
+
+@dataclass(frozen=True, slots=True)
+class LineFlaw:
+    """`what` happens to the `place`-th character (from 1) that goes `way`, or right after it; `mask` flips bits."""
+
+    what: What
+    way: Way
+    place: int
+    mask: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +128,8 @@ class Setup:
     firmware: Firmware = Firmware.BLANK
     chatter: Chatter = Chatter.NONE
     port: PortState = PortState.FREE
+    flaws: Flaws = field(default_factory=Flaws)
+    line_flaws: tuple[LineFlaw, ...] = ()
     vanish_after_s: float = 0.0
     return_after_s: float = 0.0
     seed: int = 7
