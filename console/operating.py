@@ -6,7 +6,7 @@ attempts run in between. Where replies come from (a person, a file, the simulate
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Final, Literal, Protocol
 
@@ -80,11 +80,9 @@ def have(item: str) -> Reply:
     return Reply("have", text=item)
 
 
-def extras() -> tuple[str, ...]:
-    """What some step needs beyond a usual bench."""
-    table = catalogue()
-    needs = {need for step in (*table.checks.values(), *table.repairs.values()) for need in step.needs}
-    return tuple(sorted(needs - table.at_hand))
+def extras() -> Mapping[str, str]:
+    """What some step needs beyond a usual bench, with words for it."""
+    return catalogue().extras
 
 
 def usage(check: NextCheck) -> str:
@@ -182,6 +180,7 @@ async def walk(
             outcome = await session.handshake(listen_s)
             show(fold.snapshot(), True)
             continue
+        repeats = 0
         if check.id != asked:  # a note or a wrong word in between is no new proposal
             asked = check.id
             session.operator("asked", check=check.id, title=check.title, minutes=check.minutes)

@@ -82,7 +82,8 @@ class Catalogue:
 
     `fault_rate` is the chance that a board has a fault at all, from which pairs get their prior. `dominance`
     orders the table's codes, the one that hides all others last. `differs` is P(identical attempts differ) by cause.
-    `give_up_minutes` is what handing the board on costs; `at_hand` is what every bench is taken to have.
+    `give_up_minutes` is what handing the board on costs; `at_hand` is what every bench is taken to have,
+    `extras` what else a step may need, with words for it.
     """
 
     causes: Mapping[str, Cause]
@@ -95,6 +96,7 @@ class Catalogue:
     differs: Mapping[str, float] = field(default_factory=lambda: {"default": 0.02})
     give_up_minutes: float = 480.0
     at_hand: frozenset[str] = frozenset()
+    extras: Mapping[str, str] = field(default_factory=dict)
 
     def title(self, cause_id: str) -> str:
         """The words for a cause."""
@@ -167,6 +169,12 @@ def parse(text: str, file: str = FILE) -> Catalogue:
                     entry.wrong(
                         "never_after", f"{earlier}: {outcome}", "the id of a check, a colon, one of its outcomes"
                     )
+    extras = {name: top.table("extras").text(name) for name in top.table("extras").data}
+    for kind in ("check", "repair"):
+        for entry in top.tables(kind):
+            for need in entry.texts("needs", ()):
+                if need not in (*extras, *top.texts("at_hand")):
+                    entry.wrong("needs", need, f"something from at_hand or extras: {', '.join(extras)}")
     if not checks.keys().isdisjoint(repairs):
         top.wrong("repair", sorted(checks.keys() & repairs), "ids that no check has")
     letter = top.text("other_answer_letter")
@@ -186,6 +194,7 @@ def parse(text: str, file: str = FILE) -> Catalogue:
         top.chances("differs", causes),
         top.number("give_up_minutes", 0, 100_000),
         frozenset(top.texts("at_hand")),
+        extras,
     )
 
 

@@ -175,7 +175,7 @@ def _again(evidence: Evidence, done: Sequence[tuple[str, str]], table: Catalogue
             earlier.add(step.id)
         elif step.cures:
             out |= earlier
-    return out - tried
+    return {name for name in out - tried if evidence.often.isdisjoint((name, table.checks[name].action))}
 
 
 def _sure(step: Check, now: Belief, tables: Model) -> bool:

@@ -9,6 +9,7 @@ Every call is O(1) and memory is bounded, whatever the line delivers.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Final
@@ -110,8 +111,8 @@ class Evidence:
     `configured` holds at most one reading per configuration, the one made first in front. `current` belongs to the
     latest attempt and may be empty while it runs. `certain` are situations that need no weighing. `checks` are pairs
     of check id and outcome id the operator answered, `skipped` those the operator does not want, `at_hand` what the
-    operator has beyond a usual bench. `swap_pending`: wires were swapped and not tried since. `before` is the latest
-    reading without an answer that hands on the board came after.
+    operator has beyond a usual bench. `often` names checks and actions done twice or more. `swap_pending`: wires were
+    swapped and not tried since. `before` is the latest reading without an answer that hands on the board came after.
     """
 
     configured: tuple[Configured, ...] = ()
@@ -122,6 +123,7 @@ class Evidence:
     skipped: frozenset[str] = frozenset()
     at_hand: frozenset[str] = frozenset()
     before: Configured | None = None
+    often: frozenset[str] = frozenset()
 
     @property
     def observations(self) -> tuple[Observation, ...]:
@@ -162,6 +164,7 @@ class ObservationFold:
         self._told: list[_Told] = []  # what the operator said, in order, so that the last can be taken back
         self._swap_pending = False
         self._before: Configured | None = None
+        self._swaps = 0
         self._begin((False, "", "", 0))
 
     def _begin(self, setup: Setup) -> None:
@@ -255,6 +258,7 @@ class ObservationFold:
         if action == "swap-done":
             self._keep()
             self._swap_pending = not self._swap_pending
+            self._swaps += 1
         elif action == "undo":
             del self._told[-1:]
         elif action in _SAID:
@@ -299,7 +303,13 @@ class ObservationFold:
             skipped=frozenset(name for action, name, _ in self._told if action == "skip"),
             at_hand=frozenset(name for action, name, _ in self._told if action == "at-hand"),
             before=self._before,
+            often=frozenset(name for name, count in self._counts().items() if count > 1),
         )
+
+    def _counts(self) -> Counter[str]:
+        counts = Counter(name for action, name, _ in self._told if action == "check")
+        counts["swap-done"] = self._swaps // 2  # there and back
+        return counts
 
     def _latest_answers(self) -> dict[str, str]:
         """Only the latest reading of a check counts; it stands where it was made."""

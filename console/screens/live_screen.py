@@ -131,15 +131,14 @@ class LiveScreen(SizedScreen):
 
     def action_at_hand(self) -> None:
         """What is at hand beyond a usual bench."""
-        source, items = self._live(), extras()
+        source, items = self._live(), tuple(extras().items())
 
         def chosen(number: int | None) -> None:
             if number is not None and source is not None:
-                source.told(Reply("have", text=items[number]))
+                source.told(Reply("have", text=items[number][0]))
 
         if source is not None:
-            answers = [(item, "checks that need it can be proposed") for item in items]
-            self.app.push_screen(ChooseScreen("what do you have at hand?", None, answers), chosen)
+            self.app.push_screen(ChooseScreen("what do you have at hand?", None, items), chosen)
 
     def _ask_done(self, action: str, question: str, check: NextCheck | None = None) -> None:
         source = self._live()
