@@ -185,7 +185,8 @@ class PlugFold:
             socket.number, socket.low, socket.asked = said.number, said.kind == "low-speed", True
             self._focus = place
         elif said.kind == "found":
-            self._arrived(socket, socket.number)
+            if socket.number:  # else it was noticed before our time
+                self._arrived(socket, socket.number)
             self._focus = place
         elif said.kind == "taken":
             socket.taken = said.words
