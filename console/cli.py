@@ -105,7 +105,7 @@ def _add_demo(commands: _Commands) -> None:
 
 def _add_ports(commands: _Commands) -> None:
     sub = _command(commands, "ports", "serial ports: identity, who holds them, what hinders and its cure")
-    sub.add_argument("--watch", action="store_true", help="tell what plugging changes and why nothing comes (Ctrl-C)")
+    sub.add_argument("--watch", action="store_true", help="tell what plugging changes, why nothing comes (Ctrl-C ends)")
     sub.add_argument("--for", type=_seconds, default=None, dest="seconds", metavar="S", help="end the watch by itself")
     sub.add_argument("--expect", type=_usb_ids, default=None, metavar="VID:PID", help="the watch expects this device")
     sub.add_argument("--all", action="store_true", help="also ports without any device behind them")

@@ -63,10 +63,10 @@ def _usb_device(folder: Path, interfaces: list[str]) -> UsbDevice | None:
     vid, pid = _hex(folder / "idVendor"), _hex(folder / "idProduct")
     if vid is None or pid is None:
         return None
-    speed = _line(folder / "speed")
+    speed, number = _line(folder / "speed"), _line(folder / "devnum")
     return UsbDevice(
         place=folder.name,
-        number=int(_line(folder / "devnum")) if _line(folder / "devnum").isdecimal() else 0,
+        number=int(number) if re.fullmatch(r"\d{1,4}", number, re.ASCII) else 0,
         vid=vid,
         pid=pid,
         manufacturer=_line(folder / "manufacturer"),
@@ -81,7 +81,10 @@ def _usb_device(folder: Path, interfaces: list[str]) -> UsbDevice | None:
 
 def _ttys(interface: Path) -> list[Tty]:
     """The ports of an interface: ``tty/ttyACM0`` (cdc_acm), or ``ttyUSB0/tty/ttyUSB0`` (usb-serial)."""
-    found = sorted({path.name for pattern in ("tty/*", "*/tty/*") for path in interface.glob(pattern)})
+    try:
+        found = sorted({path.name for pattern in ("tty/*", "*/tty/*") for path in interface.glob(pattern)})
+    except OSError:  # it went while it was looked at
+        return []
     return [Tty(clean(name, 80)) for name in found]
 
 

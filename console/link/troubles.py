@@ -71,7 +71,7 @@ def open_trouble(
             "port-missing",
             "there is no such port",
             where=where,
-            help="plug the adapter in and run `wakeline ports` for the names there are",
+            help="plug the adapter in and run `wakeline ports`; `wakeline ports --watch` says why it does not show up",
         )
     if number in _BUSY:
         by, whom = (f" by {holder}", holder) if holder else ("", "the other program that uses it")
