@@ -51,7 +51,7 @@ class _Entry:
 
 
 _Kind: TypeAlias = "tuple[int, ...]"
-_NOTHING: Final = 1e-18
+_NOTHING: Final = 1e-12  # share of the readings' own chance below which a pair counts as nothing
 
 
 class Posterior:
@@ -151,6 +151,7 @@ class Posterior:
         One of the culprits makes the reading. What is too unlikely to matter counts as nothing.
         """
         leak = self._leak
+        floor = _NOTHING * math.prod(leaked / leak for leaked in self._leaked)
         tables = [
             [
                 [(1 - (1 - leak) * (1 - a) * (1 - b)) * (fit_a + fit_b + leaked) / (a + b + leak) for b, fit_b in known]
@@ -165,7 +166,7 @@ class Posterior:
                 chance = 1.0
                 for row, level in zip(rows, kinds[other], strict=True):
                     chance *= row[level]
-                    if chance < _NOTHING:
+                    if chance < floor:
                         chance = 0.0
                         break
                 double[place][other] = double[other][place] = chance
