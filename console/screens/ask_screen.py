@@ -27,18 +27,28 @@ class AskScreen(ModalScreen[bool]):
     HELP: ClassVar[str] = "Enter or y: yes. Escape or n: no, nothing happens."
     BINDINGS: ClassVar = [Binding("enter,y", "yes", "yes"), Binding("escape,n", "no", "no")]
 
-    def __init__(self, question: str, caution: str | None = None, yes: str = "yes", no: str = "no") -> None:
+    def __init__(
+        self,
+        question: str,
+        caution: str | None = None,
+        yes: str = "yes",
+        no: str = "no",
+        means: Sequence[tuple[str, str]] = (),
+    ) -> None:
         super().__init__()
         self._question = question
         self._caution = caution
         self._yes = yes
         self._no = no
+        self._means = means
 
     def compose(self) -> ComposeResult:
-        """Question, caution, keys."""
+        """Question, caution, what each result would mean, keys."""
         parts = [line((self._question, "bold"))]
         if self._caution:
             parts += [Content(""), line(("▲ caution: " + self._caution, "$text-warning"))]
+        if self._means:
+            parts += [Content(""), *(line((result, "bold"), f": {words}") for result, words in self._means)]
         parts += [Content(""), line(("Enter", "bold"), f" {self._yes}    ", ("Esc", "bold"), f" {self._no}")]
         with VerticalScroll(id="ask", can_focus=False):
             yield Static(Content("\n").join(parts), markup=False)

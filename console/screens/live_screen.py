@@ -145,6 +145,7 @@ class LiveScreen(SizedScreen):
         if source is None:
             return
         caution = check.caution if check is not None else _SWAP_CAUTION
+        means = check.answers if check is not None else ()
 
         def answered(yes: bool | None) -> None:
             if yes and check is not None:
@@ -152,7 +153,7 @@ class LiveScreen(SizedScreen):
             elif yes:
                 self._command(lambda: source.done(action), source.handshake)
 
-        self.app.push_screen(AskScreen(question, caution, "it is done, try again", "not yet"), answered)
+        self.app.push_screen(AskScreen(question, caution, "it is done, try again", "not yet", means), answered)
 
     def action_reset(self) -> None:
         """Over the lines, or by hand."""
