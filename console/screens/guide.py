@@ -63,4 +63,6 @@ class GuideLine(Static, can_focus=False):
 
     def tell(self, step: Step) -> None:
         """Show a step."""
-        self.update(line(("guide ", "bold $text-accent"), step.say + "  ", ("Enter", "bold"), f": {step.key}"))
+        self.update(
+            line(("guide ", "bold $text-accent"), ("Enter", "bold"), f": {step.key}", ("  ·  ", "$secondary"), step.say)
+        )
