@@ -106,6 +106,7 @@ def _add_ports(commands: _Commands) -> None:
     sub = _command(commands, "ports", "serial ports: identity, who holds them, what hinders and its cure")
     sub.add_argument("--watch", action="store_true", help="go on and tell what appears and vanishes (Ctrl-C ends)")
     sub.add_argument("--all", action="store_true", help="also ports without any device behind them")
+    sub.add_argument("--baud", type=_positive_int, default=115200, help="tell what each bridge makes of this rate")
 
 
 def _add_open(commands: _Commands) -> None:
