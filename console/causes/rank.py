@@ -87,9 +87,10 @@ def _tried(evidence: Evidence, table: Catalogue) -> tuple[Configured, dict[str, 
     """
     present = evidence.reading
     trials = [check for check in table.checks.values() if check.changes and check.in_vain]
-    answering = [reading for reading in evidence.configured if reading.answered]
-    failing = [reading for reading in evidence.configured if not reading.answered]
-    if len(evidence.configured) < 2 or not failing:
+    tried = [reading for reading in evidence.configured if reading.asked]
+    answering = [reading for reading in tried if reading.answered]
+    failing = [reading for reading in tried if not reading.answered]
+    if len(tried) < 2 or not failing:
         return present, {}
     if not answering:
         first = failing[0]
@@ -138,6 +139,8 @@ def clues(evidence: Evidence, table: Catalogue) -> list[Clue]:
     for name, outcome in answered(evidence, table):
         likelihood = table.outcome(name, outcome)
         step = table.step(name)
+        if step is not None and not step.shows.get(outcome, frozenset()).isdisjoint(reading.codes):
+            continue  # the same bytes, seen by the attempt as well
         if likelihood is not None and step is not None:
             out.append(Clue(f"{step.title} gave: {outcome}", likelihood, step=name, outcome=outcome))
     return out

@@ -55,6 +55,8 @@ def mark_words(mark: Mark) -> str:
         case MarkKind.OPERATOR:
             action = field("action")
             return _OPERATOR_WORDS.get(action, f"operator: {action}")
+        case MarkKind.FINDING:
+            return f"found by {field('test')}: {field('message')}"
         case MarkKind.NOTE:
             return field("text")
         case MarkKind.LINK_LOST:
