@@ -256,7 +256,8 @@ class Fold:
             return Problem("stopped", "stopped by the user", "start again when ready")
         if failed is None:
             return Problem("no-answer", "the record holds no identified target", "repeat the handshake")
-        advice = f"{check.title} ({check.minutes:g} min)" if check else "repeat the handshake"
+        again = "repeat the test" if self._tested_attempt == self._stages.attempt else "repeat the handshake"
+        advice = f"{check.title} ({check.minutes:g} min)" if check else again
         return Problem(outcome.value, f"stage {failed.name}: {failed.message or outcome.value}", advice)
 
 

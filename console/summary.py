@@ -45,6 +45,9 @@ def as_object(snapshot: Snapshot) -> dict[str, Any]:
             for w in snapshot.wires
         ],
         "attempts": snapshot.attempt,
+        "findings": [
+            {"test": found.test, "message": found.message, **dict(found.values)} for found in snapshot.findings
+        ],
         "notes": list(snapshot.notes),
         "error": None if snapshot.problem is None else _problem(snapshot.problem),
     }
@@ -85,7 +88,7 @@ def verdict_lines(snapshot: Snapshot) -> list[str]:
 
 def cause_lines(snapshot: Snapshot) -> list[str]:
     """What was seen, what is most likely behind it, and the next check."""
-    out = []
+    out = [f"found by {found.test}: {found.message}" for found in snapshot.findings]
     if snapshot.observations:
         out.append("seen: " + "; ".join(seen.text for seen in snapshot.observations))
     if snapshot.causes:

@@ -138,6 +138,7 @@ _CHECKS: Final[Mapping[str, Callable[[object], object]]] = {
     "rx_stuck": _one_of(Stuck),
     "bridged": _flag,
     "loop_back": _flag,
+    "connected": _flag,
     "adapter_pull_up": _flag,
     "strap_boot": _flag,
     "in_loader": _flag,
@@ -147,6 +148,7 @@ _CHECKS: Final[Mapping[str, Callable[[object], object]]] = {
     "readout_protected": _flag,
     "firmware": _one_of(Firmware),
     "chatter": _one_of(Chatter),
+    "application_rate": _between(1200, 4_000_000),
     "vanish_after_s": _between(0, 3600),
     "return_after_s": _between(0, 3600),
 }

@@ -107,7 +107,8 @@ class Evidence:
 
     `configured` holds at most one reading per configuration, the one made first in front. `current` belongs to the
     latest attempt and may be empty while it runs. `certain` are situations that need no weighing. `checks` are pairs
-    of check id and outcome id that the operator or a test of the console's own answered. `swap_pending`: wires were swapped and not tried since.
+    of check id and outcome id, answered by the operator or a test of the console's own. `swap_pending`: wires were
+    swapped and not tried since.
     """
 
     configured: tuple[Configured, ...] = ()
@@ -349,7 +350,9 @@ class ObservationFold:
             yield from seen("low", low + self._breaks if self._only_zero else 0)
         yield from seen("echo", (self._echoed or len(self._in)) if echo else 0)
         if unanswered and not echo and not self._only_zero and self._in_count:
-            yield from seen(READABLE_TEXT if reads_as_text(self._readable, self._in_count) else "garbage", self._in_count)
+            yield from seen(
+                READABLE_TEXT if reads_as_text(self._readable, self._in_count) else "garbage", self._in_count
+            )
         # one bad character at power-up is as normal as one stray byte
         yield from seen("errors", self._errors if self._errors > 1 or not self._answered else 0)
         yield from seen("ack", self._acks)

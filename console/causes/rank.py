@@ -12,7 +12,7 @@ from typing import Final
 from console.causes.bayes import surprise, weigh
 from console.causes.belief import TRUSTED_REPEATS, Belief, model, normalised, times
 from console.causes.catalogue import OTHER, Catalogue, catalogue
-from console.causes.observation import Configured, Evidence
+from console.causes.observation import ANSWERS, Configured, Evidence
 
 MOST: Final = 8
 LEAST_PROBABILITY: Final = 0.005
@@ -88,8 +88,10 @@ def _tried(evidence: Evidence, table: Catalogue) -> tuple[Configured, dict[str, 
     present = evidence.reading
     trials = [check for check in table.checks.values() if check.changes and check.in_vain]
     tried = [reading for reading in evidence.configured if reading.asked]
-    answering = [reading for reading in tried if reading.answered]
-    failing = [reading for reading in tried if not reading.answered]
+    # where the board identified itself, what was refused elsewhere was not good enough either
+    good_enough = frozenset({"identified"}) if "identified" in present.codes else ANSWERS
+    answering = [reading for reading in tried if reading.codes & good_enough]
+    failing = [reading for reading in tried if not reading.codes & good_enough]
     if len(tried) < 2 or not failing:
         return present, {}
     if not answering:
@@ -202,7 +204,13 @@ def _something_wrong(evidence: Evidence, table: Catalogue) -> bool:
     if "identified" in codes:
         tried = _tried(evidence, table)[1].items()
         return "read-refused" in codes or any(table.checks[name].in_vain != outcome for name, outcome in tried)
-    return bool(codes)
+    return bool(codes) or _found_wrong(evidence, table)
+
+
+def _found_wrong(evidence: Evidence, table: Catalogue) -> bool:
+    """Whether a reading made before any attempt was not the plain one, which stands first among its outcomes."""
+    steps = ((table.step(name), outcome) for name, outcome in answered(evidence, table))
+    return any(step is not None and not step.cures and outcome != next(iter(step.outcomes)) for step, outcome in steps)
 
 
 def _weighed(evidence: Evidence, table: Catalogue, priors: Mapping[str, float] | None) -> tuple[RankedCause, ...]:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import asyncio
 import sys
 from argparse import Namespace
+from collections.abc import Coroutine
+from typing import Any
 
 from console.commands.attempt import LiveText, opened, settings_from
 from console.errors import PortTrouble
@@ -15,9 +17,14 @@ from console.summary import as_object, cause_lines, dumps, verdict_lines
 def run(options: Namespace) -> int:
     """Run the command; returns the exit code."""
     fold = Fold()
+    return tell(options, fold, _attempt(options, fold))
+
+
+def tell(options: Namespace, fold: Fold, work: Coroutine[Any, Any, None]) -> int:
+    """Do `work`, which fills the fold, and tell how it ended as text or JSON; returns the exit code."""
     trouble: PortTrouble | None = None
     try:
-        asyncio.run(_attempt(options, fold))
+        asyncio.run(work)
     except PortTrouble as error:
         if not len(fold.trace):  # not even a port to speak of: nothing was folded
             raise

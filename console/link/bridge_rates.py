@@ -90,7 +90,7 @@ def listed(asked: int) -> float | None:
 
 
 def halves_of_48_mhz(asked: int) -> float | None:
-    """48 MHz / (2 * prescale * n), prescale 4 up to 365 Bd, else 1; up to 2 MBd (data sheet of the 2104, Rev 1.1 s.6.1)."""
+    """48 MHz / (2 * prescale * n), prescale 4 up to 365 Bd, else 1; up to 2 MBd (2104 data sheet Rev 1.1 s.6.1)."""
     if not 300 <= asked <= 2_000_000:
         return None
     prescale = 4 if asked <= 365 else 1
@@ -143,7 +143,7 @@ _LISTED: Final = (
 _E3: Final = _Kind(eighths_of_3_mhz, "AN232B-05")
 _E12: Final = _Kind(eighths_of_12_mhz, "AN_120 s.4.4")
 _LIST: Final = _Kind(listed, "AN205 Rev 0.3 Table 1")
-_H48: Final = _Kind(halves_of_48_mhz, "data sheet of the 2104, Rev 1.1 s.6.1")
+_H48: Final = _Kind(halves_of_48_mhz, "2104 data sheet Rev 1.1 s.6.1")
 _P48: Final = _Kind(prescaled_48_mhz, "Linux 6.1 ch341.c")
 _L48: Final = _Kind(limited_48_mhz, "Linux 6.1 ch341.c")
 # USB ids: id tables of Linux 6.1 drivers/usb/serial (from memory), by which these drivers take the device

@@ -120,7 +120,7 @@ class TtyPort(serial.Serial):  # type: ignore[misc, name-defined]
         with self.guard:
             if not self.is_open:
                 raise OSError(errno.EBADF, "the port is closed")
-            before = (self._baudrate, self._bytesize, self._parity, self._stopbits)
+            before = self.get_settings()
             self._settled = True  # the library would configure the device at each assignment
             try:
                 self._take(settings)
@@ -128,7 +128,7 @@ class TtyPort(serial.Serial):  # type: ignore[misc, name-defined]
                 self._reconfigure_port()
                 return self._look(settings)
             except BaseException:
-                self._baudrate, self._bytesize, self._parity, self._stopbits = before
+                self.apply_settings(before)  # settled: they are taken with the next line
                 self._settled = False
                 with contextlib.suppress(*DEVICE_ERRORS):
                     self._reconfigure_port()

@@ -16,7 +16,7 @@ from console.errors import Outcome, PortTrouble, Stopped
 from console.events import Chunk, Event, LineEvent, LineKind
 from console.link.base import LinkSettings
 from console.session.session import Session
-from console.text import clean
+from console.text import column
 from protocols.conversation import Conversation, Send, Want
 from protocols.pattern import Came, Comparison, compare, random_pattern
 from protocols.readable import Heard, Listened, Verdict, count_readable, judge
@@ -52,7 +52,11 @@ _LOOPED: Final = {
     Came.SAME: (Outcome.OK, "echoes", "all {sent} random bytes came back unchanged"),
     Came.NOTHING: (Outcome.NO_ANSWER, "nothing", "none of {sent} random bytes came back"),
     Came.DAMAGED: (Outcome.MISMATCH, "damaged", "{matched} of {sent} random bytes came back in order, others did not"),
-    Came.OTHER: (Outcome.MISMATCH, "damaged", "{received} bytes came, but not the {sent} random ones that were sent"),
+    Came.OTHER: (
+        Outcome.MISMATCH,
+        "",
+        "{received} bytes came, but not the {sent} random ones: something else sends, take the board off and repeat",
+    ),
 }
 _ECHOED: Final = {
     Came.SAME: (Outcome.MISMATCH, "stays", "all {sent} random bytes came back: our own bytes, no answer of a board"),
@@ -75,16 +79,13 @@ def _there_and_back(pattern: bytes) -> Conversation[bytes]:
 
 
 async def send_pattern(
-    session: Session,
-    test: str,
-    *,
-    count: int = PATTERN_BYTES,
-    random_bytes: Callable[[int], bytes] = os.urandom,
+    session: Session, test: str, *, count: int = PATTERN_BYTES, random_bytes: Callable[[int], bytes] = os.urandom
 ) -> Comparison | None:
     """Send `count` random bytes and compare what comes back; None when the link was lost or the user stopped it.
 
     `test` says how it was joined: LOOP_BACK (at the adapter, board off), FAR_END (at the end of the cable, board off),
-    ECHO (board on, as it is wired), ECHO_ALONE (board off, nothing joined). After ECHO a board must be reset.
+    ECHO (board on, as it is wired), ECHO_ALONE (board off, nothing joined). After ECHO the board is reset over the
+    wake lines, or the finding says that it must be.
     """
     pattern = random_pattern(random_bytes, count, session.family.telling)
     words = _TESTS[test]
@@ -99,13 +100,17 @@ async def send_pattern(
             back = await session.stage(test, _there_and_back(pattern), test=True, judge=told)
         except (PortTrouble, Stopped):
             return None
-    result = compare(pattern, back)
+    result, message = compare(pattern, back), told(back)[1]
     fields: dict[str, str | int | bool] = {"sent": result.sent, "received": result.received, "matched": result.matched}
-    if words.check:
-        fields |= {"check": words.check, "outcome": words.words[result.came][1], "hands": True}
-    elif result.came is Came.SAME:
-        fields["seen"] = "echo"
-    session.found(test, told(back)[1], **fields)
+    answer = words.words[result.came][1]
+    if words.check and answer:
+        fields |= {"check": words.check, "outcome": answer, "hands": True}
+    if test == ECHO:
+        if result.came is Came.SAME:
+            fields["seen"] = "echo"
+        if not await session.reset():
+            message += "; reset the board before the next handshake: it may have taken them for a sync"
+    session.found(test, message, **fields)
     return result
 
 
@@ -120,7 +125,7 @@ class _Ear:
         """Sink."""
         now = self.heard
         if isinstance(event, Chunk) and event.direction == "in":
-            self.sample += event.data[: 4 * _SAMPLE - len(self.sample)]
+            self.sample += event.data[: _SAMPLE - len(self.sample)]
             self.heard = replace(
                 now,
                 received=now.received + len(event.data),
@@ -137,11 +142,7 @@ _BAD: Final = frozenset({LineKind.FRAMING, LineKind.PARITY, LineKind.FRAMING_OR_
 
 
 async def listen_at_rates(
-    session: Session,
-    rates: Sequence[int] = USUAL_RATES,
-    *,
-    seconds: float = LISTEN_EACH_S,
-    frame: Frame = EIGHT_N_ONE,
+    session: Session, rates: Sequence[int] = USUAL_RATES, *, seconds: float = LISTEN_EACH_S, frame: Frame = EIGHT_N_ONE
 ) -> Verdict | None:
     """Listen for `seconds` at each of `rates` in turn, sending nothing, and say at which one an application talks.
 
@@ -214,8 +215,8 @@ def _tell_verdict(session: Session, verdict: Verdict, heard: Sequence[_Ear]) -> 
         case Listened.TEXT if best is not None:
             sample = next(ear.sample for ear in heard if ear.heard is best)
             likely = "it sends at" if verdict.sure else "it most likely sends at"
-            message = f"a program on the board sends readable text: {likely} {best.baud} {best.frame}"
-            fields |= {"check": "K18", "outcome": "text", "sample": clean(sample, _SAMPLE)}
+            message = f"a program on the board sends readable text: {likely} {best.baud} {best.frame}: {column(sample)}"
+            fields |= {"check": "K18", "outcome": "text"}
         case Listened.CLEAN if best is not None:
             message = f"bytes without line errors come at {best.baud} {best.frame} only; they are no text"
             fields |= {"check": "K18", "outcome": "bytes"}
@@ -267,6 +268,8 @@ async def try_settings(session: Session, hands: Hands, tries: Sequence[tuple[int
         session.found(SETTINGS, f"{baud} baud {frame}: {words}", rate=baud, frame=str(frame))
         if outcome in (Outcome.OK, Outcome.STOPPED, Outcome.PORT):
             break
+    if outcome in (Outcome.NO_ANSWER, Outcome.REFUSED):
+        session.found(SETTINGS, "none of these rates and frames helped", check="K17", outcome="silent")
     if outcome is not Outcome.OK:
         await _back_to(session, before)
     return outcome

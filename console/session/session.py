@@ -35,7 +35,8 @@ class Session:
     """One port, opened once, any number of attempts.
 
     `adapt` is told the settings before the port takes them (a simulated adapter cannot see all of them). `after` is the
-    session on the same board before the port was lost: attempts go on counting, and swapped wires stay swapped. After `cancel`, a lost link or a failed stage the target's state is unknown: reset it before relying on it.
+    session on the same board before the port was lost: attempts go on counting, and swapped wires stay swapped.
+    After `cancel`, a lost link or a failed stage the target's state is unknown: reset it before relying on it.
     """
 
     def __init__(
@@ -56,12 +57,13 @@ class Session:
         self._pause: asyncio.Future[None] | None = None
         self._pace = Pace(family.frame.char_s(link.settings.baud), 0.05)
         self._adapt = adapt
-        self._attempt = after._attempt if after is not None else 0
-        self._swapped = after is not None and after._swapped
+        self._attempt: int = 0 if after is None else after._attempt
+        self._swapped: bool = False if after is None else after._swapped
         self._lost: PortTrouble | None = None
         self._busy = False
         self._ended = False
         self._answering = False
+        self._noted: set[str] = set()
         self._emit_later: deque[Event] = deque()
 
     def add_sink(self, sink: Sink) -> None:
@@ -303,7 +305,9 @@ class Session:
         self._pace = Pace(settings.frame.char_s(settings.baud), report.latency_s)
         self._announce(report)
         for note in report.notes:
-            self._mark(MarkKind.NOTE, text=note)
+            if note not in self._noted:  # every change of the rate would say it again
+                self._noted.add(note)
+                self._mark(MarkKind.NOTE, text=note)
 
     def _failed(self, name: str, error: BaseException) -> None:
         outcome = _outcome_of(error)

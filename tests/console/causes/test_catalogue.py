@@ -49,7 +49,12 @@ def test_the_packaged_catalogue_is_whole() -> None:
         ('"absent", "vanish",', '"vanish", "absent",', "columns", "['vanish', 'absent'"),
         ("A = 0.90", "A = 1.5", "weights.A", "1.5"),
         ("readable = { default = 0.03", "readable = { default = 3", "readable.default", "3"),
-        ("readable = { default = 0.03", "readable = { gremlins = 0.5, default = 0.03", "readable.gremlins", "'gremlins'"),
+        (
+            "readable = { default = 0.03",
+            "readable = { gremlins = 0.5, default = 0.03",
+            "readable.gremlins",
+            "'gremlins'",
+        ),
         ("shows = { text =", "shows = { song =", "check K18.shows.song", "'song'"),
         ('shows = { text = ["readable-text"]', 'shows = { text = ["verse"]', "check K18.shows.text", "'verse'"),
         (
