@@ -72,8 +72,9 @@ class Heard:
 
     @property
     def spoiled(self) -> float:
-        """Share of characters with a line error, 0 to 1."""
-        return self.errors / self.characters if self.characters else 0.0
+        """Share of line errors and breaks among all that came, 0 to 1."""
+        came = self.characters + self.breaks
+        return (self.errors + self.breaks) / came if came else 0.0
 
 
 class Listened(StrEnum):
@@ -114,7 +115,7 @@ def judge(heard: Sequence[Heard]) -> Verdict:
 def _clean(heard: Sequence[Heard]) -> Heard | None:
     """The one rate without line errors where every other one that heard anything has many: data that is no text."""
     good = [one for one in heard if one.received - one.zeros >= _ENOUGH and one.spoiled <= _CLEAN]
-    rest = [one for one in heard if one not in good and one.characters >= _FEW]
+    rest = [one for one in heard if one not in good and one.characters + one.breaks >= _FEW]
     if len(good) == 1 and rest and all(one.spoiled >= _SPOILED for one in rest):
         return good[0]
     return None

@@ -15,7 +15,7 @@ from typing import Final
 from console.errors import Outcome, PortTrouble, Stopped
 from console.events import Chunk, Event, LineEvent, LineKind
 from console.link.base import LinkSettings
-from console.session.session import Session
+from console.session.session import DEFAULT_LISTEN_S, Session
 from console.text import column
 from protocols.conversation import Conversation, Send, Want
 from protocols.pattern import Came, Comparison, compare, random_pattern
@@ -238,7 +238,9 @@ def settings_to_try(baud: int, frame: Frame) -> tuple[tuple[int, Frame], ...]:
     return ((baud, frame), *frames, *rates)
 
 
-async def try_settings(session: Session, hands: Hands, tries: Sequence[tuple[int, Frame]] = ()) -> Outcome:
+async def try_settings(
+    session: Session, hands: Hands, tries: Sequence[tuple[int, Frame]] = (), *, listen_s: float = DEFAULT_LISTEN_S
+) -> Outcome:
     """Handshakes with other frames and rates until the board identifies itself; returns how the last one ended.
 
     A sync at a wrong rate or frame leaves the loader deaf or at a wrong rate until it is reset (AN3155 s.1), so the
@@ -263,7 +265,7 @@ async def try_settings(session: Session, hands: Hands, tries: Sequence[tuple[int
                 outcome = Outcome.STOPPED
                 break
             session.operator("reset-done")
-        outcome = await session.handshake()
+        outcome = await session.handshake(listen_s)
         words = _ENDED.get(outcome, str(outcome))
         session.found(SETTINGS, f"{baud} baud {frame}: {words}", rate=baud, frame=str(frame))
         if outcome in (Outcome.OK, Outcome.STOPPED, Outcome.PORT):
