@@ -58,7 +58,10 @@ class Finding:
 
 @dataclass(frozen=True, slots=True)
 class Snapshot:
-    """Everything the console knows at one moment. `outcome` is None while something runs or nothing was tried."""
+    """Everything the console knows at one moment. `outcome` is None while something runs or nothing was tried.
+
+    `test`: the latest attempt was a test of the line, so that its outcome is no answer of the board.
+    """
 
     port: str
     settings: tuple[tuple[str, Value], ...]
@@ -76,6 +79,7 @@ class Snapshot:
     rows: int
     notes: tuple[str, ...]
     findings: tuple[Finding, ...] = ()
+    test: bool = False
 
 
 class Fold:
@@ -148,6 +152,7 @@ class Fold:
             rows=len(self.trace),
             notes=tuple(self._notes),
             findings=tuple(self._findings),
+            test=self._tested,
         )
         self._cached = (self._version, snapshot)
         return snapshot
@@ -231,6 +236,10 @@ class Fold:
         self._problem = Problem(clean(code), words["message"], words["help"])
         self._hard_outcome = outcome
 
+    @property
+    def _tested(self) -> bool:
+        return 0 < self._tested_attempt == self._stages.attempt
+
     def _outcome(self, stages: tuple[StageResult, ...]) -> Outcome | None:
         if self._hard_outcome is not None:
             return self._hard_outcome
@@ -240,8 +249,7 @@ class Fold:
         bad = next((outcome for outcome in last if outcome not in (Outcome.OK, None)), None)
         if bad is not None:
             return bad
-        tested = self._tested_attempt == self._stages.attempt and last  # a test that ended well proved what it is for
-        if tested or self._observer.identity.product_id is not None:
+        if self._tested or self._observer.identity.product_id is not None:
             return Outcome.OK
         return Outcome.NO_ANSWER if self._ended else None
 
@@ -256,7 +264,7 @@ class Fold:
             return Problem("stopped", "stopped by the user", "start again when ready")
         if failed is None:
             return Problem("no-answer", "the record holds no identified target", "repeat the handshake")
-        again = "repeat the test" if self._tested_attempt == self._stages.attempt else "repeat the handshake"
+        again = "repeat the test" if self._tested else "repeat the handshake"
         advice = f"{check.title} ({check.minutes:g} min)" if check else again
         return Problem(outcome.value, f"stage {failed.name}: {failed.message or outcome.value}", advice)
 

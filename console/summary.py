@@ -92,7 +92,7 @@ def cause_lines(snapshot: Snapshot) -> list[str]:
     if snapshot.observations:
         out.append("seen: " + "; ".join(seen.text for seen in snapshot.observations))
     if snapshot.causes:
-        out.append("what it was:" if snapshot.outcome is Outcome.OK else "most likely:")
+        out.append("what it was:" if snapshot.outcome is Outcome.OK and not snapshot.test else "most likely:")
         for cause in snapshot.causes[:_FEW_CAUSES]:
             out.append(f"  {percent(cause.probability):>4}  {cause.title}  [{cause.id}]")
             out += [f"        because {why}" for why in cause.why]

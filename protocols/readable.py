@@ -1,8 +1,8 @@
 """How readable what was heard at one line rate is, and which of several rates is most likely the sender's.
 
 At a wrong rate an ideal receiver makes runs of FE, F8, E0 and 00 with framing errors of a text (computed from the
-ideal-receiver model in `waveform`); at the right one nearly every byte is a printable ASCII character. A share is judged by
-the lower end of its Wilson interval, so that three lucky bytes do not beat three hundred good ones.
+ideal-receiver model in `waveform`); at the right one nearly every byte is a printable ASCII character. A share is
+judged by the lower end of its Wilson interval, so that three lucky bytes do not beat three hundred good ones.
 """
 
 from __future__ import annotations

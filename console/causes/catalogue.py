@@ -43,7 +43,8 @@ class Check:
     which they hide each other where two causes are present, the one that hides all others last. `minutes` on one
     board; `risk` 0 none, 1 a slip of a probe, 2 can damage the board, 3 can hurt. `cures` is the chance per cause that
     doing it removes the cause; then the last outcome says that it was in vain, and all others that the board answers.
-    `shows` pairs an outcome with the observation code it repeats: seen both ways it counts once.
+    `shows` pairs an outcome with the observation codes it repeats: seen both ways it counts once. `explains` pairs one
+    with the codes that it makes plain: once it is known, they say nothing more.
     `reverts`: what was tried is put back when it did not help. `changes` names the parts of the configuration it
     changes, in the order of the outcomes that say which helped. `needs` names what must be at hand, `after` the checks
     that must have an answer before.
@@ -68,6 +69,7 @@ class Check:
     reverts: bool = False
     changes: tuple[str, ...] = ()
     shows: Mapping[str, frozenset[str]] = field(default_factory=dict)
+    explains: Mapping[str, frozenset[str]] = field(default_factory=dict)
 
     @property
     def in_vain(self) -> str | None:
@@ -293,12 +295,15 @@ def _step(entry: Table, outcomes: Mapping[str, Mapping[str, float]], cures: Mapp
         cures=cures,
         reverts=entry.flag("reverts"),
         changes=entry.texts("changes", ()),
-        shows=_shows(entry, outcomes) if "shows" in entry.data else {},
+        shows=_codes(entry, "shows", outcomes),
+        explains=_codes(entry, "explains", outcomes),
     )
 
 
-def _shows(entry: Table, outcomes: Mapping[str, object]) -> Mapping[str, frozenset[str]]:
-    table = entry.table("shows")
+def _codes(entry: Table, key: str, outcomes: Mapping[str, object]) -> Mapping[str, frozenset[str]]:
+    if key not in entry.data:
+        return {}
+    table = entry.table(key)
     for outcome in table.data:
         if outcome not in outcomes:
             table.wrong(outcome, outcome, "an outcome of this check")

@@ -135,10 +135,16 @@ def clues(evidence: Evidence, table: Catalogue) -> list[Clue]:
     """The evidence as independent clues. Each code of one configuration and each question count once."""
     reading, _ = _tried(evidence, table)
     trust = min(1.0, reading.repeats / TRUSTED_REPEATS) if reading.unsteady else 1.0
-    out = [Clue(seen.id, table.likelihood(seen.id), code=seen.id, trust=trust) for seen in reading.observations]
+    done = answered(evidence, table)
+    plain = {code for name, outcome in done if (step := table.step(name)) for code in step.explains.get(outcome, ())}
+    out = [
+        Clue(seen.id, table.likelihood(seen.id), code=seen.id, trust=trust)
+        for seen in reading.observations
+        if seen.id not in plain
+    ]
     if any(one.unsteady for one in evidence.configured):
         out.append(Clue("equal attempts gave different results", table.unsteady()))
-    for name, outcome in answered(evidence, table):
+    for name, outcome in done:
         likelihood = table.outcome(name, outcome)
         step = table.step(name)
         if step is not None and not step.shows.get(outcome, frozenset()).isdisjoint(reading.codes):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from argparse import Namespace
 from collections.abc import Callable, Coroutine
-from typing import Any, Final
+from typing import Any
 
 from console.commands.attempt import LiveText, opened, settings_from, simulated_reset
 from console.commands.handshake import tell
@@ -14,17 +14,6 @@ from console.link import threads
 from console.session import line_tests
 from console.session.session import Session
 from console.snapshot import Fold
-
-_JOINED: Final = "take the board off, join TX and RX {where}, then run this; grounds first, off last"
-# test -> what hands must have done before it
-BEFORE: Final = {
-    line_tests.LOOP_BACK: _JOINED.format(where="at the adapter"),
-    line_tests.FAR_END: _JOINED.format(where="at the far end of the cable"),
-    line_tests.ECHO: "leave the board as it is wired; random bytes go to it, so reset it afterwards",
-    line_tests.ECHO_ALONE: "take the board off and leave the cable's end open, then run this",
-    line_tests.RATES: "leave the board as it is wired; nothing is sent. a reset meanwhile makes most programs talk",
-    line_tests.SETTINGS: "leave the board as it is wired; it is reset before each try",
-}
 
 
 def run(options: Namespace) -> int:
@@ -53,7 +42,7 @@ def _simulated(port: str) -> bool:
 
 async def _test(options: Namespace, fold: Fold) -> None:
     if not options.json:
-        print(f"{options.test}: {BEFORE[options.test]}\n", flush=True)
+        print(f"{options.test}: {line_tests.BEFORE[options.test]}\n", flush=True)
     async with opened(
         settings_from(options),
         options.family,

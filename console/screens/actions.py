@@ -62,6 +62,7 @@ ACTIONS: Final = (
     Action("check-done", ("d",), "done", Scope.LIVE, "you did the check asked for: try again, or say what it showed"),
     Action("swap-done", ("w",), "swap done", Scope.LIVE, "you swapped TX and RX; the attempt is repeated"),
     Action("listen", ("l",), "listen", Scope.LIVE, "only listen for five seconds; nothing is sent"),
+    Action("line-tests", ("e",), "test line", Scope.LIVE, "tests the console does: loop-back, echo, rates, settings"),
     Action("reset", ("b",), "reset board", Scope.LIVE, "reset over the adapter's lines, or by hand without them"),
     Action("stop", ("x",), "stop", Scope.LIVE, "stop the running attempt; the port stays open"),
     Action("record", ("r",), "record", Scope.LIVE, "start or end a capture file of everything from now on"),

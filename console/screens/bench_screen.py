@@ -19,6 +19,7 @@ from textual.widgets import Static
 
 from console.causes.rank import NextCheck
 from console.errors import Outcome, WakelineError
+from console.screens import line_tests_menu
 from console.screens.actions import BY_ID, Action, Scope, bindings, key_line, of_scopes
 from console.screens.ask_screen import AskScreen, ChooseScreen
 from console.screens.bridge import SnapshotReady
@@ -32,6 +33,7 @@ from console.screens.stages_panel import WORDS, StagesPanel
 from console.screens.text import line
 from console.screens.trace_panel import TracePanel
 from console.screens.wires_panel import WiresPanel
+from console.session.line_tests import CHECKS
 from console.snapshot import Snapshot
 
 if TYPE_CHECKING:
@@ -132,7 +134,8 @@ class BenchScreen(Screen[None]):
             sign, word, style = "·", "ready" if shown.port else "opening", "$secondary"
         else:
             sign, word, style = WORDS.get(outcome, ("✗", str(outcome), "$text-error"))
-            word = {Outcome.OK: "awake and identified", Outcome.PORT: "port trouble"}.get(outcome, word)
+            passed = "test passed" if shown.test else "awake and identified"
+            word = {Outcome.OK: passed, Outcome.PORT: "port trouble"}.get(outcome, word)
         rate = f"  {settings['baud']} {settings.get('frame', '')}" if "baud" in settings else ""
         tail = ""
         if isinstance(self.source, LiveSource) and self.source.recording and self.source.record_path:
@@ -201,6 +204,11 @@ class BenchScreen(Screen[None]):
         if (source := self._live()) is not None:
             self._command(source.listen)
 
+    def action_line_tests(self) -> None:
+        """Choose a test of the line."""
+        if (source := self._live()) is not None:
+            line_tests_menu.choose(self.app, source, self._command)
+
     def action_stop(self) -> None:
         """Stop the attempt."""
         if isinstance(self.source, LiveSource):
@@ -211,12 +219,14 @@ class BenchScreen(Screen[None]):
         self._ask_done("swap-done", "TX and RX are swapped at the adapter: try again?")
 
     def action_check_done(self) -> None:
-        """The check that is asked for, if it is a change."""
+        """The check that is asked for: done by the console, by hand, or read."""
         check, source = self.snapshot.next_check, self._live()
         if source is None:
             return
         if check is None:
             self.tell("no check is asked for; h tries again")
+        elif check.id in CHECKS:
+            line_tests_menu.prepare(self.app, source, CHECKS[check.id], self._command)
         elif check.action or check.repair:
             self._ask_done(check.action or "", f"done: {check.title}?", check)
         else:

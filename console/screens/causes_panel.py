@@ -11,11 +11,13 @@ from console.causes.rank import NextCheck, RankedCause
 from console.errors import Outcome
 from console.screens.panel import TextPanel
 from console.screens.text import line
+from console.session.line_tests import CHECKS
 from console.snapshot import Snapshot
 from console.summary import product_text
 from console.words import percent
 
 _BAR: Final = 10
+_FINDINGS: Final = 2
 
 
 class CausesPanel(TextPanel):
@@ -27,6 +29,7 @@ class CausesPanel(TextPanel):
         "all that was seen; they come from reasoned weights and order suspects, they are no measured rates.\n\n"
         "'because' names the evidence that moved the cause most. 'next' is the check that pays most for its minutes; "
         "a caution stands with it when hands are involved.\n\n"
+        "A check that the console can do by itself it does when you press d; e offers all such tests.\n\n"
         "When the check was a change (such as a swap), press d once it is done: the attempt is repeated and the "
         "result counts as evidence."
     )
@@ -35,7 +38,7 @@ class CausesPanel(TextPanel):
         """The answer first, then the first cause, the next check, and the other causes."""
         out: list[Content] = []
         identity = snapshot.identity
-        ok = snapshot.outcome is Outcome.OK
+        ok = snapshot.outcome is Outcome.OK and not snapshot.test
         self.border_title = "board" if ok else "causes and next check"
         if identity is not None and identity.product_id is not None:
             out += _wrap("✓ identified: ", f"product id {product_text(identity)}", width, "$text-success bold")
@@ -59,6 +62,8 @@ class CausesPanel(TextPanel):
             out += _cause(cause, width, first=self.roomy or height >= 30)
         if self.roomy or not snapshot.causes:
             out += [one for seen in snapshot.observations for one in _wrap("seen: ", seen.text, width, "$secondary")]
+        for found in snapshot.findings[-_FINDINGS:]:
+            out += _wrap("found: ", f"{found.test}: {found.message}", width, "$secondary")
         out += [one for note in snapshot.notes[-5:] for one in _wrap("note: ", note, width, "$secondary")]
         if not out:
             busy = snapshot.running_stage
@@ -89,7 +94,8 @@ def _check(check: NextCheck, width: int) -> list[Content]:
     out = _wrap("next: ", f"{check.title} (about {check.minutes:g} min)", width, "bold $text-accent")
     if check.caution:
         out += _wrap("  ▲ caution: ", check.caution, width, "$text-warning")
-    then = "then press d: done, try again" if check.action or check.repair else "then press d: say what it showed"
+    then = "done, try again" if check.action or check.repair else "say what it showed"
+    then = f"then press d: {'the console does it' if check.id in CHECKS else then}"
     out += _wrap("  ", then, width)
     if check.why:
         out += _wrap("  ", check.why, width, "$secondary")

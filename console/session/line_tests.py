@@ -25,12 +25,34 @@ from protocols.uart import EIGHT_N_ONE, Frame
 LOOP_BACK, FAR_END, ECHO, ECHO_ALONE, RATES, SETTINGS = (
     "loop-back", "far-end", "echo", "echo-alone", "rates", "settings",
 )  # fmt: skip
+TESTS: Final = {
+    LOOP_BACK: "TX and RX joined at the adapter, board off: do random bytes come back?",
+    FAR_END: "the same, joined at the far end of the cable",
+    ECHO: "board on, as it is wired: do our own bytes come back?",
+    ECHO_ALONE: "board off, nothing joined: does the echo stay?",
+    RATES: "only listen, at several rates: does a program talk, and at which?",
+    SETTINGS: "handshakes at other frames and rates, the board reset before each",
+}
+# the catalogue's check that a test answers
+CHECKS: Final = {"K02": LOOP_BACK, "K03": FAR_END, "K04": ECHO_ALONE, "K17": SETTINGS, "K18": RATES}
+_JOINED: Final = "take the board off and join TX and RX {where}: grounds first, off last"
+# what hands must have done before it
+BEFORE: Final = {
+    LOOP_BACK: _JOINED.format(where="at the adapter"),
+    FAR_END: _JOINED.format(where="at the far end of the cable"),
+    ECHO: "leave the board as it is wired; random bytes go to it, so reset it afterwards",
+    ECHO_ALONE: "take the board off and leave the end of the cable open: grounds off last",
+    RATES: "leave the board as it is wired; nothing is sent. a reset meanwhile makes most programs talk",
+    SETTINGS: "leave the board as it is wired; it is reset before each try",
+}
 PATTERN_BYTES: Final = 64
 BACK_WITHIN_S: Final = 0.25
 EXTRA_WITHIN_S: Final = 0.02
 # the usual rates of an application's console, the most usual first: common practice, no source
 USUAL_RATES: Final = (115200, 9600, 57600, 38400, 19200, 230400, 460800, 921600, 4800, 2400)
 LISTEN_EACH_S: Final = 1.5
+# what the adapter received at the former rate may still come: its timer (AN232B-04: 16 ms) and the longest character
+SETTLE_S: Final = 0.05
 # lower rates that are still within the loader's range (AN2606 Rev 70 s.4.5: from 1200 baud)
 LOWER_RATES: Final = (57600, 38400, 19200, 9600)
 FRAMES: Final = (Frame(8, "E", 1), EIGHT_N_ONE, Frame(8, "O", 1))
@@ -117,13 +139,19 @@ async def send_pattern(
 class _Ear:
     """Counts what comes at one rate; memory is bounded whatever comes."""
 
-    def __init__(self, heard: Heard) -> None:
+    def __init__(self, heard: Heard, settle_s: float) -> None:
         self.heard = heard
+        self._settle_ns = round(settle_s * 1e9)
+        self._from_ns: int | None = None  # the stage's beginning, the first event heard, and the settling
         self.sample = b""
 
     def event(self, event: Event) -> None:
         """Sink."""
         now = self.heard
+        if self._from_ns is None:
+            self._from_ns = event.t_ns + self._settle_ns
+        if event.t_ns < self._from_ns:
+            return
         if isinstance(event, Chunk) and event.direction == "in":
             self.sample += event.data[: _SAMPLE - len(self.sample)]
             self.heard = replace(
@@ -142,12 +170,12 @@ _BAD: Final = frozenset({LineKind.FRAMING, LineKind.PARITY, LineKind.FRAMING_OR_
 
 
 async def listen_at_rates(
-    session: Session, rates: Sequence[int] = USUAL_RATES, *, seconds: float = LISTEN_EACH_S, frame: Frame = EIGHT_N_ONE
+    session: Session, rates: Sequence[int] = USUAL_RATES, *, seconds: float | None = None, frame: Frame = EIGHT_N_ONE
 ) -> Verdict | None:
-    """Listen for `seconds` at each of `rates` in turn, sending nothing, and say at which one an application talks.
+    """Listen at each of `rates` in turn, sending nothing, and say at which one an application talks.
 
-    The port has its former rate and frame afterwards. None when the link was lost or the user stopped it. Raises
-    PortTrouble port-unusable where the port's rate cannot be changed.
+    `seconds` is how long at each, 1.5 by default. The port has its former rate and frame afterwards. None when the link
+    was lost or the user stopped it. Raises PortTrouble port-unusable where the port's rate cannot be changed.
     """
     before = session.link.settings
     heard: list[_Ear] = []
@@ -163,7 +191,7 @@ async def listen_at_rates(
                     refused = error
                     session.found(RATES, f"at {rate} {frame}: {error.message}", rate=rate, frame=str(frame))
                     continue
-                heard.append(await _listen_here(session, seconds))
+                heard.append(await _listen_here(session, LISTEN_EACH_S if seconds is None else seconds))
     except (Stopped, PortTrouble):  # both are in the record
         return None
     finally:
@@ -178,10 +206,10 @@ async def listen_at_rates(
 
 async def _listen_here(session: Session, seconds: float) -> _Ear:
     settings = session.link.settings
-    ear = _Ear(Heard(settings.baud, str(settings.frame)))
+    ear = _Ear(Heard(settings.baud, str(settings.frame)), SETTLE_S)
     session.add_sink(ear.event)
     try:
-        await session.hear(f"at {settings.baud}", seconds, test=True)
+        await session.hear(f"at {settings.baud}", SETTLE_S + seconds, test=True)
     finally:
         session.remove_sink(ear.event)
     _tell_rate(session, ear)

@@ -55,6 +55,7 @@ def test_the_packaged_catalogue_is_whole() -> None:
             "readable.gremlins",
             "'gremlins'",
         ),
+        ("explains = { text =", "explains = { song =", "check K18.explains.song", "'song'"),
         ("shows = { text =", "shows = { song =", "check K18.shows.song", "'song'"),
         ('shows = { text = ["readable-text"]', 'shows = { text = ["verse"]', "check K18.shows.text", "'verse'"),
         (

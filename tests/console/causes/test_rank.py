@@ -105,6 +105,13 @@ def test_text_heard_at_another_rate_answers_the_check_and_moves_the_ranking(seen
     assert by_number(seen("readable-text", checks=(("K18", "text"),))) == pytest.approx(once)
 
 
+@pytest.mark.parametrize("code", ["low", "garbage", "errors"])
+def test_text_at_another_rate_explains_what_it_looked_like_here(code: str, seen: Make) -> None:
+    # ideal receiver: at twelve times the sender's rate every character of a text is 00 with a break
+    (first, second, *_) = rank(seen(code, checks=(("K18", "text"),)))
+    assert {first.id, second.id} <= {"boot-strap-wrong", "not-reset-into-loader", "application-running"}
+
+
 @pytest.mark.parametrize(("outcome", "up"), [("nothing", True), ("echoes", False)])
 def test_a_loop_back_tells_the_right_port_and_a_live_adapter(outcome: str, up: bool, seen: Make) -> None:
     before = posterior(seen("silence"), catalogue())

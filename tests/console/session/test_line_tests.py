@@ -26,6 +26,14 @@ from protocols.uart import EIGHT_E_ONE, EIGHT_N_ONE, Frame
 from tests.fake_link import ANSWERS, FakeLink
 
 
+@pytest.fixture(autouse=True)
+def quick(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A fake port answers in the next turn of the loop."""
+    monkeypatch.setattr(line_tests, "BACK_WITHIN_S", 0.02)
+    monkeypatch.setattr(line_tests, "EXTRA_WITHIN_S", 0.0)
+    monkeypatch.setattr(line_tests, "SETTLE_S", 0.0)
+
+
 @pytest.fixture
 def fold() -> Fold:
     return Fold()
@@ -186,6 +194,18 @@ async def test_what_is_no_text_is_told_as_what_it_is(
     assert dict(fold.snapshot().findings[-1].values)["outcome"] == outcome
 
 
+async def test_what_the_former_rate_left_in_the_adapter_does_not_count(
+    fold: Fold, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # AN232B-04: short answers wait up to 16 ms in the adapter
+    monkeypatch.setattr(line_tests, "SETTLE_S", 0.03)
+    air = Air(9600)
+    async with make(air.link, fold.add, air.event) as session:
+        verdict = await listen_at_rates(session, (9600,), seconds=0.0)  # all comes at once
+    assert verdict is not None
+    assert verdict.listened is Listened.NOTHING
+
+
 async def test_hostile_text_reaches_no_finding_unescaped(fold: Fold) -> None:
     air = Air(9600, b"\x1b]0;owned\x07" + b"[red]tern[/]" * 9)
     async with make(air.link, fold.add, air.event) as session:
@@ -280,7 +300,7 @@ async def always(words: str) -> bool:
     ],
 )
 async def test_settings_that_work_are_found_and_say_what_it_was(
-    baud: int, frame: Frame, otherwise: bytes, cause: str, fold: Fold, monkeypatch: pytest.MonkeyPatch
+    baud: int, frame: Frame, otherwise: bytes, cause: str, fold: Fold
 ) -> None:
     link = FakeLink()
     good_at(link, baud, frame, otherwise)
@@ -291,7 +311,8 @@ async def test_settings_that_work_are_found_and_say_what_it_was(
         return True
 
     async with make(link, fold.add) as session:
-        assert await try_settings(session, hands, listen_s=0) is Outcome.OK
+        tries = ((115200, EIGHT_E_ONE), (baud, frame))
+        assert await try_settings(session, hands, tries, listen_s=0) is Outcome.OK
         assert (link.settings.baud, link.settings.frame) == (baud, frame)  # it stays where the board answers
     snapshot = fold.snapshot()
     assert snapshot.outcome is Outcome.OK
