@@ -29,14 +29,14 @@ TABLE = [
     ("target-unpowered", Outcome.NO_ANSWER, {"low"}, {"target-unpowered"}),
     ("boot-strap-wrong", Outcome.NO_ANSWER, {"silence"}, {"wires-uncrossed"}),
     ("not-reset-into-loader", Outcome.NO_ANSWER, {"silence"}, {"wires-uncrossed"}),
-    ("baud-too-far", Outcome.NO_ANSWER, {"garbage"}, {"boot-strap-wrong", "baud-too-far"}),
+    ("baud-too-far", Outcome.NO_ANSWER, {"garbage"}, {"no-common-ground", "baud-too-far"}),
     ("frame-format-wrong", Outcome.REFUSED, {"ack", "nack"}, {"frame-format-wrong"}),
     ("board-rx-open", Outcome.NO_ANSWER, {"silence"}, {"wires-uncrossed"}),
     ("board-tx-open", Outcome.NO_ANSWER, {"silence"}, {"wires-uncrossed"}),
     ("board-tx-held-low", Outcome.NO_ANSWER, {"low"}, {"target-unpowered", "board-tx-held-low"}),
     ("tx-rx-shorted", Outcome.NO_ANSWER, {"echo"}, {"tx-rx-shorted"}),
     ("readout-protected", Outcome.OK, {"ack", "read-refused"}, {"readout-protected"}),
-    ("application-running", Outcome.NO_ANSWER, {"garbage"}, {"boot-strap-wrong", "application-running"}),
+    ("application-running", Outcome.NO_ANSWER, {"readable-text"}, {"boot-strap-wrong", "application-running"}),
 ]
 
 

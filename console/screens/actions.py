@@ -59,7 +59,7 @@ ACTIONS: Final = (
     Action("open", ("enter",), "open", Scope.PORTS, "open the highlighted port or simulated board"),
     Action("look-again", ("f5", "u"), "look again", Scope.PORTS, "list the ports afresh now"),
     Action("handshake", ("h", "f5"), "handshake", Scope.LIVE, "listen, sync and identify; opens a lost port again"),
-    Action("check-done", ("d",), "done", Scope.LIVE, "you did the check asked for: try again, or say what it showed"),
+    Action("check-done", ("d",), "done", Scope.LIVE, "the check asked for: the console does it, or you did and say so"),
     Action("swap-done", ("w",), "swap done", Scope.LIVE, "you swapped TX and RX; the attempt is repeated"),
     Action("listen", ("l",), "listen", Scope.LIVE, "only listen for five seconds; nothing is sent"),
     Action("line-tests", ("e",), "test line", Scope.LIVE, "tests the console does: loop-back, echo, rates, settings"),
