@@ -90,6 +90,7 @@ class Fold:
         self._stages = StageFold()
         self._seen = ObservationFold()
         self._observer: Observer = protocols.load(DEFAULT_FAMILY).observer()
+        self._family = DEFAULT_FAMILY
         self._port = ""
         self._settings: dict[str, Value] = {}
         self._swapped = False
@@ -216,6 +217,9 @@ class Fold:
         self._rate = float(baud) if isinstance(baud, (int, float)) else 0.0
         self._stages.settings(self._rate, str(self._settings.get("frame", "")))
         family = str(self._settings.get("family", DEFAULT_FAMILY))
+        if mark.fields.get("retuned") is True and family == self._family:
+            return  # the port stayed open: it is the same board
+        self._family = family
         try:
             self._observer = protocols.load(family).observer()
         except LookupError:

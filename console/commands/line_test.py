@@ -21,13 +21,17 @@ def run(options: Namespace) -> int:
     settings = settings_from(options)
     wired = settings.wake.reset is not None or settings.wake.strap is not None
     if options.test == line_tests.SETTINGS and not wired and not _can_ask(options) and not _simulated(options.port):
-        raise UsageTrouble(
-            "reset-needed",
-            "the board must be reset before each try, and nobody can be asked here",
-            help="run this on a terminal without --json, or name the wired line with --reset-line",
-        )
+        raise _reset_needed()
     fold = Fold()
     return tell(options, fold, _test(options, fold))
+
+
+def _reset_needed() -> UsageTrouble:
+    return UsageTrouble(
+        "reset-needed",
+        "the board must be reset before each try, and nobody can be asked here",
+        help="run this on a terminal without --json, or name the wired line with --reset-line",
+    )
 
 
 def _can_ask(options: Namespace) -> bool:
@@ -70,7 +74,7 @@ async def _reset(options: Namespace, session: Session, words: str, ask: Callable
     if await simulated_reset(session.link.settings):
         return True
     if not _can_ask(options):
-        return False
+        raise _reset_needed()
     try:
         # in a daemon thread: Ctrl-C must not wait for the Enter of a person who has left
         answer = await threads.start(lambda: ask(f"{words}. Enter: it is reset, s: stop > "), "ask for a reset")

@@ -68,12 +68,13 @@ class LiveSource:
         self._clock = MonotonicClock()
         self._heads: dict[MarkKind, Mark] = {}
         self._opening = asyncio.Lock()
+        self._testing = False  # also between the attempts of a test, when the port may have another rate
         self._before: Session | None = None  # what the next one goes on from
 
     @property
     def busy(self) -> bool:
-        """Whether an attempt runs."""
-        return self.session is not None and self.session.busy
+        """Whether an attempt or a test of the line runs."""
+        return self._testing or (self.session is not None and self.session.busy)
 
     @property
     def title(self) -> str:
@@ -152,19 +153,21 @@ class LiveSource:
         async def hands(words: str) -> bool:
             return await self._act("reset-done") or await ask(words)
 
-        if name == line_tests.RATES:
-            await line_tests.listen_at_rates(session)
-        elif name == line_tests.SETTINGS:
-            await line_tests.try_settings(session, hands)
-        else:
-            before, after = BENCH_HANDS.get(name, (None, None))
-            try:
-                if self.bench is not None and before is not None:
-                    await self.bench.act(before)
+        before, after = BENCH_HANDS.get(name, (None, None))
+        self._testing = True
+        try:
+            if self.bench is not None and before is not None:
+                await self.bench.act(before)
+            if name == line_tests.RATES:
+                await line_tests.listen_at_rates(session)
+            elif name == line_tests.SETTINGS:
+                await line_tests.try_settings(session, hands)
+            else:
                 await line_tests.send_pattern(session, name)
-            finally:
-                if self.bench is not None and after is not None:
-                    await self.bench.act(after)
+        finally:
+            self._testing = False
+            if self.bench is not None and after is not None:
+                await self.bench.act(after)
 
     async def reset(self) -> bool:
         """Reset over the adapter's lines, or on the simulated board; False: a person has to do it."""

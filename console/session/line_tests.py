@@ -276,7 +276,6 @@ async def try_settings(
     keeps the settings that worked, else it gets the former ones back. Settings it does not take are left out.
     """
     before = session.link.settings
-    wake = before.wake
     outcome = Outcome.NO_ANSWER
     for baud, frame in tries or settings_to_try(before.baud, before.frame):
         here = session.link.settings
@@ -288,11 +287,15 @@ async def try_settings(
                     return Outcome.PORT
                 session.found(SETTINGS, f"{baud} baud {frame}: {error.message}", rate=baud, frame=str(frame))
                 continue
-        if wake.reset is None and wake.strap is None:
-            if not await hands(f"reset the board into its loader; then {baud} baud {frame} is tried"):
-                outcome = Outcome.STOPPED
-                break
-            session.operator("reset-done")
+        try:
+            if not await session.reset():
+                if not await hands(f"reset the board into its loader; then {baud} baud {frame} is tried"):
+                    session.stopped()
+                    outcome = Outcome.STOPPED
+                    break
+                session.operator("reset-done")
+        except PortTrouble:  # the session has told it
+            return Outcome.PORT
         outcome = await session.handshake(listen_s)
         words = _ENDED.get(outcome, str(outcome))
         session.found(SETTINGS, f"{baud} baud {frame}: {words}", rate=baud, frame=str(frame))

@@ -139,7 +139,7 @@ class Session:
         if self._adapt is not None:
             await self._adapt(replace(self.link.settings, baud=baud, frame=frame))
         report = await self.link.retune(baud, frame)
-        self._take(report)
+        self._take(report, retuned=True)
         return report
 
     def found(self, test: str, message: str, **fields: Value) -> None:
@@ -156,6 +156,10 @@ class Session:
         if action == "swap-done":
             self._swapped = not self._swapped
         self._mark(MarkKind.OPERATOR, action=action, **fields)
+
+    def stopped(self) -> None:
+        """Record that the person did not want to go on, between attempts."""
+        self._mark(MarkKind.STOPPED)
 
     def cancel(self) -> None:
         """Stop the running attempt; it returns `stopped`."""
@@ -205,7 +209,7 @@ class Session:
         """Record why the port could not be used."""
         self._mark(MarkKind.ERROR, code=error.code, message=error.message, help=error.help, outcome=error.outcome)
 
-    def _announce(self, report: OpenReport | None) -> None:
+    def _announce(self, report: OpenReport | None, *, retuned: bool = False) -> None:
         settings = self.link.settings
         fields: dict[str, Value] = {
             "port": settings.port,
@@ -224,6 +228,8 @@ class Session:
                 "opening_pulse": report.opening_pulse,
                 "latency_s": report.latency_s,
             }
+        if retuned:
+            fields["retuned"] = True
         self._mark(MarkKind.SETTINGS, **fields)
 
     async def _wake(self) -> bool:
@@ -300,10 +306,10 @@ class Session:
     def _begin(self, name: str, test: bool) -> None:
         self._mark(MarkKind.STAGE_BEGIN, name=name, **({"test": True} if test else {}))
 
-    def _take(self, report: OpenReport) -> None:
+    def _take(self, report: OpenReport, *, retuned: bool = False) -> None:
         settings = self.link.settings
         self._pace = Pace(settings.frame.char_s(settings.baud), report.latency_s)
-        self._announce(report)
+        self._announce(report, retuned=retuned)
         for note in report.notes:
             if note not in self._noted:  # every change of the rate would say it again
                 self._noted.add(note)

@@ -106,3 +106,12 @@ def test_laws_that_hold_for_every_wiring(wiring: Wiring) -> None:
     mirrored = replace(wiring, crossed=not wiring.crossed)
     if wiring.bridged:  # crossed or not is the same once the pads are joined
         assert (host_hears(mirrored), board_hears(mirrored)) == (host, board)
+
+
+@pytest.mark.parametrize("bridged", [False, True])
+def test_without_the_board_nothing_is_heard_and_the_pull_up_holds_the_line(bridged: bool) -> None:
+    # an idle line is high (Rohde & Schwarz, "Understanding UART"); a bridge on the board went with the board
+    wiring = Wiring(connected=False, bridged=bridged, powered=False)
+    heard = host_hears(wiring)
+    assert (heard.sources, heard.level) == (frozenset(), Level.HIGH)
+    assert Source.HOST not in board_hears(wiring).sources

@@ -12,7 +12,7 @@ import pytest
 import protocols
 from console.errors import Outcome, PortTrouble
 from console.events import Event, LineEvent, LineKind, Mark, MarkKind
-from console.link.base import LinkSettings
+from console.link.base import LineUse, LinkSettings, WakeLines
 from console.record.pcapng import CaptureFile
 from console.record.recorder import Recorder
 from console.session import line_tests
@@ -342,6 +342,37 @@ async def test_who_does_not_want_to_reset_stops_the_tries(fold: Fold) -> None:
     async with make(link, fold.add) as session:
         assert await try_settings(session, never) is Outcome.STOPPED
     assert not link.written
+    assert fold.snapshot().outcome is Outcome.STOPPED
+
+
+async def test_wired_reset_lines_need_no_hands(fold: Fold) -> None:
+    lines: list[tuple[bool | None, bool | None]] = []
+    wake = WakeLines(reset=LineUse("dtr"), hold_s=0, settle_s=0)
+
+    class Wired(FakeLink):
+        async def set_lines(self, *, dtr: bool | None = None, rts: bool | None = None) -> bool:
+            lines.append((dtr, rts))
+            return True
+
+    link = Wired(lambda data: ANSWERS.get(data, b""), LinkSettings("fake", wake=wake))
+
+    async def never(words: str) -> bool:
+        raise AssertionError(words)
+
+    async with make(link, fold.add) as session:
+        assert await try_settings(session, never, listen_s=0) is Outcome.OK
+    assert (True, None) in lines
+
+
+async def test_an_identified_board_stays_identified_while_the_rate_changes(fold: Fold) -> None:
+    link = FakeLink(lambda data: ANSWERS.get(data, b""))
+    async with make(link, fold.add) as session:
+        await session.handshake(listen_s=0)
+        await listen_at_rates(session, (9600,), seconds=0.0)
+    identity = fold.snapshot().identity
+    assert identity is not None
+    assert identity.product_id == 0x410  # AN2606 Rev 70 Table 226
+    assert fold.snapshot().causes == ()
 
 
 async def test_a_record_diagnoses_as_the_session_did(tmp_path: Path, fold: Fold) -> None:
