@@ -17,8 +17,8 @@ from console.events import Chunk, Event, LineEvent, LineKind
 from console.link.base import LinkSettings
 from console.session.session import DEFAULT_LISTEN_S, Session
 from console.text import column
-from protocols.conversation import Conversation, Send, Want
-from protocols.pattern import Came, Comparison, compare, random_pattern
+from protocols.conversation import Conversation, Send, Stray, Want
+from protocols.pattern import MOST, Came, Comparison, compare, random_pattern
 from protocols.readable import Heard, Listened, Verdict, count_readable, judge
 from protocols.uart import EIGHT_N_ONE, Frame
 
@@ -94,10 +94,23 @@ _TESTS: Final = {
 }
 
 
-def _there_and_back(pattern: bytes) -> Conversation[bytes]:
+def _there_and_back(pattern: bytes) -> Conversation[tuple[int, bytes]]:
+    """How many bytes came before the line was quiet, and what came after the pattern was sent."""
+    before = b""
+    while len(before) < MOST and (early := (yield Want(1, SETTLE_S, "a quiet line", optional=True))):
+        before += early
+    if before:
+        yield Stray(before, "they came before the test pattern was sent")
     yield Send(pattern, "test pattern")
     back = yield Want(len(pattern), BACK_WITHIN_S, "the test pattern", optional=True)
-    return back + (yield Want(len(pattern), EXTRA_WITHIN_S, "nothing more", optional=True))
+    return len(before), back + (yield Want(len(pattern), EXTRA_WITHIN_S, "nothing more", optional=True))
+
+
+def _compared(pattern: bytes, result: tuple[int, bytes]) -> Comparison:
+    """A line on which somebody talks by himself tells nothing but an unspoilt pattern."""
+    before, back = result
+    found = compare(pattern, back)
+    return replace(found, came=Came.OTHER) if before == MOST and found.came is Came.DAMAGED else found
 
 
 async def send_pattern(
@@ -112,8 +125,8 @@ async def send_pattern(
     pattern = random_pattern(random_bytes, count, session.family.telling)
     words = _TESTS[test]
 
-    def told(back: bytes) -> tuple[Outcome, str]:
-        result = compare(pattern, back)
+    def told(back: tuple[int, bytes]) -> tuple[Outcome, str]:
+        result = _compared(pattern, back)
         outcome, _, text = words.words[result.came]
         return outcome, text.format(sent=result.sent, received=result.received, matched=result.matched)
 
@@ -122,7 +135,7 @@ async def send_pattern(
             back = await session.stage(test, _there_and_back(pattern), test=True, judge=told)
         except (PortTrouble, Stopped):
             return None
-    result, message = compare(pattern, back), told(back)[1]
+    result, message = _compared(pattern, back), told(back)[1]
     fields: dict[str, str | int | bool] = {"sent": result.sent, "received": result.received, "matched": result.matched}
     answer = words.words[result.came][1]
     if words.check and answer:

@@ -107,6 +107,22 @@ async def test_a_loop_back_that_works_clears_adapter_and_port(fold: Fold) -> Non
     assert fold.snapshot().next_check.id != "K02"  # type: ignore[union-attr]  # it has its answer
 
 
+@pytest.mark.parametrize(("noise", "came"), [(20, Came.SAME), (300, Came.OTHER)])
+async def test_what_comes_before_the_pattern_is_no_damage(noise: int, came: Came, fold: Fold) -> None:
+    """A joining wire chatters and is quiet again; a board that is still on does not stop."""
+    link = FakeLink(echoes)
+
+    def sink(event: Event) -> None:
+        if isinstance(event, Mark) and event.kind is MarkKind.STAGE_BEGIN:
+            asyncio.get_running_loop().call_soon(link.arrive, b"\xa5" * noise)
+
+    async with make(link, fold.add, sink) as session:
+        result = await send_pattern(session, line_tests.LOOP_BACK)
+    assert result is not None
+    assert result.came is came
+    assert ("check" in dict(fold.snapshot().findings[-1].values)) is (came is Came.SAME)
+
+
 async def test_a_pattern_never_looks_like_an_answer_in_the_trace(fold: Fold) -> None:
     async with make(FakeLink(echoes), fold.add) as session:
         await send_pattern(session, line_tests.LOOP_BACK, random_bytes=lambda n: bytes([0x79] * n), count=8)
