@@ -118,11 +118,12 @@ class Fold:
                     return
                 spans = self._observer.feed(event.direction, event.data)
                 self.trace.spans(event.t_ns, spans)
-                for span in spans:
-                    self._seen.span(span, event.t_ns)
+                if not self._tested:
+                    for span in spans:
+                        self._seen.span(span, event.t_ns)
             case LineEvent():
                 self.trace.remark(event.t_ns, "line", line_words(event), event.data)
-                if not self._testing:
+                if not self._tested:
                     self._seen.line_event(event)
             case Mark():
                 self._mark(event)
@@ -242,6 +243,7 @@ class Fold:
 
     @property
     def _tested(self) -> bool:
+        """The latest attempt is a test: hands move wires around it, so that what arrives is no sign of a fault."""
         return 0 < self._tested_attempt == self._stages.attempt
 
     def _outcome(self, stages: tuple[StageResult, ...]) -> Outcome | None:

@@ -107,6 +107,22 @@ async def test_a_loop_back_that_works_clears_adapter_and_port(fold: Fold) -> Non
     assert fold.snapshot().next_check.id != "K02"  # type: ignore[union-attr]  # it has its answer
 
 
+async def test_what_hands_do_to_the_wires_around_a_test_is_no_sign_of_a_fault(fold: Fold) -> None:
+    link = FakeLink()
+    async with make(link, fold.add) as session:
+        await session.handshake(listen_s=0)
+        link.answer = echoes
+        await send_pattern(session, line_tests.LOOP_BACK)
+        link.arrive(bytes(3))  # the jumper comes off, the board comes back
+        assert link.receiver is not None
+        link.receiver.line_event(LineEvent(link.clock.now_ns(), LineKind.BREAK, b"\x00"))
+        before = fold.snapshot().causes
+        assert before[0].id == "wires-uncrossed"  # as after the silence that the handshake met
+        link.answer = nothing
+        await session.handshake(listen_s=0)
+    assert [one.id for one in fold.snapshot().observations] == ["silence"]
+
+
 @pytest.mark.parametrize(("noise", "came"), [(20, Came.SAME), (300, Came.OTHER)])
 async def test_what_comes_before_the_pattern_is_no_damage(noise: int, came: Came, fold: Fold) -> None:
     """A joining wire chatters and is quiet again; a board that is still on does not stop."""
