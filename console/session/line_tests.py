@@ -46,6 +46,8 @@ BEFORE: Final = {
     SETTINGS: "leave the board as it is wired; it is reset before each try",
 }
 PATTERN_BYTES: Final = 64
+# a pattern is sent once nothing has come for so long: opening a port and joining wires chatter; common practice, no source
+QUIET_S: Final = 0.15
 BACK_WITHIN_S: Final = 0.25
 EXTRA_WITHIN_S: Final = 0.02
 # the usual rates of an application's console, the most usual first: common practice, no source
@@ -97,7 +99,7 @@ _TESTS: Final = {
 def _there_and_back(pattern: bytes) -> Conversation[tuple[int, bytes]]:
     """How many bytes came before the line was quiet, and what came after the pattern was sent."""
     before = b""
-    while len(before) < MOST and (early := (yield Want(1, SETTLE_S, "a quiet line", optional=True))):
+    while len(before) < MOST and (early := (yield Want(1, QUIET_S, "a quiet line", optional=True))):
         before += early
     if before:
         yield Stray(before, "they came before the test pattern was sent")

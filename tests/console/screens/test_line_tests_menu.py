@@ -19,6 +19,7 @@ def quick(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(line_tests, "BACK_WITHIN_S", 0.01)
     monkeypatch.setattr(line_tests, "EXTRA_WITHIN_S", 0.0)
     monkeypatch.setattr(line_tests, "SETTLE_S", 0.0)
+    monkeypatch.setattr(line_tests, "QUIET_S", 0.0)
     monkeypatch.setattr(line_tests, "LISTEN_EACH_S", 0.0)
 
 
