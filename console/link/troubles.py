@@ -13,11 +13,13 @@ import errno
 import os
 import re
 import sys
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from console.errors import PortTrouble
 from console.text import clean
-from protocols.uart import Frame
+
+if TYPE_CHECKING:  # listing ports must not wait for it
+    from protocols.uart import Frame
 
 _MISSING: Final = frozenset({errno.ENOENT, errno.ENODEV, errno.ENXIO})
 _BUSY: Final = frozenset({errno.EBUSY, errno.EAGAIN, errno.EWOULDBLOCK})

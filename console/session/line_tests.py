@@ -46,7 +46,8 @@ BEFORE: Final = {
     SETTINGS: "leave the board as it is wired; it is reset before each try",
 }
 PATTERN_BYTES: Final = 64
-# a pattern is sent once nothing has come for so long: opening a port and joining wires chatter; common practice, no source
+# nothing must have come for so long before a pattern is sent: opening a port and joining wires chatter; common
+# practice, no source
 QUIET_S: Final = 0.15
 BACK_WITHIN_S: Final = 0.25
 EXTRA_WITHIN_S: Final = 0.02
