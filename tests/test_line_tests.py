@@ -20,6 +20,7 @@ from console.errors import Outcome
 from console.link.base import LinkSettings
 from console.link.ports import PortInfo
 from console.record.pcapng import CaptureFile
+from console.screens.source import LiveSource
 from console.session import line_tests
 from console.session.line_tests import listen_at_rates, send_pattern, try_settings
 from console.session.session import Session
@@ -166,6 +167,25 @@ async def test_a_wrong_frame_of_ours_is_found_by_trying_others(tmp_path: Path) -
     assert dict(snapshot.settings)["frame"] == "8E1"
     assert [cause.id for cause in snapshot.causes] == ["frame-format-wrong"]
     assert snapshot.attempt == 2
+
+
+async def test_the_hands_of_a_scene_do_what_a_test_needs_and_put_it_back() -> None:
+    source = LiveSource(LinkSettings(port=""), scene="tern-12", listen_s=0)
+
+    async def never(words: str) -> bool:
+        raise AssertionError(words)
+
+    try:
+        await source.start()
+        told = []
+        for test in (line_tests.LOOP_BACK, line_tests.FAR_END, line_tests.ECHO_ALONE, line_tests.SETTINGS):
+            await source.line_test(test, never)
+            told.append(dict(source.bridge.fold.snapshot().findings[-1].values).get("outcome"))
+        assert told == ["echoes", "echoes", "gone", None]
+        assert source.bridge.fold.snapshot().outcome is Outcome.OK
+        assert source.bridge.fold.snapshot().identity is not None  # the board is wired again and answers
+    finally:
+        await source.close()
 
 
 async def test_the_command_tells_a_loop_back_as_json_and_as_text(tmp_path: Path) -> None:
