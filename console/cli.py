@@ -109,6 +109,7 @@ def _add_ports(commands: _Commands) -> None:
     sub.add_argument("--for", type=_seconds, default=None, dest="seconds", metavar="S", help="end the watch by itself")
     sub.add_argument("--expect", type=_usb_ids, default=None, metavar="VID:PID", help="the watch expects this device")
     sub.add_argument("--all", action="store_true", help="also ports without any device behind them")
+    sub.add_argument("--baud", type=_positive_int, default=115200, help="tell what each bridge makes of this rate")
 
 
 def _add_open(commands: _Commands) -> None:
@@ -124,6 +125,27 @@ def _add_handshake(commands: _Commands) -> None:
     sub.add_argument("--listen", type=_seconds, default=0.25, metavar="S", help="listen this long first (0.25 s)")
     sub.add_argument("--ask", action="store_true", help="go on: propose the next check and ask what it showed")
     sub.add_argument("--answers", metavar="FILE", default=None, help="the same, with the answers from a TOML file")
+
+
+def _add_try(commands: _Commands) -> None:
+    sub = _command(commands, "try", "tests the console does by itself: loop-back, echo, rates, other settings")
+    sub.set_defaults(command="line_test")  # no module can be called as this word is
+    _add_port_options(sub)
+    sub.add_argument(
+        "test",
+        metavar="TEST",
+        choices=("loop-back", "far-end", "echo", "echo-alone", "rates", "settings"),
+        help="loop-back: TX and RX joined at the adapter, board off; far-end: joined at the end of the cable; "
+        "echo: with the board on, do our own bytes come back; echo-alone: with the board off; "
+        "rates: only listen, at several rates; settings: handshakes at other rates and frames",
+    )
+    sub.add_argument(
+        "--count", type=_pattern_count, default=64, metavar="N", help="random bytes to send, 8 to 256 (64)"
+    )
+    sub.add_argument("--rates", type=_rates, default=None, metavar="A,B", help="rates to try instead of the usual ones")
+    sub.add_argument("--seconds", type=_seconds, default=1.5, metavar="S", help="listen this long at each rate (1.5 s)")
+    sub.add_argument("--record", metavar="FILE", default=None, help="write a pcapng capture of the session")
+    sub.add_argument("--overwrite", action="store_true", help="let --record replace an existing file")
 
 
 def _add_port_options(sub: argparse.ArgumentParser) -> None:
@@ -210,6 +232,7 @@ _COMMANDS: Final = {
     "ports": _add_ports,
     "open": _add_open,
     "handshake": _add_handshake,
+    "try": _add_try,
     "replay": _add_replay,
     "transcript": _add_transcript,
     "image": _add_image,
@@ -233,6 +256,14 @@ def address(text: str) -> int:
     raise argparse.ArgumentTypeError(
         f"{text!r} is not an address from 0 to 0xFFFFFFFF (hex begins with 0x, as in 0x0800_0000)"
     )
+
+
+def _pattern_count(text: str) -> int:
+    return int(_number(text, 8, 256, "a number of bytes from 8 to 256", whole=True))
+
+
+def _rates(text: str) -> tuple[int, ...]:
+    return tuple(_positive_int(part) for part in text.split(","))
 
 
 def _seconds(text: str) -> float:

@@ -118,7 +118,9 @@ class Board:
         """The bytes the adapter has received completely by `now_s`."""
         while self._talk_at_s is not None and self._talk_at_s <= now_s:
             at, self._talk_at_s = self._talk_at_s, max(self._talk_at_s + _TEXT_EVERY_S, now_s)
-            self._board_sends(at, _TEXT_LINES[self._line % len(_TEXT_LINES)], _APPLICATION_FRAME, 115200.0)
+            self._board_sends(
+                at, _TEXT_LINES[self._line % len(_TEXT_LINES)], _APPLICATION_FRAME, self.setup.application_rate
+            )
             self._cut_s = None
             self._line += 1
         out = bytearray()

@@ -159,6 +159,7 @@ _CHECKS: Final[Mapping[str, Callable[[object], object]]] = {
     "rx_stuck": _one_of(Stuck),
     "bridged": _flag,
     "loop_back": _flag,
+    "connected": _flag,
     "adapter_pull_up": _flag,
     "product": _product,
     "strap_boot": _flag,
@@ -171,6 +172,7 @@ _CHECKS: Final[Mapping[str, Callable[[object], object]]] = {
     "firmware": _one_of(Firmware),
     "chatter": _one_of(Chatter),
     "port": _one_of(PortState),
+    "application_rate": _between(1200, 4_000_000),
     "vanish_after_s": _between(0, 3600),
     "return_after_s": _between(0, 3600),
 }

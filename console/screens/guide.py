@@ -9,6 +9,7 @@ from textual.widgets import Static
 
 from console.errors import Outcome
 from console.screens.text import line
+from console.session.line_tests import CHECKS
 from console.snapshot import Snapshot
 from console.summary import product_text
 from console.words import percent
@@ -34,7 +35,7 @@ def step_for(snapshot: Snapshot, scene_title: str) -> Step:
         return Step("wait", "The simulated board starts, in a process of its own, behind a real port.", "one moment")
     if snapshot.attempt == 0:
         return Step("handshake", f"{scene_title} It is connected now.", "try the handshake")
-    if snapshot.outcome is Outcome.OK and snapshot.identity is not None:
+    if snapshot.outcome is Outcome.OK and snapshot.identity is not None and not snapshot.test:
         found = product_text(snapshot.identity)
         return Step(
             "leave", f"Awake and identified: product id {found}. TX, RX and ground are proven.", "leave the demo"
@@ -47,7 +48,8 @@ def step_for(snapshot: Snapshot, scene_title: str) -> Step:
         return Step("done", say, f"{check.title}", check.action)
     if check is not None:
         caution = f" Caution: {check.caution}" if check.caution else ""
-        return Step("check", f"{_seen(snapshot)} Next: {check.title}.{caution}", "say what it showed")
+        key = "let the console do it" if check.id in CHECKS else "say what it showed"
+        return Step("check", f"{_seen(snapshot)} Next: {check.title}.{caution}", key)
     return Step("handshake", f"{_seen(snapshot)} The causes panel says what is most likely.", "try again")
 
 

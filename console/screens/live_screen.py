@@ -10,9 +10,11 @@ from textual import work
 from console.causes.rank import NextCheck
 from console.errors import WakelineError
 from console.operating import Reply, extras
+from console.screens import line_tests_menu
 from console.screens.ask_screen import AskScreen, ChooseScreen, FoundScreen, WordsScreen
 from console.screens.sized import SizedScreen
 from console.screens.source import LiveSource, Source
+from console.session.line_tests import CHECKS
 from console.snapshot import Snapshot
 from console.text import clean
 
@@ -71,6 +73,11 @@ class LiveScreen(SizedScreen):
         if (source := self._live()) is not None:
             self._command(source.listen)
 
+    def action_line_tests(self) -> None:
+        """Choose a test of the line."""
+        if (source := self._live()) is not None:
+            line_tests_menu.choose(self.app, source, self._command)
+
     def action_stop(self) -> None:
         """Stop the attempt."""
         if isinstance(self.source, LiveSource):
@@ -81,12 +88,14 @@ class LiveScreen(SizedScreen):
         self._ask_done("swap-done", "TX and RX are swapped at the adapter: try again?")
 
     def action_check_done(self) -> None:
-        """The check that is asked for, if it is a change."""
+        """The check that is asked for: done by the console, by hand, or read."""
         check, source = self.snapshot.next_check, self._live()
         if source is None:
             return
         if check is None:
             self.tell("no check is asked for; h tries again")
+        elif check.id in CHECKS:
+            line_tests_menu.prepare(self.app, source, CHECKS[check.id], self._command)
         elif check.change:
             self._ask_done(check.action or "", f"done: {check.title}?", check)
         else:

@@ -16,6 +16,7 @@ from console.events import Event, Mark, MarkKind
 from console.link.base import Link, LinkSettings
 from console.screens.bridge import Bridge
 from console.screens.files import fresh_path
+from console.session import line_tests
 from console.session.session import DEFAULT_LISTEN_S, Session
 from console.snapshot import DEFAULT_FAMILY
 from console.text import clean
@@ -31,6 +32,12 @@ BENCH_ACTS: Final = {
     "power-done": "power-on",
     "strap-done": "strap-boot",
     "reset-done": "reset",
+}
+# test of the line -> what they do before and after it
+BENCH_HANDS: Final = {
+    line_tests.LOOP_BACK: ("join-adapter", "part-adapter"),
+    line_tests.FAR_END: ("join-adapter", "part-adapter"),
+    line_tests.ECHO_ALONE: ("board-off", "board-on"),
 }
 
 
@@ -66,11 +73,13 @@ class LiveSource:
         self._clock = MonotonicClock()
         self._heads: dict[MarkKind, Mark] = {}
         self._opening = asyncio.Lock()
+        self._testing = False  # also between the attempts of a test, when the port may have another rate
+        self._before: Session | None = None  # what the next one goes on from
 
     @property
     def busy(self) -> bool:
-        """Whether an attempt runs."""
-        return self.session is not None and self.session.busy
+        """Whether an attempt or a test of the line runs."""
+        return self._testing or (self.session is not None and self.session.busy)
 
     @property
     def title(self) -> str:
@@ -99,16 +108,21 @@ class LiveSource:
                 return self.session
             if self.session is not None:
                 await self.session.link.close()
+                self._before, self.settings = self.session, self.session.link.settings
             self.session = None
-            make = self._make
+            make, adapt = self._make, None
             if make is None:
                 from console.commands.attempt import simulated_adapter
                 from console.link import make_link
 
-                make = make_link
-                await simulated_adapter(self.settings)
+                make, adapt = make_link, simulated_adapter
             session = Session(
-                make(self.settings, self._clock), protocols.load(self.family), clock=self._clock, sinks=[self._take]
+                make(self.settings, self._clock),
+                protocols.load(self.family),
+                clock=self._clock,
+                sinks=[self._take],
+                adapt=adapt,
+                after=self._before,
             )
             await session.open()
             self.session = session
@@ -136,6 +150,32 @@ class LiveSource:
     async def listen(self) -> None:
         """Listen for five seconds."""
         await (await self.ready()).listen(LISTEN_S)
+
+    async def line_test(self, name: str, ask: line_tests.Hands) -> None:
+        """Run a test of the line (`line_tests.TESTS`); `ask` asks a person to reset the board where that is wanted.
+
+        The hands of a simulated board do by themselves what the test needs. Raises PortTrouble.
+        """
+        session = await self.ready()
+
+        async def hands(words: str) -> bool:
+            return await self._act("reset-done") or await ask(words)
+
+        before, after = BENCH_HANDS.get(name, (None, None))
+        self._testing = True
+        try:
+            if self.bench is not None and before is not None:
+                await self.bench.act(before)
+            if name == line_tests.RATES:
+                await line_tests.listen_at_rates(session)
+            elif name == line_tests.SETTINGS:
+                await line_tests.try_settings(session, hands)
+            else:
+                await line_tests.send_pattern(session, name)
+        finally:
+            self._testing = False
+            if self.bench is not None and after is not None:
+                await self.bench.act(after)
 
     async def reset(self) -> bool:
         """Reset over the adapter's lines, or on the simulated board; False: a person has to do it."""
