@@ -12,8 +12,9 @@ from typing import Final, TypeAlias
 
 import protocols
 from console.causes.contradictions import Contradiction, contradictions
+from console.causes.evidence import Evidence, Observation
 from console.causes.nextcheck import next_check
-from console.causes.observation import Evidence, Observation, ObservationFold
+from console.causes.observation import ObservationFold
 from console.causes.rank import NextCheck, RankedCause, rank
 from console.causes.wires import WireEvidence, wires
 from console.errors import Outcome

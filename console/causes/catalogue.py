@@ -9,7 +9,7 @@ from functools import cache
 from importlib import resources
 from typing import Final
 
-from console.causes.observation import EXTRA_CODES, LETTER_CODES, READABLE_TEXT, SETUP_NAMES, TABLE_CODES
+from console.causes.evidence import EXTRA_CODES, LETTER_CODES, READABLE_TEXT, SETUP_NAMES, TABLE_CODES
 from console.causes.reading import Band, Scale
 from console.tomlfile import Table, parse_toml
 

@@ -12,7 +12,7 @@ from typing import Final
 from console.causes.bayes import surprise, weigh
 from console.causes.belief import TRUSTED_REPEATS, Belief, model, normalised, times
 from console.causes.catalogue import OTHER, Catalogue, catalogue
-from console.causes.observation import ANSWERS, Configured, Evidence
+from console.causes.evidence import ANSWERS, Configured, Evidence
 from console.causes.reading import Scale
 
 MOST: Final = 8

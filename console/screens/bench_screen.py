@@ -167,8 +167,9 @@ class BenchScreen(LiveScreen):
         elif step.kind == "done" and self.snapshot.next_check is not None:
             check = self.snapshot.next_check
             self._command(lambda: source.tried(check))
-        elif step.kind == "check":
-            self.action_check_done()
+        elif step.kind == "check" and self.snapshot.next_check is not None:
+            check, snapshot = self.snapshot.next_check, self.snapshot
+            self._command(lambda: source.played(check, snapshot))
         elif step.kind == "leave":
             cast("WakelineApp", self.app).leave()
 

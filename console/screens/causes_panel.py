@@ -31,7 +31,7 @@ class CausesPanel(TextPanel):
         "a caution stands with it when hands are involved.\n\n"
         "A check that the console can do by itself it does when you press d; e offers all such tests.\n\n"
         "When the check was a change (such as a swap), press d once it is done: the attempt is repeated and the "
-        "result counts as evidence. k skips a check, u takes the latest answer back, e writes a note, a says that "
+        "result counts as evidence. k skips a check, u takes the latest answer back, m writes a note, a says that "
         "you have a good board or a spare adapter.\n\n"
         "'to the fix' is what finding and removing the fault is expected to take from here, with the chance in mind "
         "that the cause is none of the known ones. 'hardly go together' names two answers that no known cause gives."

@@ -41,14 +41,14 @@ def step_for(snapshot: Snapshot, scene_title: str) -> Step:
             "leave", f"Awake and identified: product id {found}. TX, RX and ground are proven.", "leave the demo"
         )
     check = snapshot.next_check
-    if check is not None and check.action and snapshot.causes:
+    if check is not None and check.change and snapshot.causes:
         first = snapshot.causes[0]
         caution = f" Caution: {check.caution}" if check.caution else ""
         say = f"{_seen(snapshot)} First suspect: {first.title}, {percent(first.probability)}.{caution}"
-        return Step("done", say, f"{check.title}", check.action)
+        return Step("done", say, check.title, check.action or "")
     if check is not None:
         caution = f" Caution: {check.caution}" if check.caution else ""
-        key = "let the console do it" if check.id in CHECKS else "say what it showed"
+        key = "let the console do it" if check.id in CHECKS else "look at what the simulated bench shows"
         return Step("check", f"{_seen(snapshot)} Next: {check.title}.{caution}", key)
     return Step("handshake", f"{_seen(snapshot)} The causes panel says what is most likely.", "try again")
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -18,27 +19,34 @@ from console.screens.bridge import Bridge
 from console.screens.files import fresh_path
 from console.session import line_tests
 from console.session.session import DEFAULT_LISTEN_S, Session
-from console.snapshot import DEFAULT_FAMILY
+from console.snapshot import DEFAULT_FAMILY, Snapshot
 from console.text import clean
 
 if TYPE_CHECKING:
     from console.bench.client import SimulatedBench
+    from console.commands.hands import BenchHands
     from console.record.recorder import Recorder
 
 LISTEN_S: Final = 5.0
-# what the simulated board's hands do when the operator says a check is done
-BENCH_ACTS: Final = {
-    "swap-done": "swap-wires",
-    "power-done": "power-on",
-    "strap-done": "strap-boot",
-    "reset-done": "reset",
-}
-# test of the line -> what they do before and after it
-BENCH_HANDS: Final = {
-    line_tests.LOOP_BACK: ("join-adapter", "part-adapter"),
-    line_tests.FAR_END: ("join-adapter", "part-adapter"),
-    line_tests.ECHO_ALONE: ("board-off", "board-on"),
-}
+# what the simulated board's hands do when a key says that something was done
+BENCH_ACTS: Final = {"swap-done": "swap-wires", "reset-done": "reset"}
+
+
+class _Asked:
+    """Hands of a person in front of the screens: what a test needs was asked for before it."""
+
+    def __init__(self, ask: line_tests.Hands) -> None:
+        self._ask = ask
+
+    async def prepare(self, test: str) -> None:
+        """The person has done it."""
+
+    async def restore(self, test: str) -> None:
+        """The next proposal says what it needs."""
+
+    async def reset(self, words: str) -> bool:
+        """Ask."""
+        return await self._ask(words)
 
 
 class LiveSource:
@@ -135,8 +143,22 @@ class LiveSource:
     async def tried(self, check: NextCheck) -> None:
         """The operator made the change that `check` asks for: repeat the attempt, and let its result count."""
         session = await self.ready()
-        await self._act(check.action or "repair-done")
+        if (hands := self._bench_hands()) is not None:
+            await hands.act(check)
         await operating.change(session, check, self.listen_s)
+
+    async def played(self, check: NextCheck, snapshot: Snapshot) -> None:
+        """The hands of the simulated board do the check and say what it showed. Raises WakelineError."""
+        hands = self._bench_hands()
+        if hands is None:
+            return
+        reply = await hands.reply(check, snapshot)
+        if reply.kind == "found":
+            await self.found(check, reply)
+        elif check.id in line_tests.CHECKS:
+            await self.line_test(line_tests.CHECKS[check.id], hands.reset)
+        else:
+            await self.tried(check)
 
     async def found(self, check: NextCheck, reply: operating.Reply) -> None:
         """The operator did a check and says what it showed; where that is a cure, an attempt proves it."""
@@ -157,25 +179,11 @@ class LiveSource:
         The hands of a simulated board do by themselves what the test needs. Raises PortTrouble.
         """
         session = await self.ready()
-
-        async def hands(words: str) -> bool:
-            return await self._act("reset-done") or await ask(words)
-
-        before, after = BENCH_HANDS.get(name, (None, None))
         self._testing = True
         try:
-            if self.bench is not None and before is not None:
-                await self.bench.act(before)
-            if name == line_tests.RATES:
-                await line_tests.listen_at_rates(session)
-            elif name == line_tests.SETTINGS:
-                await line_tests.try_settings(session, hands)
-            else:
-                await line_tests.send_pattern(session, name)
+            await operating.line_test(session, name, self._bench_hands() or _Asked(ask))
         finally:
             self._testing = False
-            if self.bench is not None and after is not None:
-                await self.bench.act(after)
 
     async def reset(self) -> bool:
         """Reset over the adapter's lines, or on the simulated board; False: a person has to do it."""
@@ -236,10 +244,21 @@ class LiveSource:
                 await self.bench.stop()
                 self.bench = None
 
+    def _bench_hands(self) -> BenchHands | None:
+        """The hands of the simulated board behind the port, whoever started it."""
+        from console.bench import control
+        from console.commands.hands import BenchHands
+
+        entry = control.find(self.settings.port)
+        return None if entry is None else BenchHands(partial(control.act, entry), lambda words: None)
+
     async def _act(self, action: str) -> bool:
-        if self.bench is None or action not in BENCH_ACTS:
+        from console.bench import control
+
+        entry = control.find(self.settings.port)
+        if entry is None or action not in BENCH_ACTS:
             return False
-        await self.bench.act(BENCH_ACTS[action])
+        await control.act(entry, BENCH_ACTS[action])
         return True
 
     def _take(self, event: Event) -> None:

@@ -72,7 +72,7 @@ def test_the_bench_can_do_every_check_and_repair_that_can_be_proposed() -> None:
         ("target-missing", "K30", "answers"),
         ("target-dead", "K30", "answers"),
         ("target-dead", "K20", "both-connected"),
-        ("application-running", "K18", "bytes"),
+        ("application-running", "K18", "text"),
         ("intermittent-joint", "K21", "works-pressed"),
         ("frame-format-wrong", "K17", "silent"),  # this adapter keeps its frame whatever it is told
     ],
@@ -111,8 +111,8 @@ def test_a_repair_mends_its_own_fault_only(step: str) -> None:
     mends = {
         "K05": {"wires-uncrossed"},
         "K13": {"not-reset-into-loader"},
-        "K16": {"boot-strap-wrong", "application-running", "not-reset-into-loader"},
-        "R20": {"boot-strap-wrong", "application-running", "not-reset-into-loader"},
+        "K16": {"boot-strap-wrong", "application-running", "application-at-9600", "not-reset-into-loader"},
+        "R20": {"boot-strap-wrong", "application-running", "application-at-9600", "not-reset-into-loader"},
         "K23": {"board-rx-open", "board-tx-open", "intermittent-joint"},
         "R22": {"board-rx-open", "board-tx-open", "intermittent-joint"},
         "K27": {"wrong-port", "adapter-dead", "adapter-absent", "bridge-clock-dead", "frame-format-wrong"},

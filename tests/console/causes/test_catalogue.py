@@ -10,8 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from console.causes.catalogue import catalogue, parse
+from console.causes.evidence import TABLE_CODES, Configured, Evidence, Observation
 from console.causes.nextcheck import next_check
-from console.causes.observation import TABLE_CODES, Configured, Evidence, Observation
 from console.causes.rank import belief
 from console.errors import InputTrouble
 

@@ -10,8 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from console.causes.catalogue import OTHER, catalogue
+from console.causes.evidence import EXTRA_CODES, TABLE_CODES, Configured, Evidence, Observation
 from console.causes.nextcheck import next_check
-from console.causes.observation import EXTRA_CODES, TABLE_CODES, Configured, Evidence, Observation
 from console.causes.rank import posterior, rank
 from console.causes.wires import wires
 
