@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import io
 import json
 import sys
 from argparse import Namespace
@@ -33,13 +34,16 @@ def run(options: Namespace) -> int:
             stream.write(page(report))
 
     outcome = Outcome.INPUT if unread else Outcome.OK
+    words = {"outcome": outcome.value, "file": None, "not_read": [name for name, _ in unread], "error": None}
     if options.output == "-":
-        save(sys.stdout)
+        text = io.StringIO()
+        save(text if options.json else sys.stdout)
+        if options.json:
+            print(json.dumps(words | {"report": text.getvalue()}))
         return outcome.exit_code
     out = Path(options.output)
     write_file(out, options.overwrite, save)
-    words = {"outcome": outcome.value, "file": str(out), "not_read": [name for name, _ in unread], "error": None}
-    print(json.dumps(words) if options.json else f"report written to {clean(str(out))}")
+    print(json.dumps(words | {"file": str(out)}) if options.json else f"report written to {clean(str(out))}")
     return outcome.exit_code
 
 
@@ -66,6 +70,10 @@ def read(path: Path) -> SessionRecord:
     reader = SessionReader()
     for event in capture.events():
         reader.add(event)
-    with path.open("rb") as stream:
-        digest = hashlib.file_digest(stream, "sha256").hexdigest()
+    try:
+        with path.open("rb") as stream:
+            digest = hashlib.file_digest(stream, "sha256").hexdigest()
+    except OSError as error:
+        message = f"the file cannot be read: {error.strerror or error}"
+        raise InputTrouble("capture-unreadable", message, where=str(path), help="copy it to a local disk") from error
     return reader.record(CaptureInfo(path.name, digest, capture.warnings))

@@ -31,8 +31,8 @@ def excerpt(trace: Trace, wanted: Iterable[range]) -> Excerpt:
     A single row between two runs is shown: saying that it is left out would take as much room.
     """
     chosen = {row for rows in wanted for row in rows if 0 <= row < len(trace)}
-    edges = {-1, len(trace), *chosen}
-    chosen |= {row for row in range(len(trace)) if False}
+    shown = {-1, len(trace), *chosen}
+    chosen |= {row + 1 for row in shown if row + 2 in shown and row + 1 < len(trace)}
     runs: list[list[int]] = []
     for row in sorted(chosen):
         if runs and runs[-1][-1] == row - 1:

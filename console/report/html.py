@@ -14,7 +14,20 @@ from html import escape
 from importlib.resources import files
 from typing import Final
 
-from console.report.model import SHARES, Bar, Block, Facts, Paragraph, Part, Points, Report, Section, Table, Timeline
+from console.report.model import (
+    SHARES,
+    Axis,
+    Bar,
+    Block,
+    Facts,
+    Paragraph,
+    Part,
+    Points,
+    Report,
+    Section,
+    Table,
+    Timeline,
+)
 from console.text import clean
 from console.words import moment, seconds
 
@@ -149,23 +162,18 @@ def _timeline(timeline: Timeline) -> Html:
 def _axis(axis: Axis) -> Html:
     bars = (_bar(bar, axis.span_s) for bar in axis.bars)
     scale = element("p", *(element("span", moment(axis.span_s * part)) for part in (0.0, 0.5, 1.0)), class_="axis")
-    key = element(
-        "ul", *(element("li", _swatch(name), f" {name}: {meaning}") for name, meaning in SHARES), class_="key"
-    )
-    head = element("figcaption", f"{timeline.title}, {seconds(timeline.span_s)} in all")
-    names = element(
-        "div", element("span"), element("span", "when, on the attempt's time axis"), element("span", "shares of its own time"),
-        class_="bar names", aria_hidden="true",
-    )  # fmt: skip
-    foot = element("div", element("span"), axis, element("span"), class_="bar")
-    return element("figure", head, names, *bars, foot, key)
+    when, shares = element("span", "when, on the attempt's time axis"), element("span", "shares of its own time")
+    names = element("div", element("span"), when, shares, class_="bar names", aria_hidden="true")
+    foot = element("div", element("span"), scale, element("span"), class_="bar", aria_hidden="true")
+    head = element("figcaption", f"{axis.title}, {seconds(axis.span_s)} in all")
+    return element("figure", head, names, *bars, foot)
 
 
-def _bar(bar: Bar, timeline: Timeline) -> Html:
-    span = timeline.span_s or 1.0
+def _bar(bar: Bar, span_s: float) -> Html:
+    span = span_s or 1.0
     at, length = bar.start_s / span, bar.elapsed_s / span
     told = ", ".join(f"{name} {seconds(s)}" for (name, _), s in zip(SHARES, bar.spent_s, strict=True))
-    when = f"{bar.name}: begins at {moment(bar.start_s)}, takes {seconds(bar.elapsed_s)} of {seconds(timeline.span_s)}"
+    when = f"{bar.name}: begins at {moment(bar.start_s)}, takes {seconds(bar.elapsed_s)} of {seconds(span_s)}"
     words = element(
         "div",
         element("strong", bar.name),

@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Iterator
 from typing import Final
 
-from console.report.model import SHARES, Bar, Block, Facts, Paragraph, Part, Points, Report, Table, Timeline
+from console.report.model import SHARES, Axis, Bar, Block, Facts, Paragraph, Part, Points, Report, Table, Timeline
 from console.text import clean
 from console.words import moment, seconds
 
@@ -106,14 +106,20 @@ def _kept(cell: str, room: int) -> list[str]:
 
 
 def _timeline(timeline: Timeline) -> Iterator[str]:
-    yield from _wrapped("", f"{timeline.title}, {seconds(timeline.span_s)} in all")
-    for bar in timeline.bars:
-        yield f"  |{_strip(bar, timeline.span_s)}|"
+    for axis in timeline.axes:
+        yield from _axis(axis)
+        yield ""
+    for sign, (name, meaning) in zip(_SIGNS, SHARES, strict=True):
+        yield f"{sign} {name}: {meaning}"
+
+
+def _axis(axis: Axis) -> Iterator[str]:
+    yield from _wrapped("", f"{axis.title}, {seconds(axis.span_s)} in all")
+    for bar in axis.bars:
+        yield f"  |{_strip(bar, axis.span_s)}|"
         words = f"{bar.name} {bar.result} {seconds(bar.elapsed_s)}, from {moment(bar.start_s)}"
         told = ", ".join(f"{name} {seconds(s)}" for (name, _), s in zip(SHARES, bar.spent_s, strict=True))
         yield from _wrapped("   ", f"{words}: {told}; {bar.bytes_out} bytes sent, {bar.bytes_in} received")
-    for sign, (name, meaning) in zip(_SIGNS, SHARES, strict=True):
-        yield f"  {sign} {name}: {meaning}"
 
 
 def _strip(bar: Bar, span_s: float) -> str:
@@ -128,8 +134,9 @@ def _strip(bar: Bar, span_s: float) -> str:
 
 
 def _wrapped(head: str, text: str) -> list[str]:
-    room = " " * len(head)
-    return textwrap.wrap(_text(text), WIDTH, initial_indent=head, subsequent_indent=room) or [head.rstrip()]
+    safe = _text(text).replace(" %", "\xa0%")  # a figure and its sign stay together
+    found = textwrap.wrap(safe, WIDTH, initial_indent=head, subsequent_indent=" " * len(head))
+    return [line.replace("\xa0", " ") for line in found] or [head.rstrip()]
 
 
 def _text(text: str) -> str:
