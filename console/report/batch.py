@@ -12,7 +12,7 @@ from console.report.reading import SessionRecord
 from console.words import count_of, outcome_words, percent
 
 _COLUMNS: Final = (
-    *(Column("no.", "number"), Column("capture"), Column("first attempt"), Column("in the end")),
+    *(Column("no.", "number"), Column("capture"), Column("first attempt", "word"), Column("in the end", "word")),
     *(Column("stopped at"), Column("attempts", "number"), Column("most likely cause, or what it was")),
 )
 

@@ -48,7 +48,8 @@ def batch_report(
     extra: Sequence[Section] = (),
 ) -> Report:
     """The report of several captures. `unread` are names of files with the reason why they could not be read."""
-    first = Part("The batch", (*overview(records, unread), *extra, *_photos(photos)))
+    limits = _limits(*(record.snapshot for record in records))
+    first = Part("The batch", (*overview(records, unread), *extra, *_photos(photos), limits))
     parts = [
         Part(
             f"{number}. {record.capture.name}",
@@ -56,9 +57,8 @@ def batch_report(
         )
         for number, record in enumerate(records, 1)
     ]
-    limits = Part("All captures", (_limits(*(record.snapshot for record in records)),))
     name = title or f"Bring-up report: {count_of(len(records) + len(unread), 'capture')}"
-    return Report(name, (), (first, *parts, limits), _foot())
+    return Report(name, (), (first, *parts), _foot())
 
 
 def verdict(record: SessionRecord) -> Paragraph:
@@ -128,7 +128,7 @@ def _story(record: SessionRecord) -> Section:
 
 
 def _wires(snapshot: Snapshot) -> Section:
-    columns = tuple(map(Column, ("adapter", "board", "state", "evidence")))
+    columns = (Column("adapter"), Column("board"), Column("state", "word"), Column("evidence"))
     rows = tuple((w.adapter_end, w.board_end, _STATE_WORDS[w.state], w.why) for w in snapshot.wires)
     swapped = "As last tried, TX and RX were swapped by the operator." if snapshot.wires_swapped else ""
     caption = "What the evidence says about each wire between adapter and board"
@@ -139,10 +139,8 @@ def _wires(snapshot: Snapshot) -> Section:
 def _causes(snapshot: Snapshot) -> list[Section]:
     out = []
     if snapshot.observations:
-        seen = tuple(
-            Point(one.text, more=(f"{one.count} times",) if one.count > 1 else ()) for one in snapshot.observations
-        )
-        out.append(Section("What the last attempt showed", (Points(seen),)))
+        seen = (f"{one.text} ({one.count} times)" if one.count > 1 else one.text for one in snapshot.observations)
+        out.append(Section("What the last attempt showed", (Points(tuple(map(Point, seen))),)))
     if snapshot.causes:
         points = tuple(
             Point(f"{cause.title} [{cause.id}]", percent(cause.probability), tuple(f"because {w}" for w in cause.why))
@@ -177,7 +175,7 @@ def _next(check: NextCheck) -> Section:
         blocks.append(Paragraph(f"Why: {check.why}."))
     if check.answers:
         rows = tuple(check.answers)
-        blocks.append(Table("What each outcome would mean", (Column("outcome"), Column("meaning")), rows))
+        blocks.append(Table("What each outcome would mean", (Column("outcome", "word"), Column("meaning")), rows))
     return Section(f"Next {'repair' if check.repair else 'check'}", tuple(blocks))
 
 
@@ -186,7 +184,7 @@ def _trace(record: SessionRecord) -> list[Section]:
     if not found.runs:
         return []
     columns = (
-        *(Column("s", "number"), Column("way"), Column("bytes", "code"), Column("text", "code")),
+        *(Column("s", "number"), Column("way", "word"), Column("bytes", "code"), Column("text", "code")),
         Column("meaning"),
     )
     rows: list[tuple[str, ...]] = []

@@ -172,17 +172,27 @@ def _axis(axis: Axis) -> Html:
 def _bar(bar: Bar, span_s: float) -> Html:
     span = span_s or 1.0
     at, length = bar.start_s / span, bar.elapsed_s / span
-    told = ", ".join(f"{name} {seconds(s)}" for (name, _), s in zip(SHARES, bar.spent_s, strict=True))
-    when = f"{bar.name}: begins at {moment(bar.start_s)}, takes {seconds(bar.elapsed_s)} of {seconds(span_s)}"
+    told = ", ".join(f"{name} {_tight(s)}" for (name, _), s in zip(SHARES, bar.spent_s, strict=True))
+    end_s = bar.start_s + bar.elapsed_s
+    when = f"{moment(bar.start_s)} to {moment(end_s)}"
+    counts = f"{bar.bytes_out} bytes sent, {bar.bytes_in} received"
     words = element(
-        "div",
-        element("strong", bar.name),
-        f" {bar.result} ",
-        element("span", seconds(bar.elapsed_s), class_="lead"),
-        element("small", f"{bar.bytes_out} bytes sent, {bar.bytes_in} received"),
+        "div", element("strong", bar.name), f" {bar.result}", element("small", f"{_tight(bar.elapsed_s)}; {counts}")
     )
-    shares = element("div", _strip(bar, 0.0, 1.0, f"{bar.name}: {told}"), element("small", told))
-    return element("div", words, _strip(bar, at, length, when, ticks=True), shares, class_="bar")
+    strip = _strip(bar, at, length, f"{bar.name}: {when} of {moment(span_s)}", ticks=True)
+    shares = _strip(bar, 0.0, 1.0, f"{bar.name}: {told}")
+    return element(
+        "div",
+        words,
+        element("div", strip, element("small", when)),
+        element("div", shares, element("small", told)),
+        class_="bar",
+    )
+
+
+def _tight(value: float) -> str:
+    """A duration whose figure and unit stay on one line."""
+    return seconds(value).replace(" ", "\xa0")
 
 
 def _strip(bar: Bar, at: float, length: float, words: str, *, ticks: bool = False) -> Html:

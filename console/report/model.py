@@ -10,7 +10,7 @@ from console.session.stage import StageResult
 from console.words import outcome_words
 
 Tone = Literal["plain", "good", "bad", "caution"]
-Kind = Literal["text", "number", "code"]
+Kind = Literal["text", "word", "number", "code"]
 # where a stage's time went, with what each share means; the order in which bars show them
 SHARES: Final = (
     ("wire", "the characters on the line, computed from rate and frame"),
@@ -54,7 +54,7 @@ class Facts:
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """A column's heading and how its cells are set: words, figures, or characters that must keep their width."""
+    """A column's heading and how its cells are set: running text, a few words on one line, figures, or bytes."""
 
     title: str
     kind: Kind = "text"
