@@ -109,8 +109,11 @@ def _told(record: SessionRecord) -> list[Section]:
     snapshot = record.snapshot
     out = [_story(record)]
     if snapshot.stages:
-        note = Paragraph("Every bar begins where its stage began and is as long as it took, attempt by attempt.")
-        out.append(Section("Where the time went", (note, timeline(snapshot.stages))))
+        drawn = timeline(snapshot.stages)
+        note = "Every bar begins where its stage began and is as long as it took, attempt by attempt."
+        if drawn.left_out:
+            note += f" {count_of(drawn.left_out, 'attempt')} in the middle of the session are not drawn."
+        out.append(Section("Where the time went", (Paragraph(note), drawn)))
     out += [_wires(snapshot), *_causes(snapshot), *_readings(record)]
     if snapshot.next_check is not None:
         out.append(_next(snapshot.next_check))
@@ -128,7 +131,7 @@ def _story(record: SessionRecord) -> Section:
 
 
 def _wires(snapshot: Snapshot) -> Section:
-    columns = (Column("adapter"), Column("board"), Column("state", "word"), Column("evidence"))
+    columns = (Column("adapter", "word"), Column("board", "word"), Column("state", "word"), Column("evidence"))
     rows = tuple((w.adapter_end, w.board_end, _STATE_WORDS[w.state], w.why) for w in snapshot.wires)
     swapped = "As last tried, TX and RX were swapped by the operator." if snapshot.wires_swapped else ""
     caption = "What the evidence says about each wire between adapter and board"

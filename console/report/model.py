@@ -18,6 +18,8 @@ SHARES: Final = (
     ("host", "from an answer to our next request"),
     ("waited", "for something that did not come"),
 )
+_MOST_AXES: Final = 12
+_MOST_BARS: Final = 40
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,6 +109,7 @@ class Timeline:
     """One axis per attempt: between attempts a person works, and minutes would hide milliseconds."""
 
     axes: tuple[Axis, ...]
+    left_out: int = 0  # attempts between the first and the last ones
 
 
 Block: TypeAlias = Paragraph | Points | Facts | Table | Timeline
@@ -139,15 +142,22 @@ class Report:
 
 
 def timeline(stages: Sequence[StageResult]) -> Timeline:
-    """The stages of a session as bars on the axes of their attempts."""
-    out = []
-    for attempt in dict.fromkeys(stage.attempt for stage in stages):
-        own = [stage for stage in stages if stage.attempt == attempt]
-        begin = min(stage.started_s for stage in own)
-        end = max(stage.started_s + stage.elapsed_s for stage in own)
-        bars = tuple(_bar(stage, begin) for stage in own)
-        out.append(Axis(f"attempt {attempt}", max(end - begin, 0.0), bars))
-    return Timeline(tuple(out))
+    """The stages of a session as bars on the axes of their attempts; of very many the first and the last."""
+    by_attempt: dict[int, list[StageResult]] = {}
+    for stage in stages:
+        by_attempt.setdefault(stage.attempt, []).append(stage)
+    attempts = list(by_attempt)
+    if len(attempts) > 2 * _MOST_AXES:
+        attempts = attempts[:_MOST_AXES] + attempts[-_MOST_AXES:]
+    return Timeline(tuple(_axis(attempt, by_attempt[attempt]) for attempt in attempts), len(by_attempt) - len(attempts))
+
+
+def _axis(attempt: int, stages: Sequence[StageResult]) -> Axis:
+    begin = min(stage.started_s for stage in stages)
+    end = max(stage.started_s + stage.elapsed_s for stage in stages)
+    more = f", the first {_MOST_BARS} of {len(stages)} stages" if len(stages) > _MOST_BARS else ""
+    bars = tuple(_bar(stage, begin) for stage in stages[:_MOST_BARS])
+    return Axis(f"attempt {attempt}{more}", max(end - begin, 0.0), bars)
 
 
 def _bar(stage: StageResult, begin: float) -> Bar:

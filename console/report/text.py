@@ -135,8 +135,11 @@ def _strip(bar: Bar, span_s: float) -> str:
 
 def _wrapped(head: str, text: str) -> list[str]:
     safe = _text(text).replace(" %", "\xa0%")  # a figure and its sign stay together
-    found = textwrap.wrap(safe, WIDTH, initial_indent=head, subsequent_indent=" " * len(head))
-    return [line.replace("\xa0", " ") for line in found] or [head.rstrip()]
+    above: list[str] = []
+    if len(head) > WIDTH // 2:  # no room beside it
+        above, head = textwrap.wrap(head, WIDTH), "    "
+    found = textwrap.wrap(safe, WIDTH, initial_indent=head, subsequent_indent=" " * len(head)) or [head.rstrip()]
+    return [line.replace("\xa0", " ") for line in (*above, *found)]
 
 
 def _text(text: str) -> str:
