@@ -9,11 +9,12 @@ from typing import Final
 from console.errors import Outcome
 from console.report.model import Block, Column, Paragraph, Point, Points, Section, Table
 from console.report.reading import SessionRecord
+from console.text import clean
 from console.words import count_of, outcome_words, percent
 
 _COLUMNS: Final = (
     *(Column("no.", "number"), Column("capture"), Column("first attempt", "word"), Column("in the end", "word")),
-    *(Column("stopped at"), Column("attempts", "number"), Column("most likely cause, or what it was")),
+    *(Column("stopped at", "word"), Column("attempts", "number"), Column("most likely cause, or what it was")),
 )
 
 
@@ -33,7 +34,7 @@ def _row(number: int, record: SessionRecord) -> tuple[str, ...]:
         record.capture.name,
         "· not judged" if first is None else outcome_words(first),
         outcome_words(snapshot.outcome),
-        stop.name if stop else "-",
+        clean(stop.name, 20) if stop else "-",
         str(snapshot.attempt),
         f"{cause.title} ({percent(cause.probability)})" if cause else "-",
     )

@@ -199,8 +199,8 @@ def _trace(record: SessionRecord) -> list[Section]:
         rows.append(_gap(found.after))
     shown = sum(len(run.rows) for run in found.runs)
     caption = (
-        f"{shown} of {count_of(found.total, 'row')}: the first exchange, what stands around a failure, the last "
-        "exchange. Times in seconds since the beginning; unprintable bytes are shown as a middle dot"
+        f"{shown} of {count_of(found.total, 'row')}: what came first, what surrounds a failure, the last exchange. "
+        "Times in seconds since the beginning; unprintable bytes are shown as a middle dot"
     )
     return [Section("From the trace", (Table(caption, columns, tuple(rows)),))]
 
@@ -223,9 +223,9 @@ def _photos(photos: Sequence[str]) -> list[Section]:
 
 
 def _record(record: SessionRecord) -> Section:
-    told = [(name.replace("_", " "), setting(value)) for name, value in record.snapshot.settings]
-    rows = [("capture", record.capture.name), ("SHA-256", record.capture.sha256), *told]
-    blocks: list[Block] = [Facts(tuple(rows))]
+    told = "; ".join(f"{name.replace('_', ' ')} {setting(value)}" for name, value in record.snapshot.settings)
+    rows = (("capture", record.capture.name), ("SHA-256", record.capture.sha256), ("settings", told or "not said"))
+    blocks: list[Block] = [Facts(rows)]
     remarks = (*record.capture.warnings, *record.snapshot.notes)
     if remarks:
         blocks.append(Points(tuple(map(Point, remarks))))

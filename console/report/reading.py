@@ -13,7 +13,7 @@ from typing import Final, Generic, TypeVar
 
 from console.causes.catalogue import catalogue
 from console.errors import Outcome
-from console.events import Chunk, Event, Mark, MarkKind, Value
+from console.events import Chunk, Event, LineEvent, LineKind, Mark, MarkKind, Value
 from console.report.excerpt import Excerpt, excerpt
 from console.report.model import Point
 from console.session.stage import LISTEN, StageResult
@@ -28,6 +28,7 @@ _MOST_STAGES: Final = 20
 _MOST_FAILURES: Final = 3
 _BEFORE, _AFTER = 8, 2  # rows around a failure
 _EXCHANGE: Final = 10  # rows of a question and its answer
+_FEW: Final = 4  # rows of what came unasked, or of a line error
 STANDS: Final = "stands"
 _UNDOABLE: Final = ("check", "skip", "at-hand")
 VERDICTS: Final = (Outcome.OK, Outcome.NO_ANSWER, Outcome.REFUSED, Outcome.MISMATCH)
@@ -149,6 +150,8 @@ class SessionReader:
         match event:
             case Chunk():
                 self._chunk(event, row)
+            case LineEvent() if event.kind is not LineKind.LINES:
+                self._first_row.setdefault("line", row)
             case Mark():
                 self._mark(event, row)
 
@@ -171,13 +174,12 @@ class SessionReader:
         )
 
     def _ranges(self) -> list[range]:
-        """Rows worth showing: the first exchange, those around what failed, the last exchange."""
+        """Rows worth showing: what came first, the first exchange, what surrounds failures, the last exchange."""
         failed = [row for part in self._failures.split() for row in part]
         around = [range(row - _BEFORE, row + _AFTER) for row in failed]
-        if not self._first_row:
-            return around
-        first = self._first_row.get("out", self._first_row.get("in", 0))
-        return [range(first, first + _EXCHANGE), *around, range(self._turn, self._turn + _EXCHANGE)]
+        firsts = [range(row, row + (_EXCHANGE if kind == "out" else _FEW)) for kind, row in self._first_row.items()]
+        last = [range(self._turn, self._turn + _EXCHANGE)] if self._last_direction else []
+        return [*firsts, *around, *last]
 
     def _judged(self) -> Iterator[ReadingRow]:
         """Only the latest reading at a step counts."""
