@@ -56,7 +56,7 @@ def outcome_words(outcome: Outcome | None) -> str:
 
 def moment(value: float) -> str:
     """A time since a beginning, in seconds: ``0.251 s``, ``4 min 12 s``, ``2 h 05 min``."""
-    if value < 60:
+    if value < 59.9995:  # what rounds to a minute is one
         return f"{value:.3f} s"
-    minutes, rest = divmod(int(value), 60)
+    minutes, rest = divmod(round(value), 60)
     return f"{minutes} min {rest:02d} s" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"
