@@ -175,6 +175,16 @@ def _add_transcript(commands: _Commands) -> None:
     sub.add_argument("--overwrite", action="store_true", help="replace an existing file")
 
 
+def _add_report(commands: _Commands) -> None:
+    sub = _command(commands, "report", "captures as one page to read, print and pass on (HTML without scripts)")
+    sub.add_argument("file", metavar="FILE", nargs="+", help="one capture, or several for a batch")
+    sub.add_argument("-o", "--output", metavar="OUT", default="-", help="file to write (default: standard output)")
+    sub.add_argument("--overwrite", action="store_true", help="replace an existing file")
+    sub.add_argument("--text", action="store_true", help="the same as plain text")
+    sub.add_argument("--title", default=None, help="heading of the page (default: names the capture)")
+    sub.add_argument("--photo", metavar="NAME", action="append", default=None, help="a photo to name; repeatable")
+
+
 def _add_image(commands: _Commands) -> None:
     from console.images.load import FORMATS
 
@@ -235,6 +245,7 @@ _COMMANDS: Final = {
     "try": _add_try,
     "replay": _add_replay,
     "transcript": _add_transcript,
+    "report": _add_report,
     "image": _add_image,
     "netlist": _add_netlist,
     "bench": _add_bench,

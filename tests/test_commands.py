@@ -101,6 +101,9 @@ async def test_handshake_as_text_shows_bytes_meaning_and_verdict() -> None:
         (["bench", "--fault", "unheard"], 2, "fault"),
         (["replay", "no-such-file"], 7, "capture"),
         (["transcript", "no-such-file"], 7, "capture"),
+        (["report", "no-such-file"], 7, "capture"),
+        (["report", "no-such-file", "nor-this"], 7, "capture"),
+        (["report"], 2, "usage"),
         ([], 2, "no-terminal"),
         (["open", "x"], 2, "no-terminal"),
         (["open", "x", "--baud", "fast"], 2, "usage"),
@@ -160,7 +163,7 @@ async def test_transcript_goes_to_a_file_and_never_over_one(tmp_path: Path) -> N
 async def test_completion_knows_every_command(shell: str) -> None:
     code, out, _ = await wakeline("completion", shell)
     assert code == 0
-    for command in ("demo", "ports", "handshake", "try", "replay", "transcript", "image", "bench"):
+    for command in ("demo", "ports", "handshake", "try", "replay", "transcript", "report", "image", "bench"):
         assert command in out
 
 
@@ -174,6 +177,7 @@ async def test_every_command_explains_itself() -> None:
         ["try"],
         ["replay"],
         ["transcript"],
+        ["report"],
         ["image"],
         ["bench"],
         ["completion"],
