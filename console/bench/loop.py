@@ -287,6 +287,10 @@ class Bench:
                 board.spoil(spoiled(board.setup, str(fields["flaw"])))
             case "heal-flaws":
                 board.spoil(Setup())
+            case "mend":
+                joints = board.setup.joints.mended(str(fields["place"]))
+                told = {"changed": joints != board.setup.joints}
+                board.mend(joints, now)
             case "port-state":
                 board.setup = replace(board.setup, port=_port_state(fields["state"]))
             case "vanish":
