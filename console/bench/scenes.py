@@ -205,20 +205,11 @@ def load(text: str, file: str) -> Book:
         if name in found:
             raise _wrong(file, f"{where}, name", name, "a name that is not used above")
         listed = entry.get("faults", [])
-        if not isinstance(listed, list) or not all(_staged(item, known) for item in listed):
-            raise _wrong(file, f"scene {name}, faults", listed, "a list of fault ids from this file, or of flaws")
+        if not isinstance(listed, list) or any(not isinstance(item, str) or item not in known for item in listed):
+            raise _wrong(file, f"scene {name}, faults", listed, "a list of fault ids from this file")
         title, story = (_text(entry, key, file, where) for key in ("title", "story"))
         found[name] = Scene(name, title, story, tuple(listed))
     return Book(known, found)
-
-
-def _staged(item: object, known: Mapping[str, Fault]) -> bool:
-    if not isinstance(item, str):
-        return False
-    try:
-        return item in known or (is_spoil(item) and spoiled(Setup(), item) != Setup())
-    except UsageTrouble:
-        return False
 
 
 def _changes(changes: dict[str, Any], file: str, where: str) -> dict[str, object]:

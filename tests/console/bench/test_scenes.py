@@ -49,12 +49,6 @@ FAULT = '[[fault]]\nid = "a"\ntitle = "b"\nset = {}\n'
         ('[[fault]]\nid = "a"\ntitle = "b"\nset = {adapter_frame = "9X9"}', "fault a, adapter_frame", "9X9"),
         (FAULT + FAULT, "fault 2, id", "'a'"),
         (FAULT + '[[scene]]\nname = "s"\ntitle = "t"\nstory = "u"\nfaults = ["z"]', "scene s, faults", "z"),
-        (
-            FAULT + '[[scene]]\nname = "s"\ntitle = "t"\nstory = "u"\nfaults = ["stuck-bit:x=1"]',
-            "scene s, faults",
-            "x=1",
-        ),
-        ('[[scene]]\nname = "s"\ntitle = "t"\nfaults = []', "scene 1, story", "None"),
         ('[[scene]]\nname = "s"\ntitle = "t\\u001b"', "scene 1, title", "x1b"),
     ],
 )
