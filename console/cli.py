@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import re
 import sys
 from collections.abc import Sequence
 from importlib import import_module
@@ -106,8 +107,11 @@ def _add_demo(commands: _Commands) -> None:
 
 def _add_ports(commands: _Commands) -> None:
     sub = _command(commands, "ports", "serial ports: identity, who holds them, what hinders and its cure")
-    sub.add_argument("--watch", action="store_true", help="go on and tell what appears and vanishes (Ctrl-C ends)")
+    sub.add_argument("--watch", action="store_true", help="tell what plugging changes, why nothing comes (Ctrl-C ends)")
+    sub.add_argument("--for", type=_seconds, default=None, dest="seconds", metavar="S", help="end the watch by itself")
+    sub.add_argument("--expect", type=_usb_ids, default=None, metavar="VID:PID", help="the watch expects this device")
     sub.add_argument("--all", action="store_true", help="also ports without any device behind them")
+    sub.add_argument("--baud", type=_positive_int, default=115200, help="tell what each bridge makes of this rate")
 
 
 def _add_open(commands: _Commands) -> None:
@@ -119,12 +123,35 @@ def _add_handshake(commands: _Commands) -> None:
     sub = _command(commands, "handshake", "listen, sync, identify; live trace, stage times, causes when it fails")
     _add_port_options(sub)
     _add_session_options(sub)
+    sub.add_argument("--ask", action="store_true", help="go on: propose the next check and ask what it showed")
+    sub.add_argument("--answers", metavar="FILE", default=None, help="the same, with the answers from a TOML file")
 
 
 def _add_session_options(sub: argparse.ArgumentParser) -> None:
     sub.add_argument("--record", metavar="FILE", default=None, help="write a pcapng capture of the session")
     sub.add_argument("--overwrite", action="store_true", help="let --record or -o replace an existing file")
     sub.add_argument("--listen", type=_seconds, default=0.25, metavar="S", help="listen this long first (0.25 s)")
+
+
+def _add_try(commands: _Commands) -> None:
+    sub = _command(commands, "try", "tests the console does by itself: loop-back, echo, rates, other settings")
+    sub.set_defaults(command="line_test")  # no module can be called as this word is
+    _add_port_options(sub)
+    sub.add_argument(
+        "test",
+        metavar="TEST",
+        choices=("loop-back", "far-end", "echo", "echo-alone", "rates", "settings"),
+        help="loop-back: TX and RX joined at the adapter, board off; far-end: joined at the end of the cable; "
+        "echo: with the board on, do our own bytes come back; echo-alone: with the board off; "
+        "rates: only listen, at several rates; settings: handshakes at other rates and frames",
+    )
+    sub.add_argument(
+        "--count", type=_pattern_count, default=64, metavar="N", help="random bytes to send, 8 to 256 (64)"
+    )
+    sub.add_argument("--rates", type=_rates, default=None, metavar="A,B", help="rates to try instead of the usual ones")
+    sub.add_argument("--seconds", type=_seconds, default=1.5, metavar="S", help="listen this long at each rate (1.5 s)")
+    sub.add_argument("--record", metavar="FILE", default=None, help="write a pcapng capture of the session")
+    sub.add_argument("--overwrite", action="store_true", help="let --record replace an existing file")
 
 
 def _add_port_options(sub: argparse.ArgumentParser) -> None:
@@ -152,6 +179,16 @@ def _add_transcript(commands: _Commands) -> None:
     sub.add_argument("file", metavar="FILE")
     sub.add_argument("-o", "--output", metavar="OUT", default="-", help="file to write (default: standard output)")
     sub.add_argument("--overwrite", action="store_true", help="replace an existing file")
+
+
+def _add_report(commands: _Commands) -> None:
+    sub = _command(commands, "report", "captures as one page to read, print and pass on (HTML without scripts)")
+    sub.add_argument("file", metavar="FILE", nargs="+", help="one capture, or several for a batch")
+    sub.add_argument("-o", "--output", metavar="OUT", default="-", help="file to write (default: standard output)")
+    sub.add_argument("--overwrite", action="store_true", help="replace an existing file")
+    sub.add_argument("--text", action="store_true", help="the same as plain text")
+    sub.add_argument("--title", default=None, help="heading of the page (default: names the capture)")
+    sub.add_argument("--photo", metavar="NAME", action="append", default=None, help="a photo to name; repeatable")
 
 
 def _add_image(commands: _Commands) -> None:
@@ -268,6 +305,15 @@ def _add_start_options(sub: argparse.ArgumentParser) -> None:
     sub.add_argument("--start-listen", type=_seconds, default=2.0, metavar="S", help="for its first words (2 s)")
 
 
+def _add_netlist(commands: _Commands) -> None:
+    sub = _command(commands, "netlist", "a board's netlist (IPC-D-356): a net, a part, or a pin and its neighbours")
+    sub.add_argument("file", metavar="FILE", help="the netlist, or tern-b for the packaged example")
+    what = sub.add_mutually_exclusive_group()
+    what.add_argument("--net", metavar="NAME", default=None, help="one net: its pins, what lies beside them, probes")
+    what.add_argument("--part", metavar="REF", default=None, help="one part: each pin, its net, where that leads")
+    what.add_argument("--pin", metavar="REF.PIN", default=None, help="one pin: its net and its neighbours")
+
+
 def _add_bench(commands: _Commands) -> None:
     sub = _command(commands, "bench", "a simulated board on a real port, for any program")
     sub.add_argument("--link", metavar="PATH", default=None, help="also reachable under this name")
@@ -277,7 +323,9 @@ def _add_bench(commands: _Commands) -> None:
     )
     sub.add_argument("--socket", action="store_true", help="a TCP socket on 127.0.0.1 instead of a pseudo terminal")
     sub.add_argument("--list", action="store_true", help="list scenes and faults, then leave")
-    sub.add_argument("--do", metavar="ACTION", default=None, help="act on the bench that runs on --link, then leave")
+    sub.add_argument(
+        "--do", metavar="ACTION[=VALUE]", default=None, help="act on the bench that runs on --link, then leave"
+    )
 
 
 def _add_completion(commands: _Commands) -> None:
@@ -300,8 +348,10 @@ _COMMANDS: Final = {
     "ports": _add_ports,
     "open": _add_open,
     "handshake": _add_handshake,
+    "try": _add_try,
     "replay": _add_replay,
     "transcript": _add_transcript,
+    "report": _add_report,
     "image": _add_image,
     "program": _add_program,
     "update": _add_update,
@@ -309,6 +359,7 @@ _COMMANDS: Final = {
     "read": _add_read,
     "compare": _add_compare,
     "erase": _add_erase,
+    "netlist": _add_netlist,
     "bench": _add_bench,
     "completion": _add_completion,
 }
@@ -316,6 +367,14 @@ _COMMANDS: Final = {
 
 def _positive_int(text: str) -> int:
     return int(_number(text, 1, 20_000_000, "a rate from 1 to 20000000 baud", whole=True))
+
+
+def _pattern_count(text: str) -> int:
+    return int(_number(text, 8, 256, "a number of bytes from 8 to 256", whole=True))
+
+
+def _rates(text: str) -> tuple[int, ...]:
+    return tuple(_positive_int(part) for part in text.split(","))
 
 
 def _seconds(text: str) -> float:
@@ -334,6 +393,13 @@ def _number(text: str, least: float, most: float, words: str, *, whole: bool = F
     if not least <= value <= most:  # also refuses nan
         raise argparse.ArgumentTypeError(f"{text!r} is not {words}")
     return value
+
+
+def _usb_ids(text: str) -> tuple[int, int]:
+    vid, _, pid = text.partition(":")
+    if not all(re.fullmatch(r"[0-9a-fA-F]{1,4}", part) for part in (vid, pid)):
+        raise argparse.ArgumentTypeError(f"{text!r} is not two hexadecimal ids such as 1209:0001")
+    return int(vid, 16), int(pid, 16)
 
 
 def _line_use(text: str) -> tuple[str, bool]:

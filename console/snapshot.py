@@ -5,12 +5,16 @@ The same `Fold` runs over a live port, the simulated bench and a capture: a repl
 
 from __future__ import annotations
 
+from collections import deque
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import TypeAlias
+from typing import Final, TypeAlias
 
 import protocols
+from console.causes.contradictions import Contradiction, contradictions
+from console.causes.evidence import Evidence, Observation
 from console.causes.nextcheck import next_check
-from console.causes.observation import Evidence, Observation, ObservationFold
+from console.causes.observation import ObservationFold
 from console.causes.rank import NextCheck, RankedCause, rank
 from console.causes.wires import WireEvidence, wires
 from console.errors import Outcome
@@ -20,7 +24,7 @@ from console.session.exchange import Trace
 from console.session.stage import StageFold, StageResult
 from console.session.wording import line_words, mark_words
 from console.text import clean
-from protocols.family import Identity, Observer
+from protocols.family import Identity, Observer, Role, Span
 
 _SHOWN_SETTINGS = (
     "baud",
@@ -36,6 +40,7 @@ _SHOWN_SETTINGS = (
 DEFAULT_FAMILY = "an3155"
 # the loader is in ROM: whatever a cut leaves in flash, the board can be programmed again
 _GO_ON = "the boot loader is still there: connect and power the board, then run the same command with --resume"
+_MOST_FINDINGS: Final = 100
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,8 +53,21 @@ class Problem:
 
 
 @dataclass(frozen=True, slots=True)
+class Finding:
+    """What a test of the console's own showed: its name, words, and the values it came from."""
+
+    test: str
+    message: str
+    values: tuple[tuple[str, Value], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Snapshot:
-    """Everything the console knows at one moment. `outcome` is None while something runs or nothing was tried."""
+    """Everything the console knows at one moment. `outcome` is None while something runs or nothing was tried.
+
+    `undoable` names the answer of the operator that "undo" would take back. `test`: the latest attempt was a test of
+    the line, so that its outcome is no answer of the board.
+    """
 
     port: str
     settings: tuple[tuple[str, Value], ...]
@@ -62,11 +80,15 @@ class Snapshot:
     observations: tuple[Observation, ...]
     causes: tuple[RankedCause, ...]
     next_check: NextCheck | None
+    contradictions: tuple[Contradiction, ...]
+    undoable: str
     wires: tuple[WireEvidence, ...]
     problem: Problem | None
     rows: int
     notes: tuple[str, ...]
     programming: Programming | None = None
+    findings: tuple[Finding, ...] = ()
+    test: bool = False
 
 
 class Fold:
@@ -78,6 +100,7 @@ class Fold:
         self._seen = ObservationFold()
         self._programming = ProgrammingFold()
         self._observer: Observer = protocols.load(DEFAULT_FAMILY).observer()
+        self._family = DEFAULT_FAMILY
         self._port = ""
         self._settings: dict[str, Value] = {}
         self._swapped = False
@@ -86,7 +109,10 @@ class Fold:
         self._hard_outcome: Outcome | None = None
         self._ended = False
         self._notes: list[str] = []
-        self._settled: Judgement = ((), None)
+        self._findings: deque[Finding] = deque(maxlen=_MOST_FINDINGS)
+        self._testing = False  # the bytes that pass now are a test of the line
+        self._tested_attempt = 0
+        self._settled: Judgement = ((), None, ())
         self._version = 0
         self._cached: tuple[int, Snapshot] | None = None
 
@@ -97,13 +123,18 @@ class Fold:
         match event:
             case Chunk():
                 self._stages.chunk(event)
+                if self._testing:
+                    self.trace.spans(event.t_ns, [_test_span(event)])
+                    return
                 spans = self._observer.feed(event.direction, event.data)
                 self.trace.spans(event.t_ns, spans)
-                for span in spans:
-                    self._seen.span(span, event.t_ns)
+                if not self._tested:
+                    for span in spans:
+                        self._seen.span(span, event.t_ns)
             case LineEvent():
                 self.trace.remark(event.t_ns, "line", line_words(event), event.data)
-                self._seen.line_event(event)
+                if not self._tested:
+                    self._seen.line_event(event)
             case Mark():
                 self._mark(event)
 
@@ -113,7 +144,7 @@ class Fold:
             return self._cached[1]
         evidence = self._seen.evidence()
         # half an attempt proves nothing: while it runs, what the attempts before it said still stands
-        ranked, check = self._settled if self._stages.running else _judge(evidence)
+        ranked, check, clashes = self._settled if self._stages.running else _judge(evidence)
         identity = self._observer.identity
         stages = self._stages.all()
         snapshot = Snapshot(
@@ -128,11 +159,15 @@ class Fold:
             observations=evidence.observations,
             causes=ranked,
             next_check=check,
+            contradictions=clashes,
+            undoable=self._seen.undoable,
             wires=wires(evidence, ranked),
             problem=self._problem_of(stages, check),
             rows=len(self.trace),
             notes=tuple(self._notes),
             programming=self._programming.state,
+            findings=tuple(self._findings),
+            test=self._tested,
         )
         self._cached = (self._version, snapshot)
         return snapshot
@@ -146,6 +181,7 @@ class Fold:
             case MarkKind.ATTEMPT:
                 self._settled = _judge(self._seen.evidence())
                 self._stages.attempt += 1
+                self._testing = False
                 self._swapped = fields.get("wires") == "swapped"
                 self._observer.restart()
                 self._seen.attempt(self._swapped, frame=str(self._settings.get("frame", "")), rate=self._rate)
@@ -153,12 +189,20 @@ class Fold:
                 self._programming.attempt()
             case MarkKind.STAGE_BEGIN:
                 self._stages.begin(mark)
-                self._seen.stage_begin(str(fields.get("name", "")))
+                self._testing = fields.get("test") is True
+                if self._testing:
+                    self._tested_attempt = self._stages.attempt
+                else:
+                    self._seen.stage_begin(str(fields.get("name", "")))
                 self.trace.stage(clean(str(fields.get("name", ""))))
             case MarkKind.STAGE_END:
                 self._stages.end(mark)
                 hint = str(fields.get("hint", ""))
-                self._seen.stage_end(str(fields.get("name", "")), str(fields.get("outcome", "")), hint)
+                tested, self._testing = self._testing, False
+                if not tested:
+                    self._seen.stage_end(str(fields.get("name", "")), str(fields.get("outcome", "")), hint)
+            case MarkKind.FINDING:
+                self._found(fields)
             case MarkKind.OPERATOR:
                 self._seen.operator(str(fields.get("action", "")), fields)
             case MarkKind.LINK_LOST:
@@ -189,15 +233,33 @@ class Fold:
         self._rate = float(baud) if isinstance(baud, (int, float)) else 0.0
         self._stages.settings(self._rate, str(self._settings.get("frame", "")))
         family = str(self._settings.get("family", DEFAULT_FAMILY))
+        if mark.fields.get("retuned") is True and family == self._family:
+            return  # the port stayed open: it is the same board
+        self._family = family
         try:
             self._observer = protocols.load(family).observer()
         except LookupError:
             self._notes.append(f"unknown protocol family {family}: read as {DEFAULT_FAMILY}")
 
+    def _found(self, fields: Mapping[str, Value]) -> None:
+        safe = {name: clean(value) if isinstance(value, str) else value for name, value in fields.items()}
+        values = tuple((name, value) for name, value in safe.items() if name not in ("test", "message"))
+        self._findings.append(Finding(str(safe.get("test", "")), str(safe.get("message", "")), values))
+        if fields.get("check"):
+            self._seen.answered(str(fields["check"]), str(fields.get("outcome", "")), hands=fields.get("hands") is True)
+        if fields.get("seen") == "echo":
+            sent = fields.get("matched")
+            self._seen.echoed(sent if type(sent) is int else 1)
+
     def _fail(self, mark: Mark, code: str, outcome: Outcome) -> None:
         words = {name: clean(str(mark.fields.get(name) or "")) for name in ("message", "help")}
         self._problem = Problem(clean(code), words["message"], words["help"])
         self._hard_outcome = outcome
+
+    @property
+    def _tested(self) -> bool:
+        """The latest attempt is a test: hands move wires around it, so that what arrives is no sign of a fault."""
+        return 0 < self._tested_attempt == self._stages.attempt
 
     def _outcome(self, stages: tuple[StageResult, ...]) -> Outcome | None:
         if self._hard_outcome is not None:
@@ -211,7 +273,7 @@ class Fold:
         run = self._programming.state
         if run is not None and run.planned and not run.complete:  # nothing but a complete proof is a good end
             return Outcome.STOPPED if run.ended or self._ended else None
-        if self._observer.identity.product_id is not None:
+        if self._tested or self._observer.identity.product_id is not None:
             return Outcome.OK
         return Outcome.NO_ANSWER if self._ended else None
 
@@ -227,17 +289,24 @@ class Fold:
             return Problem("stopped", "stopped by the user", advice)
         if failed is None:
             return Problem("no-answer", "the record holds no identified target", "repeat the handshake")
-        advice = f"{check.title} ({check.minutes:g} min)" if check else "repeat the handshake"
+        again = "repeat the test" if self._tested else "repeat the handshake"
+        advice = f"{check.title} ({check.minutes:g} min)" if check else again
         if self._programming.state is not None:
             advice = _GO_ON
         return Problem(outcome.value, f"stage {failed.name}: {failed.message or outcome.value}", advice)
 
 
-Judgement: TypeAlias = tuple[tuple[RankedCause, ...], NextCheck | None]
+def _test_span(chunk: Chunk) -> Span:
+    words = "test pattern" if chunk.direction == "out" else "received in a test of the line"
+    return Span(chunk.direction, 0, chunk.data, Role.DATA, words)
+
+
+Judgement: TypeAlias = tuple[tuple[RankedCause, ...], NextCheck | None, tuple[Contradiction, ...]]
 
 
 def _judge(evidence: Evidence) -> Judgement:
-    return rank(evidence), next_check(evidence)
+    # one clash is enough to repeat a reading; what hangs together only a little is no clash
+    return rank(evidence), next_check(evidence), contradictions(evidence)[:2] if evidence.checks else ()
 
 
 def ended(snapshot: Snapshot) -> Snapshot:

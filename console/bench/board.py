@@ -10,12 +10,16 @@ from __future__ import annotations
 import heapq
 import random
 from collections.abc import Iterable
-from dataclasses import dataclass, field, replace
-from enum import StrEnum
+from dataclasses import replace
 from typing import Final
 
-from console.bench.wiring import Heard, Joint, Level, Source, Wiring, board_hears, host_hears
-from protocols.an3155.target import Chip, Target
+from console.bench import application
+from console.bench.chips import has_program, target_for
+from console.bench.joints import Joints
+from console.bench.logger import Logger
+from console.bench.setup import Firmware, LineFlaw, Mode, Setup, Way, What
+from console.bench.wiring import Heard, Level, Source, Wiring, board_hears, host_hears
+from protocols.an3155.target import Target
 from protocols.uart import EIGHT_E_ONE, EIGHT_N_ONE, Frame
 from protocols.waveform import Edge, Resync, decode, encode
 
@@ -25,66 +29,7 @@ SLOWEST_RATE: Final = 1200 * 0.975
 FASTEST_RATE: Final = 4_000_000.0
 # an ideal receiver takes every character unchanged up to here (protocols.uart.centre_tolerance: 4.7 %)
 SAME_RATE: Final = 0.02
-_APPLICATION_FRAME: Final = EIGHT_N_ONE
-# no "y" in it: 79 would look like an acknowledge
-_TEXT_LINES: Final = (b"tern: level 1.482 m\r\n", b"tern: cell 3.71 V\r\n", b"tern: no uplink, kept in log\r\n")
-_TEXT_EVERY_S: Final = 0.2
 _OPENING_S: Final = 0.1  # a program discards what waits while it opens a port; a line low by then is a break after it
-_HOSTILE: Final = (
-    b"\x1b[2J\x1b]0;owned\x07\x1b[31m\x9b5n\x9d52;c;\x9c[red]tern[/red] [/AA] [@click=app.quit]x[/]\r\n"
-    b"\xe2\x80\xae\x1bP+q\x1b\\\x00\xff\x7f\x08\x08\x1b[?1049h{{7*7}}<script>tern</script>\n"
-)
-
-
-class Firmware(StrEnum):
-    """What runs when the ROM does not."""
-
-    BLANK = "blank"
-    TALKS = "talks"
-
-
-class Chatter(StrEnum):
-    """Bytes beside the protocol, sent once when the port is opened."""
-
-    NONE = "none"
-    NOISE = "noise"
-    FLOOD = "flood"
-    HOSTILE = "hostile"
-
-
-class Mode(StrEnum):
-    """What the chip is doing."""
-
-    OFF = "off"
-    ROM = "rom"
-    APPLICATION = "application"
-
-
-FLOOD_BYTES: Final = 1_000_000
-
-
-@dataclass(frozen=True, slots=True)
-class Setup:
-    """Everything a scene decides.
-
-    `strap_boot`: the boot strap is at the boot level; `in_loader` False: it was set but nobody has pressed reset.
-    `rate_error`: by which ratio the ROM's answer rate misses the measured rate (AN2606 Rev 70 Table 6: up to -6 %).
-    `adapter_frame` with `frame_pinned`: the frame the adapter keeps whatever it is told. `vanish_after_s`: this long
-    after opening the port goes away, once; it is back `return_after_s` later (0 = only by the action "return").
-    """
-
-    wiring: Wiring = field(default_factory=Wiring)
-    strap_boot: bool = True
-    in_loader: bool = True
-    rate_error: float = 0.0
-    adapter_frame: Frame = EIGHT_E_ONE
-    frame_pinned: bool = False
-    readout_protected: bool = False
-    firmware: Firmware = Firmware.BLANK
-    chatter: Chatter = Chatter.NONE
-    vanish_after_s: float = 0.0
-    return_after_s: float = 0.0
-    seed: int = 7
 
 
 class Board:
@@ -94,10 +39,13 @@ class Board:
         self.setup = setup
         self.baud = 115200.0
         self.frame = setup.adapter_frame
-        self.target = Target(Chip(readout_protected=setup.readout_protected))
+        self._asked_frame = setup.adapter_frame
+        self.target = _target(setup)
         self.mode = Mode.OFF
         self.rate: float | None = None
         self._random = random.Random(setup.seed)
+        self.given_s = now_s
+        """When the last byte that `due` returned had been received."""
         self._line_free_s = now_s
         self._board_free_s = now_s
         self._due: list[tuple[float, int, bytes]] = []
@@ -105,8 +53,14 @@ class Board:
         self._edges: list[Edge] = []
         self._deaf = False
         self._talk_at_s: float | None = None
+        self._queries: application.Queries | None = None
         self._low_seen = False
         self._line = 0
+        self.vanish_at_s: float | None = None
+        """When a flaw takes the port away; the caller who acts on it sets it to None."""
+        self._passed = dict.fromkeys(Way, 0)
+        self._cut_s: float | None = None
+        self._gone_s: float | None = None
         self._joint_good = {"host": True, "board": True}
         self._joint_left = {"host": 0, "board": 0}
         self._listen()
@@ -121,6 +75,7 @@ class Board:
 
     def opened(self, now_s: float) -> None:
         """A program opened the port."""
+        self._gone_s = None
         self._low_seen = False
         self._notice_low(now_s + _OPENING_S)
         self._chatter(now_s + _OPENING_S)
@@ -142,9 +97,13 @@ class Board:
             for at, _ in characters:
                 if self._random.random() < 0.1:  # crosstalk on a line without a reference
                     self._deliver(at + char_s, bytes((self._random.randrange(256),)))
-        if self.mode is not Mode.ROM or Source.HOST not in self._pin.sources or self._deaf:
+        if Source.HOST not in self._pin.sources:
             return
-        self._board_takes(self._spoiled(characters), self.frame, self.baud)
+        if self.mode is Mode.APPLICATION and self._queries is not None:
+            self._program_takes(self._spoiled(characters), self._queries)
+        if self.mode is not Mode.ROM or self._deaf:
+            return
+        self._pass(self._spoiled(characters))
 
     def next_s(self) -> float | None:
         """When `due` will next have something, or None."""
@@ -160,23 +119,26 @@ class Board:
     def due(self, now_s: float) -> bytes:
         """The bytes the adapter has received completely by `now_s`."""
         while self._talk_at_s is not None and self._talk_at_s <= now_s:
-            at, self._talk_at_s = self._talk_at_s, max(self._talk_at_s + _TEXT_EVERY_S, now_s)
-            self._board_sends(at, _TEXT_LINES[self._line % len(_TEXT_LINES)], _APPLICATION_FRAME, 115200.0)
+            at, self._talk_at_s = self._talk_at_s, max(self._talk_at_s + application.TEXT_EVERY_S, now_s)
+            words = application.TEXT_LINES[self._line % len(application.TEXT_LINES)]
+            self._board_sends(at, words, application.FRAME, self.setup.application_rate)
+            self._cut_s = None
             self._line += 1
         out = bytearray()
         while self._due and self._due[0][0] <= now_s:
-            out += heapq.heappop(self._due)[2]
+            self.given_s, _, data = heapq.heappop(self._due)
+            out += data
         return bytes(out)
 
     # --- hands on the bench
 
     def rewire(self, wiring: Wiring, now_s: float) -> None:
         """The wiring changed."""
-        power = wiring.powered != self.setup.wiring.powered
+        changed = wiring.runs != self.setup.wiring.runs
         self.setup = replace(self.setup, wiring=wiring)
         self._listen()
-        if power:
-            if wiring.powered:
+        if changed:
+            if wiring.runs:
                 self.target.power_cycle()
             self._start(now_s)
         self._notice_low(now_s)
@@ -190,23 +152,45 @@ class Board:
         self.target.reset()
         self._start(now_s)
 
-    def become(self, setup: Setup, now_s: float) -> None:
-        """Everything as in `setup`, the line's clock and the adapter's queue kept."""
+    def become(self, setup: Setup, now_s: float, *, chatter: bool = True) -> None:
+        """Everything as in `setup` and a blank chip; the line's clock and the adapter's queue kept."""
         self.setup = setup
         self.frame = setup.adapter_frame
-        self.target = Target(Chip(readout_protected=setup.readout_protected))
+        self.target = _target(setup)
         self._listen()
         self._start(now_s, boot=setup.strap_boot and setup.in_loader)
         self._notice_low(now_s)
-        self._chatter(now_s)
+        if chatter:
+            self._chatter(now_s)
+
+    def spoil(self, setup: Setup) -> None:
+        """Take over the flaws of `setup` and nothing else; their counts begin."""
+        self.setup = replace(self.setup, flaws=setup.flaws, line_flaws=setup.line_flaws, joints=setup.joints)
+        if self._queries is not None:
+            self._queries = application.Queries(setup.joints)
+        self.target.spoil(setup.flaws)
+        self._passed = dict.fromkeys(Way, 0)
+
+    def mend(self, joints: Joints, now_s: float) -> None:
+        """Joints and parts were worked on, with the board off; it starts anew."""
+        self.setup = replace(self.setup, joints=joints)
+        if self.setup.wiring.powered:
+            self.target.power_cycle()
+        self._start(now_s)
 
     def set_frame(self, frame: Frame) -> bool:
         """Tell the adapter its frame; False when it keeps its own."""
+        self._asked_frame = frame
         if self.setup.frame_pinned:
             return frame == self.frame
         self.frame = frame
         self.setup = replace(self.setup, adapter_frame=frame)
         return True
+
+    def unpin(self) -> None:
+        """Another adapter, which takes the frame that the host asks for."""
+        self.setup = replace(self.setup, frame_pinned=False)
+        self.set_frame(self._asked_frame)
 
     # --- inside
 
@@ -216,13 +200,37 @@ class Board:
 
     def _start(self, now_s: float, boot: bool | None = None) -> None:
         boot = self.setup.strap_boot if boot is None else boot
-        self.mode = Mode.OFF if not self.setup.wiring.powered else Mode.ROM if boot else Mode.APPLICATION
+        self.mode = Mode.OFF if not self._lives() else Mode.ROM if boot else Mode.APPLICATION
         self.rate = None
         self._edges.clear()
         self._deaf = False
         self._board_free_s = max(now_s, self._board_free_s if self._due else now_s)
-        talks = self.mode is Mode.APPLICATION and self.setup.firmware is Firmware.TALKS
-        self._talk_at_s = now_s if talks else None
+        self._talk_at_s = self._queries = None
+        if self.mode is Mode.APPLICATION:
+            self._run_program(now_s)
+
+    def _lives(self) -> bool:
+        return self.setup.wiring.runs and Logger(self.setup.joints).runs
+
+    def _run_program(self, at_s: float) -> None:
+        firmware = self.setup.firmware if self.setup.firmware is not Firmware.BLANK else Firmware.ANSWERS
+        if not has_program(self.target):
+            return
+        if firmware is Firmware.TALKS:
+            self._talk_at_s = at_s
+        else:
+            self._queries = application.Queries(self.setup.joints)
+
+    def _program_takes(self, characters: list[tuple[float, int]], queries: application.Queries) -> None:
+        """What the program's receiver makes of the host's characters, and its answers."""
+        if self.frame == application.FRAME and abs(self.baud / self.setup.application_rate - 1) <= SAME_RATE:
+            heard = [(at + self.frame.char_s(self.baud), byte) for at, byte in characters]
+        else:
+            edges = encode(characters, self.frame, self.baud)
+            got = decode(edges, application.FRAME, self.setup.application_rate)
+            heard = [(each.end_s, each.value) for each in got if each.clean]
+        for at, answer in queries.hear(heard):
+            self._board_sends(at, answer, application.FRAME, self.setup.application_rate)
 
     def _notice_low(self, at_s: float) -> None:
         """A line that is low reads as one break, and as nothing more until it was high again (16550)."""
@@ -232,15 +240,7 @@ class Board:
         self._low_seen = low
 
     def _chatter(self, at_s: float) -> None:
-        kind = self.setup.chatter
-        if kind is Chatter.NONE:
-            return
-        if kind is Chatter.HOSTILE:
-            data = _HOSTILE
-        else:
-            count = FLOOD_BYTES if kind is Chatter.FLOOD else 12
-            # an acknowledge by chance would be another symptom
-            data = self._random.randbytes(count).replace(b"\x79", b"\x78").replace(b"\x1f", b"\x1e")
+        data = application.chatter(self.setup.chatter, self._random)
         char_s = self.frame.char_s(self.baud)
         start = max(at_s, self._board_free_s)
         self._board_free_s = start + len(data) * char_s
@@ -248,6 +248,48 @@ class Board:
         for at in range(0, len(data), step):
             part = data[at : at + step]
             self._deliver(start + (at + len(part)) * char_s, part)
+
+    def _pass(self, characters: list[tuple[float, int]]) -> None:
+        """Characters on their way to the chip's pin, past the places where something happens."""
+        if not self.setup.line_flaws:
+            self._board_takes(characters, self.frame, self.baud)
+            return
+        going: list[tuple[float, int]] = []
+        for at, byte in characters:
+            value, then = self._at_place(Way.TO_BOARD, byte)
+            going += [] if value is None else [(at, value)]
+            if then is not None:
+                self._board_takes(going, self.frame, self.baud)
+                going = []
+                self._happens(then, at + self.frame.char_s(self.baud))
+                self._cut_s = None
+        self._board_takes(going, self.frame, self.baud)
+
+    def _at_place(self, way: Way, byte: int) -> tuple[int | None, LineFlaw | None]:
+        """The byte after the flaws at this place, None where it is lost; and what happens when it has passed."""
+        self._passed[way] += 1
+        value: int | None = byte
+        then = None
+        for flaw in self.setup.line_flaws:
+            if flaw.way is way and flaw.place == self._passed[way]:
+                if flaw.what is What.DROP:
+                    value = None
+                elif flaw.what is What.CORRUPT:
+                    value = None if value is None else value ^ flaw.mask & 0xFF
+                else:
+                    then = flaw
+        return value, then
+
+    def _happens(self, flaw: LineFlaw, at_s: float) -> None:
+        """The chip's further characters are lost with it: what was worked ahead never left its pin."""
+        if flaw.what is What.VANISH:
+            self.vanish_at_s = self._gone_s = at_s
+            return
+        self._due = [each for each in self._due if each[0] <= at_s]
+        heapq.heapify(self._due)
+        self._cut_s = at_s
+        self._board_free_s = at_s
+        self.reset(at_s)
 
     def _spoiled(self, characters: list[tuple[float, int]]) -> list[tuple[float, int]]:
         if self._pin.reliable and not self._pin.intermittent:
@@ -268,6 +310,8 @@ class Board:
                 self._joint_left[end] = self._random.randint(1, 6)
             self._joint_left[end] -= 1
             return byte if self._joint_good[end] else None
+        if heard.marginal and self._random.random() < 0.5:
+            return byte & self._random.randrange(256)  # ones that did not reach the threshold
         return byte
 
     def _board_takes(self, characters: Iterable[tuple[float, int]], frame: Frame, rate: float) -> None:
@@ -302,21 +346,26 @@ class Board:
             return
         # no rounding to a standard rate (same section)
         self.rate = rate if abs(measured / rate - 1) < 1e-6 else measured
-        self.rate *= 1 + self.setup.rate_error
+        if rate > self.setup.rate_error_above:
+            self.rate *= 1 + self.setup.rate_error
         for _ in range(self.target.chip.syncs_needed):
             self._to_target(at + frame.char_s(rate), SYNC, True)
 
     def _to_target(self, at_s: float, byte: int, clean: bool) -> None:
-        was = self.target.resets
+        if self.mode is not Mode.ROM:
+            return
+        was, came_s = self.target.resets, at_s
         for reply in self.target.receive(byte, parity_ok=clean):
             own = EIGHT_E_ONE if self.target.chip.parity else EIGHT_N_ONE
             at_s = self._board_sends(at_s + reply.after_s, reply.data, own, self.rate or self.baud)
-        if self.target.resets != was:
+        self._cut_s = None
+        if self.target.power_fails_after_s is not None:
+            self.rewire(replace(self.setup.wiring, powered=False), came_s + self.target.power_fails_after_s)
+        elif self.target.resets != was:
             self._start(at_s)
         elif self.target.running_application:
             self.mode = Mode.APPLICATION
-            if self.setup.firmware is Firmware.TALKS:
-                self._talk_at_s = at_s
+            self._run_program(at_s)
 
     def _board_sends(self, at_s: float, data: bytes, frame: Frame, rate: float) -> float:
         """Characters leave the board's TX pin; returns when the last has ended."""
@@ -337,7 +386,13 @@ class Board:
         return self._board_free_s
 
     def _arrives(self, at_s: float, byte: int) -> None:
+        if any(end is not None and at_s > end for end in (self._cut_s, self._gone_s)):
+            return
         spoiled = self._spoil(byte, self._host, "host")
+        if spoiled is not None and self.setup.line_flaws:
+            spoiled, then = self._at_place(Way.TO_HOST, spoiled)
+            if then is not None:
+                self._happens(then, at_s)
         if spoiled is not None:
             self._deliver(at_s, bytes((spoiled,)))
 
@@ -346,6 +401,7 @@ class Board:
         self._order += 1
 
 
-def heal(wiring: Wiring) -> Wiring:
-    """Both joints reflowed."""
-    return replace(wiring, tx_joint=Joint.GOOD, rx_joint=Joint.GOOD)
+def _target(setup: Setup) -> Target:
+    programmed = setup.firmware is not Firmware.BLANK
+    protected = setup.readout_protected
+    return target_for(setup.product, readout_protected=protected, programmed=programmed, flaws=setup.flaws)

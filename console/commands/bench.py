@@ -5,9 +5,12 @@ from __future__ import annotations
 import asyncio
 import json
 from argparse import Namespace
+from collections.abc import Mapping
+from typing import Any
 
-from console.bench import control, serve
+from console.bench import control, oracle, serve
 from console.bench.scenes import faults, scenes
+from console.bench.spoils import listed
 from console.errors import UsageTrouble
 
 
@@ -30,12 +33,15 @@ def run(options: Namespace) -> int:
 
 def _list(as_json: bool) -> int:
     if as_json:
-        print(json.dumps({"scenes": {s.name: s.title for s in scenes()}, "faults": {f.id: f.title for f in faults()}}))
+        found = {"scenes": {s.name: s.title for s in scenes()}, "faults": {f.id: f.title for f in faults()}}
+        print(json.dumps({**found, "flaws": listed()}))
         return 0
     print("scenes:")
     print("\n".join(f"  {scene.name:<24} {scene.title}" for scene in scenes()))
     print("faults:")
     print("\n".join(f"  {fault.id:<24} {fault.title}" for fault in faults()))
+    print("flaws, with what they take where nothing is given (as --fault name:key=value,key=value):")
+    print("\n".join(f"  {name}\n      {title}" for name, title in listed().items()))
     return 0
 
 
@@ -49,11 +55,28 @@ async def _act(options: Namespace) -> int:
         raise UsageTrouble(
             "no-bench", "no simulated board runs there", help="start one: wakeline bench --link board.port"
         )
-    answer = await control.act(entry, options.do)
+    action, _, value = options.do.partition("=")
+    field = control.ACTIONS.get(action)
+    answer = await control.act(entry, action, **({field: _value(field, value)} if field and value else {}))
     if options.json:
         print(json.dumps(answer))
-    elif options.do == "status":
-        print("\n".join(f"{name}: {value}" for name, value in answer.items()))
     else:
-        print(f"{options.do}: done on {entry.link or entry.port}")
+        print("\n".join(_words(action, value, answer, entry.link or entry.port)))
     return 0
+
+
+def _words(action: str, value: str, answer: Mapping[str, Any], where: str) -> list[str]:
+    if action == "status":
+        return [f"{name}: {state}" for name, state in answer.items()]
+    if action == "check":
+        return [f"{value}: {answer['outcome']}", *(f"  {oracle.Reading(**found)}" for found in answer["readings"])]
+    if "changed" in answer:
+        return [f"{action} {value}: {'done' if answer['changed'] else 'done, and it changed nothing'} on {where}"]
+    return [f"{action}: done on {where}"]
+
+
+def _value(field: str, text: str) -> str | float:
+    try:
+        return float(text) if field == "baud" else text
+    except ValueError:
+        return text

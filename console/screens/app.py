@@ -44,6 +44,7 @@ class WakelineApp(Navigator):
         self,
         *,
         port: LinkSettings | None = None,
+        family: str | None = None,
         capture: Path | None = None,
         demo: bool = False,
         scene: str = DEMO_SCENE,
@@ -53,6 +54,7 @@ class WakelineApp(Navigator):
 
         Args:
             port: a port to open.
+            family: the protocol to speak on `port`; None for the usual one.
             capture: a file to replay; raises InputTrouble when it cannot be read.
             demo: the guided story on the simulated board of `scene`.
             scene: which simulated board.
@@ -68,7 +70,7 @@ class WakelineApp(Navigator):
             elif demo:
                 source, story = LiveSource(LinkSettings(port=""), scene=scene), scene_title(scene)
             elif port is not None:
-                source = LiveSource(port)
+                source = LiveSource(port, family=family)
         super().__init__(source, story)
         self.animation_level = "none"
         self.register_theme(NIGHT)
@@ -110,13 +112,14 @@ class WakelineApp(Navigator):
 def run_app(
     *,
     port: LinkSettings | None = None,
+    family: str | None = None,
     capture: Path | None = None,
     demo: bool = False,
     scene: str = DEMO_SCENE,
     speed: float | None = 1.0,
 ) -> int:
     """Run the screens until the person leaves; returns the exit code. Raises InputTrouble for an unreadable capture."""
-    app = WakelineApp(port=port, capture=capture, demo=demo, scene=scene, speed=speed)
+    app = WakelineApp(port=port, family=family, capture=capture, demo=demo, scene=scene, speed=speed)
     code = app.run()
     if app._exception is not None:
         raise app._exception

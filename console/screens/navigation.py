@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from textual.app import App
 from textual.screen import Screen
 
-from console.errors import InputTrouble
+from console.errors import InputTrouble, WakelineError
 from console.link.base import LinkSettings
 from console.screens.ports_screen import PortsScreen
 
@@ -99,9 +99,9 @@ class Navigator(App[int]):
         await self.push_screen(BenchScreen(source, story))
 
     async def action_back(self) -> None:
-        """Unzoom, then close the bench; the list of ports is where it ends."""
-        unzoom = getattr(self.screen, "unzoom", None)  # only a bench has something to go back from
-        if unzoom is None or unzoom():
+        """Unzoom, then close what lies over the list of ports; the list of ports is where it ends."""
+        unzoom = getattr(self.screen, "unzoom", None)
+        if len(self.screen_stack) == 1 or (unzoom is not None and unzoom()):
             return
         if self.runs:
             question = "an attempt or a record still runs: close this bench?"
@@ -153,5 +153,9 @@ class Navigator(App[int]):
         try:
             self.open_capture(Path(name).expanduser())
         except InputTrouble as error:
-            title = f"{error.code}: {error.message}"
-            self.notify("\n".join(error.lines()[1:]), title=title, severity="error", timeout=12, markup=False)
+            self.tell_trouble(error)
+
+    def tell_trouble(self, error: WakelineError) -> None:
+        """What happened, where, and what to do next; never markup."""
+        title = f"{error.code}: {error.message}"
+        self.notify("\n".join(error.lines()[1:]), title=title, severity="error", timeout=12, markup=False)

@@ -8,7 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from console.bench.board import FLOOD_BYTES, Board, Chatter, Firmware, Mode, Setup, heal
+from console.bench.board import Board
+from console.bench.hands import heal
+from console.bench.setup import FLOOD_BYTES, Chatter, Firmware, Mode, Setup
 from console.bench.wiring import Joint, Wiring
 from protocols.uart import EIGHT_N_ONE
 
@@ -40,6 +42,20 @@ def test_characters_of_one_write_take_their_line_time() -> None:
     # AN3155 Rev 20 s.3.3: ACK, 1, id, ACK; AN2606 Rev 70 Table 226: id 410
     assert board.due(1.0 + 2 * CHAR_S) == b""
     assert board.due(2.0) == bytes.fromhex("79 01 04 10 79")
+
+
+def test_who_hands_over_late_can_take_the_next_question_from_when_it_was_due() -> None:
+    board = Board(Setup())
+    board.host_writes(b"\x7f", 0.0)
+    due = board.next_s()
+    assert due is not None
+    assert board.due(due + 0.005) == b"\x79"
+    assert board.given_s == due
+    board.host_writes(b"\x02\xfd", board.given_s)
+    # AN3155 Rev 20 s.3.3: two characters out, five in; the chip's two waits between
+    last = due + 7 * CHAR_S + 2 * board.target.chip.answer_s
+    assert board.due(last - 1e-6) == bytes.fromhex("79 01 04 10")
+    assert board.due(last + 1e-9) == b"\x79"
 
 
 @pytest.mark.parametrize("baud", [1200, 9600, 57600, 74880, 115200, 250000, 1_000_000])
