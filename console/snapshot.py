@@ -5,6 +5,7 @@ The same `Fold` runs over a live port, the simulated bench and a capture: a repl
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import TypeAlias
 
@@ -33,6 +34,8 @@ _SHOWN_SETTINGS = (
     "rts",
 )
 DEFAULT_FAMILY = "an3155"
+_MOST_KEPT = 50  # a noisy line or a strange capture must not fill the memory with remarks
+_LARGEST = 1e18  # no measured value is larger; also refuses infinity and what is no number
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +45,31 @@ class Problem:
     code: str
     message: str
     help: str
+
+
+@dataclass(frozen=True, slots=True)
+class Attempt:
+    """What an attempt that is over showed, and what was thought of it before the next one began."""
+
+    n: int
+    observations: tuple[Observation, ...]
+    causes: tuple[RankedCause, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Deed:
+    """What the operator did or found after attempt `attempt`; `at_s` counts from the first event.
+
+    `check` names the step of the catalogue it was, `outcome` what a reading showed; `value` with `unit` if measured.
+    """
+
+    at_s: float
+    attempt: int
+    action: str
+    check: str = ""
+    outcome: str = ""
+    value: float | None = None
+    unit: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,12 +91,19 @@ class Snapshot:
     problem: Problem | None
     rows: int
     notes: tuple[str, ...]
+    started_ns: int | None = None
+    earlier: tuple[Attempt, ...] = ()
+    deeds: tuple[Deed, ...] = ()
 
 
 class Fold:
-    """Takes events one by one; `snapshot` is computed only when somebody looks."""
+    """Takes events one by one; `snapshot` is computed only when somebody looks.
 
-    def __init__(self) -> None:
+    `priors` are the causes' priors where the bench's own counts replace the catalogue's.
+    """
+
+    def __init__(self, priors: Mapping[str, float] | None = None) -> None:
+        self._priors = priors
         self.trace = Trace()
         self._stages = StageFold()
         self._seen = ObservationFold()
@@ -81,6 +116,8 @@ class Fold:
         self._hard_outcome: Outcome | None = None
         self._ended = False
         self._notes: list[str] = []
+        self._earlier: list[Attempt] = []
+        self._deeds: list[Deed] = []
         self._settled: Judgement = ((), None)
         self._version = 0
         self._cached: tuple[int, Snapshot] | None = None
@@ -108,7 +145,7 @@ class Fold:
             return self._cached[1]
         evidence = self._seen.evidence()
         # half an attempt proves nothing: while it runs, what the attempts before it said still stands
-        ranked, check = self._settled if self._stages.running else _judge(evidence)
+        ranked, check = self._settled if self._stages.running else self._judge(evidence)
         identity = self._observer.identity
         stages = self._stages.all()
         snapshot = Snapshot(
@@ -127,6 +164,9 @@ class Fold:
             problem=self._problem_of(stages, check),
             rows=len(self.trace),
             notes=tuple(self._notes),
+            started_ns=self._stages.first_ns,
+            earlier=tuple(self._earlier),
+            deeds=tuple(self._deeds),
         )
         self._cached = (self._version, snapshot)
         return snapshot
@@ -137,7 +177,7 @@ class Fold:
             case MarkKind.SETTINGS:
                 self._take_settings(mark)
             case MarkKind.ATTEMPT:
-                self._settled = _judge(self._seen.evidence())
+                self._attempt_is_over()
                 self._stages.attempt += 1
                 self._swapped = fields.get("wires") == "swapped"
                 self._observer.restart()
@@ -153,6 +193,8 @@ class Fold:
                 self._seen.stage_end(str(fields.get("name", "")), str(fields.get("outcome", "")), hint)
             case MarkKind.OPERATOR:
                 self._seen.operator(str(fields.get("action", "")), fields)
+                if len(self._deeds) < _MOST_KEPT:
+                    self._deeds.append(self._deed(mark))
             case MarkKind.LINK_LOST:
                 self._seen.link_lost()
                 self._fail(mark, "link-lost", Outcome.PORT)
@@ -166,11 +208,33 @@ class Fold:
             case MarkKind.END:
                 self._ended = True
             case MarkKind.NOTE:
-                if len(self._notes) < 50:  # a noisy line must not fill the memory with remarks
+                if len(self._notes) < _MOST_KEPT:
                     self._notes.append(mark_words(mark))
         self.trace.remark(mark.t_ns, "mark", mark_words(mark))
         if mark.kind is MarkKind.STAGE_END:
             self.trace.stage("")
+
+    def _attempt_is_over(self) -> None:
+        evidence = self._seen.evidence()
+        self._settled = self._judge(evidence)
+        if self._stages.attempt:
+            if len(self._earlier) == _MOST_KEPT:
+                del self._earlier[1]  # the first failure is what a history asks for; of the rest the latest
+            self._earlier.append(Attempt(self._stages.attempt, evidence.observations, self._settled[0]))
+
+    def _deed(self, mark: Mark) -> Deed:
+        fields = mark.fields
+        action, check, outcome, unit = (
+            clean(str(fields.get(key) or ""), 80) for key in ("action", "check", "outcome", "unit")
+        )
+        value = fields.get("value")
+        sound = isinstance(value, (int, float)) and not isinstance(value, bool) and abs(value) < _LARGEST
+        number = float(value) if sound and isinstance(value, (int, float)) else None
+        at_s = round((mark.t_ns - (self._stages.first_ns or mark.t_ns)) / 1e9, 6)
+        return Deed(at_s, self._stages.attempt, action, check, outcome, number, unit)
+
+    def _judge(self, evidence: Evidence) -> Judgement:
+        return rank(evidence, self._priors), next_check(evidence, priors=self._priors)
 
     def _take_settings(self, mark: Mark) -> None:
         self._settings = {
@@ -220,10 +284,6 @@ class Fold:
 
 
 Judgement: TypeAlias = tuple[tuple[RankedCause, ...], NextCheck | None]
-
-
-def _judge(evidence: Evidence) -> Judgement:
-    return rank(evidence), next_check(evidence)
 
 
 def ended(snapshot: Snapshot) -> Snapshot:

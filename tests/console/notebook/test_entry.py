@@ -1,0 +1,146 @@
+"""What is kept of a session, and when a fix is beyond doubt."""
+
+from __future__ import annotations
+
+import unicodedata
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from console.errors import Outcome, UsageTrouble
+from console.events import MarkKind
+from console.notebook.entry import BY_TOOL, Entry, board_name, entry_of, words_of
+
+
+def kept(told: Any, **more: Any) -> Entry:
+    found = entry_of(told.snapshot, tool_version="0.1.0", **more)
+    assert found is not None
+    return found
+
+
+def test_a_story_of_swapped_wires_is_kept_with_what_fixed_it(told: Any) -> None:
+    told.tries(answers=False).does("swap-done").tries(answers=True)
+    found = kept(told, board="tern-07", revision="C")
+    assert (found.first_outcome, found.outcome) == (Outcome.NO_ANSWER, Outcome.OK)
+    assert (found.stopped_at, found.failed_attempt) == ("sync", 1)
+    assert found.product_id == 0x410  # AN2606 Rev 70 Table 226, the id that the answers of AN3155's examples carry
+    assert found.suspect == "wires-uncrossed"
+    assert found.fix is not None
+    assert (found.fix.cause, found.fix.by) == ("wires-uncrossed", BY_TOOL)
+    first, second = found.attempts
+    assert [seen.id for seen in first.observations] == ["silence"]
+    assert "identified" in [seen.id for seen in second.observations]
+    assert [(deed.attempt, deed.action) for deed in found.deeds] == [(1, "swap-done")]
+    for word in ("tern-07", "0x410", "silence", "wires-uncrossed", "swap-done", "sync", "ttyusb0"):
+        assert word.casefold() in words_of(found)
+
+
+@pytest.mark.parametrize(
+    "steps",
+    [
+        [False],
+        [True],
+        [False, True],  # nothing was done between: a loose contact, not a fix
+        [False, "swap-done", "strap-done", True],  # two things at once
+        [False, "swap-done", False],
+        [True, "swap-done", True],
+        [False, "swap-done", True, False],  # it came back
+        [False, ("repair-done", "K23"), True],  # one repair that can remove three causes
+        [False, "press-thumbs", True],  # nothing the catalogue knows
+    ],
+    ids=str,
+)
+def test_what_is_in_doubt_is_no_fix(told: Any, steps: list[Any]) -> None:
+    walk(told, steps)
+    assert kept(told).fix is None
+
+
+@pytest.mark.parametrize(
+    ("steps", "cause"),
+    [
+        ([False, "swap-done", True], "wires-uncrossed"),
+        ([False, "strap-done", True], "boot-strap-wrong"),
+        ([False, False, "reset-done", True], "not-reset-into-loader"),
+        ([False, "swap-done", False, "strap-done", True], "boot-strap-wrong"),
+        ([False, ("repair-done", "R02"), True, True], "no-common-ground"),
+        ([False, ("check", "K02"), "swap-done", True], "wires-uncrossed"),  # a reading changes nothing
+    ],
+    ids=str,
+)
+def test_one_thing_between_failure_and_success_is_the_fix(told: Any, steps: list[Any], cause: str) -> None:
+    walk(told, steps)
+    fix = kept(told).fix
+    assert fix is not None
+    assert fix.cause == cause
+
+
+def walk(told: Any, steps: list[Any]) -> None:
+    for step in steps:
+        if isinstance(step, bool):
+            told.tries(answers=step)
+        elif isinstance(step, tuple):
+            told.does(step[0], check=step[1], outcome="passes")
+        else:
+            told.does(step)
+
+
+def test_where_nothing_was_tried_there_is_nothing_to_keep(told: Any) -> None:
+    assert entry_of(told.snapshot, tool_version="") is None
+    told.mark(MarkKind.ATTEMPT, n=1, wires="as-built")
+    told.mark(MarkKind.STAGE_BEGIN, name="listen")
+    told.mark(MarkKind.STAGE_END, name="listen", outcome="ok")
+    assert entry_of(told.snapshot, tool_version="") is None
+
+
+def test_trouble_of_the_port_is_no_verdict_on_the_board(told: Any) -> None:
+    told.mark(MarkKind.ATTEMPT, n=1, wires="as-built")
+    told.mark(MarkKind.STAGE_BEGIN, name="sync")
+    told.mark(MarkKind.STAGE_END, name="sync", outcome="port", message="gone")
+    assert kept(told).first_outcome is Outcome.PORT
+    told.tries(answers=True)
+    found = kept(told)
+    assert (found.first_outcome, found.outcome, found.failed_attempt) == (Outcome.OK, Outcome.OK, 0)
+
+
+def test_an_attempt_that_was_cut_off_is_stopped(told: Any) -> None:
+    told.mark(MarkKind.ATTEMPT, n=1, wires="as-built")
+    told.mark(MarkKind.STAGE_BEGIN, name="sync")
+    found = kept(told)
+    assert (found.first_outcome, found.outcome) == (Outcome.STOPPED, Outcome.STOPPED)
+    assert found.stopped_at == "sync"
+
+
+def test_a_measured_reading_keeps_value_and_unit(told: Any) -> None:
+    told.tries(answers=False).does("check", check="K08", outcome="in-range", value=3.02, unit="V")
+    told.does("check", check="K09", outcome="high", value=float("inf"), unit="V")
+    told.does("check", check="K10", outcome="same", value=10**400)
+    one, two, three = kept(told).deeds
+    assert (one.check, one.outcome, one.value, one.unit) == ("K08", "in-range", 3.02, "V")
+    assert two.value is three.value is None
+
+
+def test_memory_stays_bounded_whatever_a_capture_claims(told: Any) -> None:
+    for _ in range(60):
+        told.tries(answers=False).does("reset-done")
+    found = kept(told)
+    assert found.attempts[0].n == 1
+    assert found.attempts[-1].n == 60
+    assert len(found.attempts) <= 51
+    assert len(found.deeds) <= 50
+
+
+@pytest.mark.parametrize("name", ["tern-07", "T7", "Fluß 3", "a" * 40])
+def test_board_names(name: str) -> None:
+    assert board_name(f" {name} ") == name
+
+
+@given(st.one_of(st.text(max_size=60), st.sampled_from(["", "  ", "a" * 41, "\x1b[2J", "a\nb", "‮x"])))
+def test_a_board_name_is_short_and_printable_or_refused(name: str) -> None:
+    try:
+        found = board_name(name)
+    except UsageTrouble as error:
+        found = error.message[:40]
+    assert 0 < len(found) <= 40
+    assert not {unicodedata.category(char)[0] for char in found} & {"C"}
