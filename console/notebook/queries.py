@@ -145,7 +145,7 @@ def _row(found: tuple[Any, ...]) -> SessionRow:
     number, started, board, product, port, outcome, first, stop, suspect, cause, part, joint, simulated = found
     return SessionRow(
         id=int(number),
-        started_ns=int(started),
+        started_ns=_whole(started),
         board=clean(str(board)),
         product_id=None if product is None else int(product),
         port=clean(str(port)),
@@ -157,6 +157,12 @@ def _row(found: tuple[Any, ...]) -> SessionRow:
         fix_place=clean(Fix(part=str(part), joint=str(joint)).place),
         simulated=bool(simulated),
     )
+
+
+def _whole(value: Any) -> int:
+    if not isinstance(value, int):
+        raise ValueError(f"{value!r} is no whole number")
+    return value
 
 
 def _settings(text: str) -> tuple[tuple[str, Value], ...]:
@@ -220,7 +226,7 @@ def _fixes(db: sqlite3.Connection, number: int) -> tuple[NotedFix, ...]:
         )
         for row in rows
     }
-    return tuple(NotedFix(_fix(row[2:], photos[row[0]]), int(row[1]), row[0] in sure) for row in rows)
+    return tuple(NotedFix(_fix(row[2:], photos[row[0]]), _whole(row[1]), row[0] in sure) for row in rows)
 
 
 def _fix(words: tuple[Any, ...], photos: tuple[str, ...]) -> Fix:

@@ -193,6 +193,7 @@ def test_text_from_a_strange_notebook_is_made_safe(file: Path, make: Make) -> No
         "UPDATE session SET settings = 'no json'",
         "UPDATE session SET settings = '[1]'",
         "UPDATE session SET started_ns = 'yesterday'",
+        "UPDATE session SET started_ns = 1e300",
         "UPDATE stage SET elapsed_s = x'ff'",
         "UPDATE cause_shown SET probability = 'much'",
     ],
