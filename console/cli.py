@@ -100,6 +100,7 @@ def _add_demo(commands: _Commands) -> None:
     sub = _command(commands, "demo", "a whole bring-up story on the simulated bench")
     sub.add_argument("--scene", default="tern-07", help="which story (default tern-07)")
     sub.add_argument("--headless", action="store_true", help="as text even on a terminal")
+    sub.add_argument("--notebook", metavar="FILE", default=None, help="keep the story there (never in your own)")
 
 
 def _add_ports(commands: _Commands) -> None:
@@ -132,6 +133,10 @@ def _add_port_options(sub: argparse.ArgumentParser) -> None:
     wake.add_argument("--strap-line", type=_line_use, default=None, metavar="LINE", help="sets the boot strap: same")
     wake.add_argument("--hold", type=_seconds, default=0.1, metavar="S", help="how long reset stays active (0.1 s)")
     wake.add_argument("--settle", type=_seconds, default=0.1, metavar="S", help="pause after its release (0.1 s)")
+    notes = sub.add_argument_group("notebook", "your own notebook is used if it is there; naming a board begins it")
+    notes.add_argument("--board", metavar="NAME", default=None, help="your own name for the board, as tern-07")
+    notes.add_argument("--revision", metavar="REV", default=None, help="the board's revision")
+    notes.add_argument("--notebook", metavar="FILE", default=None, help="another notebook; made if it is not there")
 
 
 def _add_replay(commands: _Commands) -> None:
@@ -160,6 +165,39 @@ def _add_bench(commands: _Commands) -> None:
     sub.add_argument("--do", metavar="ACTION", default=None, help="act on the bench that runs on --link, then leave")
 
 
+def _add_notebook(commands: _Commands) -> None:
+    sub = _command(
+        commands, "notebook", "boards, what was wrong with them, what fixed it, and the yield", reports=False
+    )
+    verbs = sub.add_subparsers(title="what to do", metavar="WHAT", dest="verb", required=True, parser_class=_Parser)
+
+    def verb(name: str, words: str) -> argparse.ArgumentParser:
+        made = verbs.add_parser(name, help=words, description=words)
+        made.add_argument("--notebook", metavar="FILE", default=None, help="another notebook than your own")
+        made.add_argument("--json", action="store_true", help="one JSON object on standard output, nothing else")
+        return made
+
+    made = verb("list", "sessions, the latest first")
+    made.add_argument("search", metavar="WORD", nargs="*", help="only sessions that hold every word")
+    made.add_argument("--board", metavar="NAME", default="", help="only this board's")
+    made.add_argument("--last", type=_count, default=20, metavar="N", help="at most N sessions (20; 0 for all)")
+    made = verb("show", "everything about one session, or about a board")
+    made.add_argument("which", metavar="SESSION|BOARD", help="a session's number or a board's name")
+    made = verb("add-fix", "note what fixed a board: of a session, or of a board's last failure")
+    made.add_argument("which", metavar="SESSION|BOARD", help="a session's number or a board's name")
+    made.add_argument("--cause", metavar="ID", default="", help="a cause id, as board-rx-open")
+    made.add_argument("--part", metavar="REF", default="", help="the part's reference, as U4")
+    made.add_argument("--joint", metavar="PIN", default="", help="the pin or joint of that part, as 17")
+    made.add_argument("--note", metavar="TEXT", default="", help="anything that helps next time")
+    made.add_argument("--photo", metavar="FILE", action="append", default=None, help="a photo's name; repeatable")
+    made = verb("stats", "yield, Pareto of causes and parts, stage times, what was learned")
+    made.add_argument("--board", metavar="NAME", default="", help="also this board against its sisters")
+    made = verb("export", "everything as CSV (a row per session and fix) or JSON")
+    made.add_argument("--format", choices=("csv", "json"), default="csv", help="default csv")
+    made.add_argument("-o", "--output", metavar="OUT", default="-", help="file to write (default: standard output)")
+    made.add_argument("--overwrite", action="store_true", help="replace an existing file")
+
+
 def _add_completion(commands: _Commands) -> None:
     sub = _command(commands, "completion", "print a completion script for your shell", reports=False)
     sub.add_argument("shell", choices=("bash", "zsh", "tcsh"))
@@ -182,6 +220,7 @@ _COMMANDS: Final = {
     "handshake": _add_handshake,
     "replay": _add_replay,
     "transcript": _add_transcript,
+    "notebook": _add_notebook,
     "bench": _add_bench,
     "completion": _add_completion,
 }
@@ -189,6 +228,10 @@ _COMMANDS: Final = {
 
 def _positive_int(text: str) -> int:
     return int(_number(text, 1, 20_000_000, "a rate from 1 to 20000000 baud", whole=True))
+
+
+def _count(text: str) -> int:
+    return int(_number(text, 0, 10_000_000, "a whole number from 0", whole=True))
 
 
 def _seconds(text: str) -> float:

@@ -7,6 +7,7 @@ import contextlib
 import sys
 from argparse import Namespace
 from collections.abc import AsyncIterator
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
 
 import protocols
@@ -21,6 +22,7 @@ from console.text import column, hex_bytes
 from protocols.uart import Frame
 
 if TYPE_CHECKING:
+    from console.notebook.keeper import Keeper
     from console.record.recorder import Recorder
 
 _PARITY_LETTER = {"even": "E", "none": "N", "odd": "O"}
@@ -101,6 +103,28 @@ async def simulated_adapter(settings: LinkSettings) -> None:
     if entry is not None:
         with contextlib.suppress(OSError, WakelineError):  # a bench that just left is the port's trouble, told there
             await control.act(entry, "adapter-frame", frame=str(settings.frame))
+
+
+def is_simulated(port: str) -> bool:
+    """Whether a simulated board of this user is behind the port now."""
+    from console.bench import control
+
+    return control.find(port) is not None
+
+
+def keeper_from(options: Namespace) -> Keeper:
+    """The notebook behind a command. Raises InputTrouble for a named one that cannot be used, UsageTrouble."""
+    from console.notebook.entry import board_name
+    from console.notebook.keeper import Keeper
+
+    keeper = Keeper(
+        None if options.notebook is None else Path(options.notebook),
+        board="" if options.board is None else board_name(options.board),
+        revision="" if options.revision is None else board_name(options.revision, "revision"),
+    )
+    if keeper.trouble is not None:
+        _tell(keeper.trouble)
+    return keeper
 
 
 def _tell(error: WakelineError) -> None:

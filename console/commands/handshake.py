@@ -6,7 +6,7 @@ import asyncio
 import sys
 from argparse import Namespace
 
-from console.commands.attempt import LiveText, opened, settings_from
+from console.commands.attempt import LiveText, is_simulated, keeper_from, opened, settings_from
 from console.errors import PortTrouble
 from console.snapshot import Fold, exit_code
 from console.summary import as_object, cause_lines, dumps, verdict_lines
@@ -14,7 +14,9 @@ from console.summary import as_object, cause_lines, dumps, verdict_lines
 
 def run(options: Namespace) -> int:
     """Run the command; returns the exit code."""
-    fold = Fold()
+    keeper = keeper_from(options)
+    fold = Fold(keeper.priors)
+    simulated = is_simulated(options.port)
     trouble: PortTrouble | None = None
     try:
         asyncio.run(_attempt(options, fold))
@@ -26,13 +28,17 @@ def run(options: Namespace) -> int:
         if not len(fold.trace):
             raise
     snapshot = fold.snapshot()
+    kept = keeper.keep(snapshot, simulated=simulated, capture=options.record or "")
     if options.json:
-        print(dumps(as_object(snapshot)))
+        notes = {} if kept is None else {"notebook": kept.as_object()}
+        print(dumps(as_object(snapshot) | notes))
     elif trouble is not None:
         causes = cause_lines(snapshot) if snapshot.causes else []
         print("\n".join([*trouble.lines(), *causes]), file=sys.stderr)
     else:
         print("\n".join(verdict_lines(snapshot)))
+    if kept is not None and not options.json:
+        print("\n".join(["", *kept.lines()]), file=sys.stderr if kept.trouble else sys.stdout)
     return exit_code(snapshot)
 
 

@@ -71,6 +71,11 @@ class Entry:
     fix: Fix | None
 
     @property
+    def codes(self) -> frozenset[str]:
+        """What was seen when it failed first."""
+        return frozenset(seen.id for one in self.attempts if one.n == self.failed_attempt for seen in one.observations)
+
+    @property
     def suspect(self) -> str:
         """The cause that was ranked first when it failed first; "" if none was."""
         shown = next((one.causes for one in self.attempts if one.n == self.failed_attempt), ())
@@ -78,13 +83,17 @@ class Entry:
 
 
 def board_name(text: str, what: str = "board") -> str:
-    """A board's name or revision as it is kept: 1 to 40 printable characters. Raises UsageTrouble."""
+    """A board's name or revision as it is kept: 1 to 40 printable characters. Raises UsageTrouble.
+
+    A board cannot be named with digits alone: that would be the number of a session.
+    """
     name = text.strip()
-    if not name or len(name) > LONGEST_NAME or clean(name) != name:
+    bare = what == "board" and name.isdecimal()
+    if not name or len(name) > LONGEST_NAME or clean(name) != name or bare:
         raise UsageTrouble(
             what,
             f"{clean(text, 60)!r} cannot name a {what}",
-            help=f"use 1 to {LONGEST_NAME} printable characters, for example tern-07",
+            help=f"use 1 to {LONGEST_NAME} printable characters and not digits alone, for example tern-07",
         )
     return name
 

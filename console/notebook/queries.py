@@ -51,8 +51,8 @@ def sessions(db: sqlite3.Connection, search: str, board: str, most: int | None) 
     return [_row(found) for found in db.execute(sql, (*values, -1 if most is None else most))]
 
 
-def detail(db: sqlite3.Connection, number: int) -> Detail | None:
-    """Everything about one session."""
+def detail(db: sqlite3.Connection, number: int, sure: frozenset[int]) -> Detail | None:
+    """Everything about one session; `sure` are the numbers of the confirmed fixes."""
     head = db.execute(f"{_ROW} WHERE s.id = ?", (number,)).fetchone()
     if head is None:
         return None
@@ -73,7 +73,7 @@ def detail(db: sqlite3.Connection, number: int) -> Detail | None:
         stages=_stages(db, number),
         shown=_shown(db, number),
         deeds=_deeds(db, number),
-        fixes=_fixes(db, number),
+        fixes=_fixes(db, number, sure),
     )
 
 
@@ -134,6 +134,11 @@ def cases(db: sqlite3.Connection) -> list[Case]:
         Case(int(number), clean(str(board)), clean(str(stop)), frozenset(clean(codes or "").split()), fixes.get(number))
         for number, board, stop, codes in rows
     ]
+
+
+def sure_fixes(db: sqlite3.Connection) -> frozenset[int]:
+    """Numbers of the confirmed fixes."""
+    return frozenset(int(row[0]) for row in db.execute(_CONFIRMED))
 
 
 def confirmed_fixes(db: sqlite3.Connection) -> list[Fix]:
@@ -215,8 +220,7 @@ def _deeds(db: sqlite3.Connection, number: int) -> tuple[Deed, ...]:
     return tuple(out)
 
 
-def _fixes(db: sqlite3.Connection, number: int) -> tuple[NotedFix, ...]:
-    sure = {int(row[0]) for row in db.execute(_CONFIRMED)}
+def _fixes(db: sqlite3.Connection, number: int, sure: frozenset[int]) -> tuple[NotedFix, ...]:
     rows = db.execute(
         "SELECT id, noted_ns, cause, part, joint, note, noted_by FROM fix WHERE session_id = ? ORDER BY id", (number,)
     ).fetchall()

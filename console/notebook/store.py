@@ -81,8 +81,9 @@ class Notebook:
         return cls(path, db)
 
     def close(self) -> None:
-        """Close the file."""
-        self._db.close()
+        """Close the file, once nobody uses it."""
+        with self._turn:
+            self._db.close()
 
     def __enter__(self) -> Self:
         return self
@@ -140,10 +141,18 @@ class Notebook:
     def session(self, number: int) -> Detail:
         """Everything about one session. Raises InputTrouble if there is none."""
         with self._reading() as db:
-            found = queries.detail(db, number)
+            found = queries.detail(db, number, queries.sure_fixes(db))
         if found is None:
             raise _no_session(number, self.path)
         return found
+
+    def all(self) -> list[Detail]:
+        """Everything about every session, oldest first."""
+        with self._reading() as db:
+            sure = queries.sure_fixes(db)
+            numbers = [row.id for row in reversed(queries.sessions(db, "", "", None))]
+            found = [queries.detail(db, number, sure) for number in numbers]
+        return [one for one in found if one is not None]
 
     def last_failed(self, board: str) -> int | None:
         """The number of the board's latest session that failed at first; None if there is none."""

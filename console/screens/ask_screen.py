@@ -93,35 +93,53 @@ class ChooseScreen(ModalScreen[int | None]):
         self.dismiss(None)
 
 
-class FileScreen(ModalScreen[str | None]):
-    """Asks for the name of a capture."""
+class TextScreen(ModalScreen[str | None]):
+    """Asks for one line of text."""
 
-    HELP: ClassVar[str] = "Type the path of a capture (pcapng) and press Enter; Escape goes back."
+    HELP: ClassVar[str] = "Type, then press Enter; Escape goes back and changes nothing."
     BINDINGS: ClassVar = [Binding("escape", "no", "back")]
+
+    def __init__(self, question: str, value: str, placeholder: str, note: str, yes: str) -> None:
+        super().__init__()
+        self._question = question
+        self._value = value
+        self._placeholder = placeholder
+        self._note = note
+        self._yes = yes
 
     def compose(self) -> ComposeResult:
         """Words, input, keys."""
-        found = captures_here()
         with VerticalScroll(id="ask", can_focus=False):
-            yield Static(line(("which capture shall be replayed?", "bold")), markup=False)
-            name = Input(value=found[0] if found else "", placeholder="path of a .pcapng file", id="file")
+            yield Static(line((self._question, "bold")), markup=False)
+            name = Input(value=self._value, placeholder=self._placeholder, id="file")
             name.cursor_blink = False
             yield name
-            here = "in this folder: " + ", ".join(found[:6]) if found else "no .pcapng file in this folder"
-            yield Static(line((here, "$secondary")), markup=False)
-            yield Static(line(("Enter", "bold"), " open    ", ("Esc", "bold"), " back"), markup=False)
+            yield Static(line((self._note, "$secondary")), markup=False)
+            yield Static(line(("Enter", "bold"), f" {self._yes}    ", ("Esc", "bold"), " back"), markup=False)
 
     def on_mount(self) -> None:
         """Type at once."""
         self.query_one(Input).focus()
 
     def on_input_submitted(self, event: Input.Submitted) -> None:
-        """The name is there."""
+        """The text is there."""
         self.dismiss(event.value.strip() or None)
 
     def action_no(self) -> None:
         """Nothing."""
         self.dismiss(None)
+
+
+class FileScreen(TextScreen):
+    """Asks for the name of a capture."""
+
+    HELP: ClassVar[str] = "Type the path of a capture (pcapng) and press Enter; Escape goes back."
+
+    def __init__(self) -> None:
+        found = captures_here()
+        here = "in this folder: " + ", ".join(found[:6]) if found else "no .pcapng file in this folder"
+        first = found[0] if found else ""
+        super().__init__("which capture shall be replayed?", first, "path of a .pcapng file", here, "open")
 
 
 def captures_here() -> list[str]:

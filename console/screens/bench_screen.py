@@ -25,6 +25,7 @@ from console.screens.bridge import SnapshotReady
 from console.screens.causes_panel import CausesPanel
 from console.screens.files import fresh_path, write_lines
 from console.screens.guide import GuideLine, step_for
+from console.screens.naming import ask_board
 from console.screens.panel import TextPanel, put
 from console.screens.replay import ReplayLine
 from console.screens.source import CaptureSource, LiveSource, Source
@@ -279,6 +280,13 @@ class BenchScreen(Screen[None]):
         except WakelineError as error:
             self.trouble(error)
         self.source.bridge.stir()
+
+    def action_name_board(self) -> None:
+        """Which board this is."""
+        if isinstance(self.source, LiveSource):
+            ask_board(self, self.source)
+        else:
+            self.tell("a capture is no session of its own: the notebook does not take it")
 
     def action_story(self) -> None:
         """The next step of the guide."""

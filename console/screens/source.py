@@ -16,10 +16,12 @@ from console.link.base import Link, LinkSettings
 from console.screens.bridge import Bridge
 from console.screens.files import fresh_path
 from console.session.session import DEFAULT_LISTEN_S, Session
+from console.snapshot import Fold
 from console.text import clean
 
 if TYPE_CHECKING:
     from console.bench.client import SimulatedBench
+    from console.notebook.keeper import Keeper, Kept
     from console.record.recorder import Recorder
 
 LISTEN_S: Final = 5.0
@@ -36,7 +38,8 @@ class LiveSource:
     """A port, real or simulated: one session, opened again after a loss, into one fold.
 
     `scene` starts a simulated board first; `settings.port` is then ignored. `make` stands in for `make_link`;
-    `listen_s` is how long a handshake listens first, in seconds.
+    `listen_s` is how long a handshake listens first, in seconds. `keeper` puts the session into a notebook once it is
+    closed; `kept` says what became of it.
     """
 
     def __init__(
@@ -46,11 +49,15 @@ class LiveSource:
         scene: str | None = None,
         make: Callable[[LinkSettings, Clock], Link] | None = None,
         listen_s: float = DEFAULT_LISTEN_S,
+        keeper: Keeper | None = None,
     ) -> None:
         self.settings = settings
+        self.keeper = keeper
+        self.kept: Kept | None = None
+        self.simulated = scene is not None
         self.scene = scene
         self.listen_s = listen_s
-        self.bridge = Bridge()
+        self.bridge = Bridge(Fold(None if keeper is None else keeper.priors))
         self.loading = False
         self.bench: SimulatedBench | None = None
         self.session: Session | None = None
@@ -70,12 +77,18 @@ class LiveSource:
     @property
     def title(self) -> str:
         """What is open, in words."""
-        return f"simulated board, scene {clean(self.scene)}" if self.scene else clean(self.settings.port)
+        what = f"simulated board, scene {clean(self.scene)}" if self.scene else clean(self.settings.port)
+        return f"{what}, board {self.board}" if self.board else what
+
+    @property
+    def board(self) -> str:
+        """The board's name for the notebook; "" if nobody said."""
+        return self.keeper.board if self.keeper is not None else ""
 
     @property
     def name(self) -> str:
         """A short name for files."""
-        return self.scene or self.settings.port.removeprefix("/dev/")
+        return self.board or self.scene or self.settings.port.removeprefix("/dev/")
 
     async def start(self) -> None:
         """Start the simulated board if one is wanted, and open. Raises WakelineError."""
@@ -97,10 +110,11 @@ class LiveSource:
             self.session = None
             make = self._make
             if make is None:
-                from console.commands.attempt import simulated_adapter
+                from console.commands.attempt import is_simulated, simulated_adapter
                 from console.link import make_link
 
                 make = make_link
+                self.simulated = self.simulated or is_simulated(self.settings.port)
                 await simulated_adapter(self.settings)
             family = protocols.load("an3155")
             session = Session(make(self.settings, self._clock), family, clock=self._clock, sinks=[self._take])
@@ -114,7 +128,7 @@ class LiveSource:
 
     async def tried(self, check: NextCheck) -> None:
         """The operator made the change that `check` asks for: repeat the attempt, and let its result count."""
-        await self.done(check.action or "repair-done")
+        await self.done(check.action or "repair-done", check.id)
         outcome = await self.handshake()
         if outcome in (Outcome.NO_ANSWER, Outcome.REFUSED) and check.in_vain and check.action != "swap-done":
             self.found(check.id, check.in_vain)
@@ -138,11 +152,11 @@ class LiveSource:
             return True
         return False
 
-    async def done(self, action: str) -> None:
-        """The operator did `action` (for example "swap-done"); a simulated board's wires follow."""
+    async def done(self, action: str, check: str = "") -> None:
+        """The operator did `action` (for example "swap-done") as step `check`; a simulated board's wires follow."""
         session = await self.ready()
         await self._act(action)
-        session.operator(action)
+        session.operator(action, **({"check": check} if check else {}))
 
     def stop(self) -> None:
         """Stop the running attempt."""
@@ -186,6 +200,10 @@ class LiveSource:
             if self.bench is not None:
                 await self.bench.stop()
                 self.bench = None
+        keeper, self.keeper = self.keeper, None  # closed once, kept once
+        if keeper is not None:
+            snapshot, capture = self.bridge.fold.snapshot(), str(self.record_path or "")
+            self.kept = await asyncio.to_thread(keeper.keep, snapshot, simulated=self.simulated, capture=capture)
 
     async def _act(self, action: str) -> bool:
         if self.bench is None or action not in BENCH_ACTS:

@@ -1,0 +1,121 @@
+"""What a session has to do with the notebook: learned priors before it, its entry after it.
+
+The user's own notebook is used if it is there, and begun when a board is named; another one only if it is named. It
+takes no simulated boards; a named one does, marked as such, and nothing is ever learned from them. A notebook that
+cannot be used never stops the work at the bench.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+from console import __version__
+from console.causes.catalogue import catalogue
+from console.causes.learning import learned_priors
+from console.errors import InputTrouble, Outcome
+from console.notebook.entry import Entry, entry_of
+from console.notebook.place import default_path, sha256_of
+from console.notebook.statistics import Similar, similar
+from console.notebook.store import Notebook
+from console.notebook.words import similar_lines
+from console.snapshot import Snapshot
+from console.text import clean
+
+_NO_CASES: Final = Similar((), 0, 0)
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """What became of a session: its number, or why it was not kept; and what fixed boards that failed like it."""
+
+    path: Path
+    board: str
+    session: int | None
+    passed: bool
+    stopped_at: str = ""
+    like: Similar = _NO_CASES
+    trouble: InputTrouble | None = None
+
+    def lines(self) -> list[str]:
+        """For a person."""
+        if self.trouble is not None:
+            return ["this session is not in the notebook:", *(f"  {line}" for line in self.trouble.lines())]
+        out = [f"notebook: kept as session {self.session} in {clean(str(self.path))}"]
+        out += [f"  {line}" for line in similar_lines(self.like, self.stopped_at)]
+        if not self.passed:
+            out.append(f"  once you know: wakeline notebook add-fix {self.session} --cause ID --part U4 --joint 17")
+        return out
+
+    def as_object(self) -> dict[str, Any]:
+        """For a script."""
+        error = self.trouble
+        return {
+            "file": str(self.path),
+            "session": self.session,
+            "board": self.board or None,
+            "similar": {
+                "fixed_at": [{"place": place, "boards": count} for place, count in self.like.fixed_at],
+                "fixed": self.like.fixed,
+                "unsolved": self.like.unsolved,
+            },
+            "error": None if error is None else {"code": error.code, "message": error.message, "help": error.help},
+        }
+
+
+class Keeper:
+    """Keeps one session after another; `board` and `revision` may be set at any time before."""
+
+    def __init__(self, file: Path | None = None, *, board: str = "", revision: str = "") -> None:
+        """Raises InputTrouble when the named `file` is there and cannot be used."""
+        self.path = default_path() if file is None else file
+        self.named = file is not None
+        self.board = board
+        self.revision = revision
+        self.trouble: InputTrouble | None = None
+        self.priors: Mapping[str, float] | None = None
+        if self.path.exists():
+            try:
+                self.priors = self._learned()
+            except InputTrouble as error:
+                if self.named:
+                    raise
+                self.trouble = error
+
+    def keeps(self, *, simulated: bool) -> bool:
+        """Whether a session will be kept."""
+        return self.named or (not simulated and (bool(self.board) or self.path.exists()))
+
+    def keep(self, snapshot: Snapshot, *, simulated: bool, capture: str = "") -> Kept | None:
+        """Keep the session behind this picture. None where there is nothing to keep or no notebook to keep it in."""
+        if not self.keeps(simulated=simulated):
+            return None
+        entry = entry_of(
+            snapshot,
+            tool_version=__version__,
+            board=self.board,
+            revision=self.revision,
+            capture=capture,
+            capture_sha256=sha256_of(capture) if capture else "",
+            simulated=simulated,
+        )
+        return None if entry is None else self._store(entry)
+
+    def _store(self, entry: Entry) -> Kept:
+        passed = entry.outcome is Outcome.OK
+        try:
+            with Notebook.open(self.path) as notebook:
+                number = notebook.store(entry)
+                like = _NO_CASES
+                if entry.failed_attempt and not passed:
+                    like = similar(entry.stopped_at, entry.codes, notebook.cases(), without=number)
+        except InputTrouble as error:
+            return Kept(self.path, entry.board, None, passed, trouble=error)
+        return Kept(self.path, entry.board, number, passed, entry.stopped_at, like)
+
+    def _learned(self) -> Mapping[str, float] | None:
+        with Notebook.open_to_read(self.path) as notebook:
+            counts = notebook.confirmed()
+        return learned_priors(catalogue().priors(), counts) if counts else None

@@ -1,0 +1,37 @@
+"""Naming the board on the bench, so that the notebook knows whose session this is."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from console.errors import UsageTrouble
+from console.screens.ask_screen import TextScreen
+from console.text import clean
+
+if TYPE_CHECKING:
+    from console.screens.bench_screen import BenchScreen
+    from console.screens.source import LiveSource
+
+
+def ask_board(screen: BenchScreen, source: LiveSource) -> None:
+    """Ask for the board's name; the session goes into the notebook under it when it is closed."""
+    keeper = source.keeper
+    if keeper is None or not (keeper.named or not source.simulated):
+        screen.tell("a simulated board is kept only in a notebook that is named: start with --notebook FILE")
+        return
+
+    def answered(name: str | None) -> None:
+        from console.notebook.entry import board_name
+
+        if name is None:
+            return
+        try:
+            keeper.board = board_name(name)
+        except UsageTrouble as error:
+            screen.trouble(error)
+            return
+        source.bridge.stir()
+        screen.tell(f"this session will be kept as one of {keeper.board} in {clean(str(keeper.path))}")
+
+    note = f"kept in {clean(str(keeper.path))} when the session is closed"
+    screen.app.push_screen(TextScreen("which board is this?", keeper.board, "as tern-07", note, "name it"), answered)
