@@ -158,7 +158,7 @@ async def test_transcript_goes_to_a_file_and_never_over_one(tmp_path: Path) -> N
 async def test_completion_knows_every_command(shell: str) -> None:
     code, out, _ = await wakeline("completion", shell)
     assert code == 0
-    for command in ("demo", "ports", "handshake", "replay", "transcript", "bench"):
+    for command in ("demo", "ports", "handshake", "replay", "transcript", "notebook", "bench"):
         assert command in out
 
 
@@ -171,6 +171,7 @@ async def test_every_command_explains_itself() -> None:
         ["handshake"],
         ["replay"],
         ["transcript"],
+        ["notebook"],
         ["bench"],
         ["completion"],
     ):

@@ -49,10 +49,20 @@ print(json.dumps(out))
 def test_no_module_loads_what_its_wall_forbids() -> None:
     walls = {
         "protocols": ("console", "asyncio", "serial", "serial_asyncio", "textual"),
-        "console.causes": ("console.link", "console.bench", "console.screens", "console.record", "serial", "textual"),
-        "console.session": ("console.causes", "console.bench", "console.screens", "textual"),
-        "console.link": ("console.causes", "console.bench", "console.screens", "textual"),
-        "console.record": ("console.causes", "console.bench", "console.screens", "textual"),
+        "console.causes": (
+            "console.link",
+            "console.bench",
+            "console.screens",
+            "console.record",
+            "console.notebook",
+            "sqlite3",
+            "serial",
+            "textual",
+        ),
+        "console.notebook": ("console.link", "console.bench", "console.screens", "serial", "textual", "asyncio"),
+        "console.session": ("console.causes", "console.notebook", "console.bench", "console.screens", "textual"),
+        "console.link": ("console.causes", "console.notebook", "console.bench", "console.screens", "textual"),
+        "console.record": ("console.causes", "console.notebook", "console.bench", "console.screens", "textual"),
         "console.bench": (
             "console.causes",
             "console.session",

@@ -8,6 +8,7 @@ from argparse import Namespace
 
 from console.commands.attempt import LiveText, is_simulated, keeper_from, opened, settings_from
 from console.errors import PortTrouble
+from console.notebook.keeper import ONLY_NAMED
 from console.snapshot import Fold, exit_code
 from console.summary import as_object, cause_lines, dumps, verdict_lines
 
@@ -39,6 +40,8 @@ def run(options: Namespace) -> int:
         print("\n".join(verdict_lines(snapshot)))
     if kept is not None and not options.json:
         print("\n".join(["", *kept.lines()]), file=sys.stderr if kept.trouble else sys.stdout)
+    elif keeper.board and simulated and not options.json:
+        print(f"\nnotebook: {ONLY_NAMED}")
     return exit_code(snapshot)
 
 

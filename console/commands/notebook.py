@@ -98,6 +98,13 @@ def _add_fix(options: Namespace, notebook: Notebook) -> tuple[dict[str, Any], li
                 )
             raise _no_board(options.which, notebook)
         number = last
+    if not notebook.session(number).failed_attempt:
+        raise InputTrouble(
+            "no-failure",
+            f"session {number} passed at once: there is nothing to fix",
+            where=clean(str(notebook.path)),
+            help="give a session that failed, see `wakeline notebook list`",
+        )
     notebook.add_fix(number, fix, time.time_ns())
     found = notebook.session(number)
     sure = any(one.confirmed for one in found.fixes)

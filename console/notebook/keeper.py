@@ -24,6 +24,7 @@ from console.notebook.words import similar_lines
 from console.snapshot import Snapshot
 from console.text import clean
 
+ONLY_NAMED: Final = "a simulated board is kept only in a notebook that is named with --notebook FILE"
 _NO_CASES: Final = Similar((), 0, 0)
 
 

@@ -36,7 +36,7 @@ def cause_title(cause: str) -> str:
 def result(row: SessionRow) -> str:
     """How a session went, in at most 23 columns."""
     if row.first_outcome is Outcome.OK and row.outcome is Outcome.OK:
-        return "✓ first pass"
+        return "✓ passed at once"
     if row.outcome is Outcome.OK:
         return "✓ passed after a fix" if row.fix_cause or row.fix_place else "✓ passed in the end"
     return f"✗ {row.outcome.value}" + (f" at {row.stopped_at}" if row.stopped_at else "")

@@ -45,8 +45,7 @@ class FixScreen(ModalScreen[Fix | None]):
         """Question, causes, fields, keys."""
         with VerticalScroll(id="ask", can_focus=False):
             yield Static(line((self._question, "bold")), markup=False)
-            options = [Option(line((catalogue().title(cause), ""), (f"  {cause}", "$secondary")), id=cause)
-                       for cause in self._order]  # fmt: skip
+            options = [Option(catalogue().title(cause), id=cause) for cause in self._order]
             yield OptionList(
                 *options, Option("not known, or none of these", id=_UNKNOWN), id="fix-causes", markup=False
             )

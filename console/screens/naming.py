@@ -16,8 +16,10 @@ if TYPE_CHECKING:
 def ask_board(screen: BenchScreen, source: LiveSource) -> None:
     """Ask for the board's name; the session goes into the notebook under it when it is closed."""
     keeper = source.keeper
-    if keeper is None or not (keeper.named or not source.simulated):
-        screen.tell("a simulated board is kept only in a notebook that is named: start with --notebook FILE")
+    if keeper is None or (source.simulated and not keeper.named):
+        from console.notebook.keeper import ONLY_NAMED
+
+        screen.tell(ONLY_NAMED)
         return
 
     def answered(name: str | None) -> None:

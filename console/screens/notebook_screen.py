@@ -17,7 +17,7 @@ from textual.events import DescendantFocus, Resize
 from textual.screen import Screen
 from textual.widgets import Input, Static
 
-from console.errors import InputTrouble
+from console.errors import InputTrouble, Outcome
 from console.notebook.entry import Fix
 from console.notebook.history import Case, Detail, SessionRow
 from console.notebook.place import default_path
@@ -134,12 +134,10 @@ class NotebookScreen(Screen[None]):
         return line(("wakeline ", "bold $text-primary"), "notebook", (f"  {words}", "$secondary"))
 
     def _keys(self) -> None:
-        typing = isinstance(self.focused, Input)
-        order = of_scopes(Scope.EVERYWHERE) if typing else (*of_scopes(Scope.NOTEBOOK), *of_scopes(Scope.EVERYWHERE))
-        first = tuple(BY_ID[name] for name in ("back",))
-        order = (*order[: 0 if typing else 3], *first, *(a for a in order[0 if typing else 3 :] if a not in first))
-        shown = tuple(action for action in order if action.id != "notebook")
-        self.query_one("#keys", Static).update(key_line(shown, max(10, self.size.width - 2)))
+        own = () if isinstance(self.focused, Input) else of_scopes(Scope.NOTEBOOK)
+        first = (*own, *(BY_ID[name] for name in ("back", "help", "palette", "quit")))
+        more = tuple(a for a in of_scopes(Scope.EVERYWHERE) if a not in first and a.id != "notebook")
+        self.query_one("#keys", Static).update(key_line((*first, *more), max(10, self.size.width - 2)))
 
     # ---------------------------------------------------------------- reading
 
@@ -244,6 +242,9 @@ class NotebookScreen(Screen[None]):
         row = self.query_one(SessionList).chosen
         if row is None:
             self.notify("no session is highlighted", markup=False)
+            return
+        if row.first_outcome is Outcome.OK:
+            self.notify("this session passed at once: there is nothing to fix", markup=False)
             return
         from console.screens.fix_screen import FixScreen
 

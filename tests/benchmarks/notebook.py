@@ -74,14 +74,14 @@ async def screen(path: Path) -> dict[str, float]:
         await pilot.pause()
         begun = time.perf_counter()
         await pilot.press("f8")
-        while not (isinstance(app.screen, NotebookScreen) and app.screen.shown):  # noqa: ASYNC110
+        while not (isinstance(app.screen, NotebookScreen) and app.screen.shown):
             await asyncio.sleep(0.001)
         opened = time.perf_counter() - begun
         await pilot.press("f")
         rows = len(app.screen.query_one("#sessions").rows)  # type: ignore[attr-defined]
         begun = time.perf_counter()
         await pilot.press("U", "7")
-        while len(app.screen.query_one("#sessions").rows) in (rows, 0):  # type: ignore[attr-defined]  # noqa: ASYNC110
+        while len(app.screen.query_one("#sessions").rows) in (rows, 0):  # type: ignore[attr-defined]
             await asyncio.sleep(0.001)
         return {"screen_opens": opened, "screen_search": time.perf_counter() - begun}
 
