@@ -17,7 +17,7 @@ from console.causes.catalogue import catalogue
 from console.causes.learning import learned_priors
 from console.errors import InputTrouble, Outcome
 from console.notebook.entry import Entry, entry_of
-from console.notebook.place import default_path, sha256_of
+from console.notebook.place import default_path, is_begun, sha256_of
 from console.notebook.statistics import Similar, similar
 from console.notebook.store import Notebook
 from console.notebook.words import similar_lines
@@ -30,7 +30,10 @@ _NO_CASES: Final = Similar((), 0, 0)
 
 @dataclass(frozen=True, slots=True)
 class Kept:
-    """What became of a session: its number, or why it was not kept; and what fixed boards that failed like it."""
+    """What became of a session: its number, or why it was not kept; and what fixed boards that failed like it.
+
+    `learned_from` is how many confirmed fixes the ranking leaned on.
+    """
 
     path: Path
     board: str
@@ -38,6 +41,7 @@ class Kept:
     passed: bool
     stopped_at: str = ""
     like: Similar = _NO_CASES
+    learned_from: int = 0
     trouble: InputTrouble | None = None
 
     def lines(self) -> list[str]:
@@ -46,6 +50,8 @@ class Kept:
             return ["this session is not in the notebook:", *(f"  {line}" for line in self.trouble.lines())]
         out = [f"notebook: kept as session {self.session} in {clean(str(self.path))}"]
         out += [f"  {line}" for line in similar_lines(self.like, self.stopped_at)]
+        if self.learned_from:
+            out.append(f"  the ranking leaned on {self.learned_from} confirmed fix(es) of your boards")
         if not self.passed:
             out.append(f"  once you know: wakeline notebook add-fix {self.session} --cause ID --part U4 --joint 17")
         return out
@@ -56,6 +62,7 @@ class Kept:
         return {
             "file": str(self.path),
             "session": self.session,
+            "learned_from": self.learned_from,
             "board": self.board or None,
             "similar": {
                 "fixed_at": [{"place": place, "boards": count} for place, count in self.like.fixed_at],
@@ -77,9 +84,10 @@ class Keeper:
         self.revision = revision
         self.trouble: InputTrouble | None = None
         self.priors: Mapping[str, float] | None = None
-        if self.path.exists():
+        self.learned_from = 0
+        if is_begun(self.path):
             try:
-                self.priors = self._learned()
+                self._learn()
             except InputTrouble as error:
                 if self.named:
                     raise
@@ -114,9 +122,11 @@ class Keeper:
                     like = similar(entry.stopped_at, entry.codes, notebook.cases(), without=number)
         except InputTrouble as error:
             return Kept(self.path, entry.board, None, passed, trouble=error)
-        return Kept(self.path, entry.board, number, passed, entry.stopped_at, like)
+        return Kept(self.path, entry.board, number, passed, entry.stopped_at, like, self.learned_from)
 
-    def _learned(self) -> Mapping[str, float] | None:
+    def _learn(self) -> None:
         with Notebook.open_to_read(self.path) as notebook:
             counts = notebook.confirmed()
-        return learned_priors(catalogue().priors(), counts) if counts else None
+        if counts:
+            self.priors = learned_priors(catalogue().priors(), counts)
+            self.learned_from = round(sum(counts.values()))

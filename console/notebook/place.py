@@ -27,6 +27,11 @@ def default_path() -> Path:
     return base / "wakeline" / FILE
 
 
+def is_begun(path: Path) -> bool:
+    """Whether something is there that is or could be a notebook; an empty file is one that did not begin yet."""
+    return path.exists() and not (path.is_file() and path.stat().st_size == 0)
+
+
 def sha256_of(path: str | os.PathLike[str]) -> str:
     """The file's SHA-256 in hex; "" where it cannot be read."""
     try:

@@ -18,6 +18,7 @@ from console.errors import InputTrouble
 from console.notebook import queries
 from console.notebook.entry import BY_TOOL, Entry, Fix, fix_words, folded, words_of
 from console.notebook.history import BoardRun, Case, Detail, SessionRow, StageTime
+from console.notebook.place import is_begun
 from console.notebook.schema import APPLICATION_ID, STEPS, migrate, version_of
 from console.notebook.trouble import foreign, missing, newer, sound, told
 from console.text import clean
@@ -40,15 +41,10 @@ class Notebook:
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
             there = path.exists()
-            if there and not path.is_file():
-                raise OSError("this is no ordinary file")
         except OSError as error:
-            raise InputTrouble(
-                "notebook-place",
-                f"a notebook cannot be made there: {error.strerror or error}",
-                where=clean(str(path)),
-                help="name another file with --notebook FILE",
-            ) from error
+            raise _no_place(path, str(error.strerror or error)) from error
+        if there and not path.is_file():
+            raise _no_place(path, "this is no ordinary file")
         with told(path):
             if there:
                 _connect_to_read(path).close()  # whoever it belongs to, it stays as it is until that is known
@@ -67,8 +63,10 @@ class Notebook:
     @classmethod
     def open_to_read(cls, path: Path) -> Self:
         """Open an existing one to read; also where nothing may be written. Raises InputTrouble."""
-        if not path.is_file():
+        if not is_begun(path):
             raise missing(path)
+        if not path.is_file():
+            raise _no_place(path, "this is no ordinary file")
         with told(path):
             db = _connect_to_read(path)
             old = version_of(db) < len(STEPS)
@@ -210,6 +208,15 @@ class Notebook:
     def _reading(self) -> Iterator[sqlite3.Connection]:
         with self._turn, told(self.path), sound(self.path):
             yield self._db
+
+
+def _no_place(path: Path, why: str) -> InputTrouble:
+    return InputTrouble(
+        "notebook-place",
+        f"a notebook cannot be there: {why}",
+        where=clean(str(path)),
+        help="name another file with --notebook FILE",
+    )
 
 
 def _no_session(number: int, path: Path) -> InputTrouble:

@@ -200,10 +200,10 @@ class LiveSource:
             if self.bench is not None:
                 await self.bench.stop()
                 self.bench = None
-        keeper, self.keeper = self.keeper, None  # closed once, kept once
-        if keeper is not None:
-            snapshot, capture = self.bridge.fold.snapshot(), str(self.record_path or "")
-            self.kept = await asyncio.to_thread(keeper.keep, snapshot, simulated=self.simulated, capture=capture)
+            keeper, self.keeper = self.keeper, None  # closed once, kept once
+            if keeper is not None:
+                snapshot, capture = self.bridge.fold.snapshot(), str(self.record_path or "")
+                self.kept = await asyncio.to_thread(keeper.keep, snapshot, simulated=self.simulated, capture=capture)
 
     async def _act(self, action: str) -> bool:
         if self.bench is None or action not in BENCH_ACTS:

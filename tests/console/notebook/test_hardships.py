@@ -50,7 +50,7 @@ def child(die_after, say):
 
 kept = []
 killed = 0
-for die_after in [*range(1, 900, 23), *[0] * 25]:
+for die_after in [*range(1, 190, 8), *[0] * 10]:
     hear, say = os.pipe()
     pid = os.fork()
     if pid == 0:
@@ -86,13 +86,13 @@ def run(program: str, *words: str) -> str:
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork, which this system does not have")
 def test_a_killed_writer_leaves_whole_sessions_and_every_one_it_reported(file: Path) -> None:
     found = json.loads(run(KILLER, str(file)))
-    assert found["killed"] == 65
+    assert found["killed"] == 34
     db = sqlite3.connect(file)
     assert db.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
     assert db.execute("PRAGMA foreign_key_check").fetchall() == []
     sessions = {row[0] for row in db.execute("SELECT id FROM session")}
     assert sessions >= set(found["kept"])
-    assert len(found["kept"]) >= 25
+    assert len(found["kept"]) >= 10
     # each has its board and its one stage: no half of a session is there
     whole = db.execute(
         "SELECT s.id FROM session s JOIN board b ON b.id = s.board_id JOIN stage t ON t.session_id = s.id"
@@ -101,6 +101,40 @@ def test_a_killed_writer_leaves_whole_sessions_and_every_one_it_reported(file: P
     db.close()
     with Notebook.open(file) as notebook:
         assert len(notebook.sessions()) == len(sessions)
+
+
+# Killed while the first tables are made, in another moment each time, always in the same file.
+BEGINNER = """
+import os, signal, sqlite3, sys
+from pathlib import Path
+from console.notebook.schema import migrate
+from console.notebook.store import Notebook
+killed = 0
+for die_after in range(1, 700, 23):
+    pid = os.fork()
+    if pid == 0:
+        db = sqlite3.connect(sys.argv[1], isolation_level=None)
+        left = [die_after]
+        def count():
+            left[0] -= 1
+            if not left[0]:
+                os.kill(os.getpid(), signal.SIGKILL)
+            return 0
+        db.set_progress_handler(count, 1)
+        migrate(db)
+        os._exit(0)
+    killed += os.waitpid(pid, 0)[1] == signal.SIGKILL
+print(killed)
+"""
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork, which this system does not have")
+def test_a_beginning_that_was_killed_begins_again(tmp_path: Path, make: Make) -> None:
+    file = tmp_path / "notebook.sqlite"
+    assert int(run(BEGINNER, str(file))) > 10
+    with Notebook.open(file) as notebook:
+        assert version_of(notebook._db) == len(STEPS)
+        assert notebook.store(make()) == 1
 
 
 WRITER = """
@@ -234,6 +268,9 @@ def test_a_place_that_cannot_hold_a_file_is_told(tmp_path: Path, place: str) -> 
     with pytest.raises(InputTrouble) as error:
         Notebook.open(tmp_path / place)
     assert error.value.code == "notebook-place"
+    with pytest.raises(InputTrouble) as error:
+        Notebook.open_to_read(tmp_path / place)
+    assert error.value.code == ("notebook-missing" if place else "notebook-place")
 
 
 def test_where_there_is_none_reading_says_how_one_begins(file: Path) -> None:

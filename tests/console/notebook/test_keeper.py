@@ -78,6 +78,7 @@ def test_confirmed_fixes_move_the_ranking_of_the_next_session(told: Any, file: P
     words = "\n".join(kept.lines())
     assert "12 of 12 boards that stopped at sync with the same reading were fixed at U4" in words
     assert f"add-fix {kept.session}" in words
+    assert "leaned on 12 confirmed fix(es)" in words
     assert kept.as_object()["similar"]["fixed_at"] == [{"place": "U4", "boards": 12}]
 
 
@@ -123,3 +124,15 @@ def test_a_full_disk_at_the_end_of_a_session_is_told(told: Any, file: Path, monk
     assert kept is not None
     assert kept.trouble is not None
     assert kept.trouble.code == "notebook-full"
+
+
+def test_an_empty_file_is_a_notebook_to_be(told: Any, file: Path) -> None:
+    file.parent.mkdir(parents=True)
+    file.touch()
+    with pytest.raises(InputTrouble) as error:
+        Notebook.open_to_read(file)
+    assert error.value.code == "notebook-missing"
+    assert file.read_bytes() == b""  # reading changes nothing
+    kept = Keeper(file).keep(told.tries(answers=True).snapshot, simulated=False)
+    assert kept is not None
+    assert kept.session == 1

@@ -8,13 +8,15 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from console.causes.learning import Counts
 from console.errors import InputTrouble, Outcome
 from console.notebook.entry import BY_TOOL, Entry, Fix, entry_of, folded, words_of
+from console.notebook.schema import migrate
 from console.notebook.store import Notebook
+from tests.console.notebook.conftest import entry
 
 Make = Callable[..., Entry]
 
@@ -66,13 +68,12 @@ def test_sessions_come_latest_first_and_can_be_narrowed(file: Path, make: Make) 
 NAMES = st.text(st.characters(codec="utf-8", categories=["L", "N", "P", "S"]), min_size=1, max_size=6)
 
 
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=40)
 @given(boards=st.lists(NAMES, min_size=1, max_size=5), search=st.one_of(NAMES, st.sampled_from(["%", "_", "'", "s s"])))
-def test_a_search_finds_what_holds_every_word(boards: list[str], search: str, make: Make, tmp_path: Path) -> None:
-    file = tmp_path / "search.sqlite"
-    file.unlink(missing_ok=True)
-    entries = [make(board, day=day) for day, board in enumerate(boards)]
-    with Notebook.open(file) as notebook:
+def test_a_search_finds_what_holds_every_word(boards: list[str], search: str) -> None:
+    db = sqlite3.connect(":memory:", isolation_level=None)
+    migrate(db)
+    entries = [entry(board, day=day) for day, board in enumerate(boards)]
+    with Notebook(Path("in memory"), db) as notebook:
         numbers = {notebook.store(one): one for one in entries}
         found = {row.id for row in notebook.sessions(search)}
     wanted = {n for n, one in numbers.items() if all(word in words_of(one) for word in folded(search).split())}
