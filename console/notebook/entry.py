@@ -141,6 +141,17 @@ def entry_of(
     )
 
 
+def latest_failure(snapshot: Snapshot) -> tuple[str, frozenset[str]] | None:
+    """Where the latest attempt stopped and what was seen; None where it passed, said nothing, or still runs."""
+    ends = _ends(snapshot.stages)
+    if snapshot.running_stage is not None or not ends:
+        return None
+    n, outcome = ends[-1]
+    if n != snapshot.attempt or outcome is Outcome.OK or outcome not in VERDICTS:
+        return None
+    return _stopped_at(snapshot.stages, n), frozenset(seen.id for seen in snapshot.observations)
+
+
 def words_of(entry: Entry) -> str:
     """Everything in the session that a person may search for, in one caseless line."""
     fix = () if entry.fix is None else fix_words(entry.fix)

@@ -7,6 +7,7 @@ cannot be used never stops the work at the bench.
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,7 +17,7 @@ from console import __version__
 from console.causes.catalogue import catalogue
 from console.causes.learning import learned_priors
 from console.errors import InputTrouble, Outcome
-from console.notebook.entry import Entry, entry_of
+from console.notebook.entry import Entry, entry_of, latest_failure
 from console.notebook.place import default_path, is_begun, sha256_of
 from console.notebook.statistics import Similar, similar
 from console.notebook.store import Notebook
@@ -53,7 +54,10 @@ class Kept:
         if self.learned_from:
             out.append(f"  the ranking leaned on {self.learned_from} confirmed fix(es) of your boards")
         if not self.passed:
-            out.append(f"  once you know: wakeline notebook add-fix {self.session} --cause ID --part U4 --joint 17")
+            where = "" if self.path == default_path() else f" --notebook {shlex.quote(clean(str(self.path)))}"
+            out.append(
+                f"  once you know: wakeline notebook add-fix {self.session} --cause ID --part U4 --joint 17{where}"
+            )
         return out
 
     def as_object(self) -> dict[str, Any]:
@@ -111,6 +115,18 @@ class Keeper:
             simulated=simulated,
         )
         return None if entry is None else self._store(entry)
+
+    def experience(self, snapshot: Snapshot) -> list[str]:
+        """What fixed boards that failed as this one just did, in counts; nothing where the notebook cannot tell."""
+        failure = latest_failure(snapshot)
+        if failure is None or self.trouble is not None or not is_begun(self.path):
+            return []
+        try:
+            with Notebook.open_to_read(self.path) as notebook:
+                like = similar(*failure, notebook.cases())
+        except InputTrouble:  # told when the session is kept
+            return []
+        return similar_lines(like, failure[0]) if like.fixed else []
 
     def _store(self, entry: Entry) -> Kept:
         passed = entry.outcome is Outcome.OK

@@ -164,6 +164,8 @@ class BenchScreen(Screen[None]):
                 await step()
         except WakelineError as error:
             self.trouble(error)
+        if isinstance(self.source, LiveSource) and (news := self.source.take_news()):
+            self.tell(news)
         self.source.bridge.stir()
 
     @work(exclusive=True, group="play")

@@ -68,6 +68,8 @@ class LiveSource:
         self._clock = MonotonicClock()
         self._heads: dict[MarkKind, Mark] = {}
         self._opening = asyncio.Lock()
+        self._said: set[str] = set()
+        self._news: list[str] = []
 
     @property
     def busy(self) -> bool:
@@ -124,7 +126,9 @@ class LiveSource:
 
     async def handshake(self) -> Outcome:
         """One attempt. Raises PortTrouble when the port cannot be opened (again)."""
-        return await (await self.ready()).handshake(self.listen_s)
+        outcome = await (await self.ready()).handshake(self.listen_s)
+        await self._remember()
+        return outcome
 
     async def tried(self, check: NextCheck) -> None:
         """The operator made the change that `check` asks for: repeat the attempt, and let its result count."""
@@ -204,6 +208,22 @@ class LiveSource:
             if keeper is not None:
                 snapshot, capture = self.bridge.fold.snapshot(), str(self.record_path or "")
                 self.kept = await asyncio.to_thread(keeper.keep, snapshot, simulated=self.simulated, capture=capture)
+
+    def take_news(self) -> str:
+        """What the notebook knew of the latest failure, once; "" if nothing new."""
+        news, self._news = self._news, []
+        return "\n".join(news)
+
+    async def _remember(self) -> None:
+        """Note what fixed boards that failed like this one; each thing is said once."""
+        if self.keeper is None:
+            return
+        known = await asyncio.to_thread(self.keeper.experience, self.bridge.fold.snapshot())
+        for text in known:
+            if text not in self._said:
+                self._said.add(text)
+                self._news.append(text)
+                self._take(Mark(self._clock.now_ns(), MarkKind.NOTE, {"text": text}))
 
     async def _act(self, action: str) -> bool:
         if self.bench is None or action not in BENCH_ACTS:

@@ -11,6 +11,7 @@ import pytest
 from console.causes.catalogue import catalogue
 from console.causes.learning import learned_priors
 from console.errors import InputTrouble, Outcome
+from console.events import MarkKind
 from console.notebook.entry import Fix
 from console.notebook.keeper import Keeper
 from console.notebook.place import default_path
@@ -80,6 +81,27 @@ def test_confirmed_fixes_move_the_ranking_of_the_next_session(told: Any, file: P
     assert f"add-fix {kept.session}" in words
     assert "leaned on 12 confirmed fix(es)" in words
     assert kept.as_object()["similar"]["fixed_at"] == [{"place": "U4", "boards": 12}]
+
+
+def test_at_the_bench_only_a_failure_brings_experience(told: Any, file: Path, make: Any) -> None:
+    keeper = Keeper(file)
+    assert keeper.experience(told.tries(answers=False).snapshot) == []  # no notebook yet
+    with Notebook.open(file) as notebook:
+        notebook.store(make("tern-00", first=Outcome.NO_ANSWER))
+        assert keeper.experience(told.snapshot) == []  # a sister that nobody fixed says nothing
+        notebook.add_fix(notebook.store(make("tern-01", first=Outcome.NO_ANSWER)), Fix("board-rx-open", "U4"), 0)
+        notebook.store(make("tern-01", day=1))
+    first, second = keeper.experience(told.snapshot)
+    assert first == "1 of 1 board that stopped at sync with the same reading was fixed at U4"
+    assert second.startswith("1 more board")
+    assert keeper.experience(told.tries(answers=True).snapshot) == []
+    told.mark(MarkKind.ATTEMPT, n=3, wires="as-built")
+    told.mark(MarkKind.STAGE_BEGIN, name="sync")
+    assert keeper.experience(told.snapshot) == []  # it still runs
+    told.mark(MarkKind.STAGE_END, name="sync", outcome="stopped")
+    assert keeper.experience(told.snapshot) == []  # no verdict
+    file.write_text("shopping list")
+    assert keeper.experience(told.tries(answers=False).snapshot) == []
 
 
 def test_without_confirmed_fixes_the_table_stands(file: Path, make: Any) -> None:

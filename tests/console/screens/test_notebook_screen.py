@@ -239,6 +239,24 @@ async def test_leaving_from_the_bench_keeps_the_session_and_says_so_after(rig: A
     assert "kept as session 1" in app.last_words[0]
 
 
+async def test_a_failure_on_the_bench_brings_back_what_fixed_its_sisters(rig: Any, until: Any) -> None:
+    with Notebook.open(default_path()) as notebook:
+        notebook.add_fix(notebook.store(entry("tern-01", first=BAD)), Fix("board-rx-open", "U4"), 0)
+        notebook.store(entry("tern-01", day=1))
+    rig.source.keeper = Keeper()
+    app = WakelineApp()
+    app.source = rig.source
+    async with app.run_test(size=(120, 36)) as pilot:
+        await until(pilot, lambda: rig.source.session)
+        said = "1 of 1 board that stopped at sync with the same reading was fixed at U4"
+        fold = rig.source.bridge.fold
+        await pilot.press("h")
+        await until(pilot, lambda: any(said in one.message for one in app._notifications))
+        await pilot.press("h")
+        await until(pilot, lambda: fold.snapshot().attempt == 2 and not rig.source.busy)
+        assert fold.snapshot().notes.count(said) == 1  # once is enough; the note also reaches capture and transcript
+
+
 async def test_a_name_that_is_none_and_a_board_that_cannot_be_kept_are_told(rig: Any, until: Any) -> None:
     rig.source.keeper = Keeper()
     app = WakelineApp()
