@@ -60,7 +60,8 @@ class Attempt:
 class Deed:
     """What the operator did or found after attempt `attempt`; `at_s` counts from the first event.
 
-    `check` names the step of the catalogue it was, `outcome` what a reading showed; `value` with `unit` if measured.
+    `check` names the step of the catalogue it was, `outcome` what a reading showed or what was said; `value` with
+    `unit` if measured.
     """
 
     at_s: float
@@ -193,7 +194,8 @@ class Fold:
                 self._seen.stage_end(str(fields.get("name", "")), str(fields.get("outcome", "")), hint)
             case MarkKind.OPERATOR:
                 self._seen.operator(str(fields.get("action", "")), fields)
-                if len(self._deeds) < _MOST_KEPT:
+                # what was only proposed is no deed
+                if fields.get("action") != "asked" and len(self._deeds) < _MOST_KEPT:
                     self._deeds.append(self._deed(mark))
             case MarkKind.LINK_LOST:
                 self._seen.link_lost()
@@ -224,9 +226,8 @@ class Fold:
 
     def _deed(self, mark: Mark) -> Deed:
         fields = mark.fields
-        action, check, outcome, unit = (
-            clean(str(fields.get(key) or ""), 80) for key in ("action", "check", "outcome", "unit")
-        )
+        action, check, unit = (clean(str(fields.get(key) or ""), 80) for key in ("action", "check", "unit"))
+        outcome = clean(str(fields.get("outcome") or fields.get("text") or fields.get("item") or ""))
         value = fields.get("value")
         sound = isinstance(value, (int, float)) and not isinstance(value, bool) and abs(value) < _LARGEST
         number = float(value) if sound and isinstance(value, (int, float)) else None

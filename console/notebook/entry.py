@@ -18,7 +18,8 @@ from console.text import clean
 
 # how an attempt can end that says something about the board; the rest is about the port, the file or the person
 VERDICTS: Final = frozenset({Outcome.OK, Outcome.NO_ANSWER, Outcome.REFUSED, Outcome.MISMATCH})
-READING: Final = "check"
+# what the operator only says; whatever else is done to the board can cure it
+_SAID: Final = frozenset({"check", "skip", "remark", "at-hand"})
 BY_TOOL, BY_PERSON = "wakeline", "person"
 LONGEST_NAME: Final = 40
 LONGEST_NOTE: Final = 2000
@@ -200,7 +201,7 @@ def _fix(ends: Sequence[tuple[int, Outcome]], deeds: Sequence[Deed], table: Cata
     if passed == 0 or ends[passed - 1][1] not in VERDICTS:
         return None
     between = range(ends[passed - 1][0], ends[passed][0])
-    done = [deed for deed in deeds if deed.attempt in between and deed.action != READING]
+    done = [deed for deed in deeds if deed.attempt in between and _changes(deed, table)]
     if len(done) != 1:
         return None
     steps = [*table.checks.values(), *table.repairs.values()]
@@ -208,3 +209,10 @@ def _fix(ends: Sequence[tuple[int, Outcome]], deeds: Sequence[Deed], table: Cata
     if step is None or len(step.cures) != 1:
         return None
     return Fix(cause=next(iter(step.cures)), note=step.title, by=BY_TOOL)
+
+
+def _changes(deed: Deed, table: Catalogue) -> bool:
+    """Whether it may have cured the board: work, a trial that is said to have helped, or an answer taken back."""
+    step = table.step(deed.check)
+    tried = step is not None and bool(step.cures) and deed.outcome != step.in_vain
+    return deed.action not in _SAID or (deed.action == "check" and tried)

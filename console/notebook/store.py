@@ -239,7 +239,7 @@ def _connect_to_read(path: Path) -> sqlite3.Connection:
         try:
             empty = not db.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0]
         except sqlite3.OperationalError as error:
-            if getattr(error, "sqlite_errorcode", 0) & 0xFF not in _CANNOT_MAP or not path.is_file():
+            if getattr(error, "sqlite_errorcode", 0) & 0xFF not in _CANNOT_MAP or _has_log(path):
                 raise
             db.close()
             db = _connect(path, "ro&immutable=1")  # a log that cannot be mapped, because nothing may be written here
@@ -253,6 +253,12 @@ def _connect_to_read(path: Path) -> sqlite3.Connection:
         db.close()
         raise
     return db
+
+
+def _has_log(path: Path) -> bool:
+    """Whether sessions wait in the log that a killed writer left: without it the file is not the whole story."""
+    log = path.with_name(f"{path.name}-wal")
+    return log.exists() and log.stat().st_size > 0
 
 
 def _insert(db: sqlite3.Connection, into: str, **values: str | float | None) -> int:

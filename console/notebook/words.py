@@ -68,8 +68,8 @@ def rate(value: Rate) -> str:
     return f"{value.hits} of {value.of}{share} (95 % interval {100 * value.low:.0f} to {100 * value.high:.0f} %)"
 
 
-def detail_lines(found: Detail, like: Similar | None = None, against: Sequence[Against] = ()) -> list[str]:
-    """Everything about one session."""
+def detail_lines(found: Detail, like: Similar | None = None) -> list[str]:
+    """Everything about one session; `like` are the boards that failed like it."""
     row = found.row
     product = f", product id 0x{row.product_id:03X}" if row.product_id is not None else ""
     revision = f", revision {found.revision}" if found.revision else ""
@@ -93,9 +93,6 @@ def detail_lines(found: Detail, like: Similar | None = None, against: Sequence[A
         out.append(f"  noted by {one.fix.by}, {when(one.noted_ns)} UTC")
     if like is not None and (like.fixed or like.unsolved):
         out += ["", *similar_lines(like, row.stopped_at)]
-    odd = [one for one in against if one.odd]
-    if odd:
-        out += ["", "beside its sisters:", *(f"  {against_line(one)}" for one in odd)]
     return out
 
 

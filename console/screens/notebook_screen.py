@@ -37,7 +37,7 @@ T = TypeVar("T")
 EMPTY = (
     "Nothing is noted yet.",
     "",
-    "It begins with the first board that has a name: wakeline handshake PORT --board tern-07, or e on the bench. What "
+    "It begins with the first board that has a name: wakeline handshake PORT --board tern-07, or i on the bench. What "
     "fixed a board, with part and joint, you note here with a. From then on wakeline ranks by what your own boards "
     "suffer from, and says how many boards that stopped like this one were fixed where.",
 )

@@ -49,6 +49,9 @@ def test_a_story_of_swapped_wires_is_kept_with_what_fixed_it(told: Any) -> None:
         [False, "swap-done", True, False],  # it came back
         [False, ("repair-done", "K23"), True],  # one repair that can remove three causes
         [False, "press-thumbs", True],  # nothing the catalogue knows
+        [False, ("check", "K17"), True],  # a trial that can remove two causes
+        [False, ("check", "K13"), "swap-done", True],  # a trial and a repair
+        [False, ("check", "K02"), "undo", "swap-done", True],  # nobody knows what was taken back
     ],
     ids=str,
 )
@@ -66,6 +69,8 @@ def test_what_is_in_doubt_is_no_fix(told: Any, steps: list[Any]) -> None:
         ([False, "swap-done", False, "strap-done", True], "boot-strap-wrong"),
         ([False, ("repair-done", "R02"), True, True], "no-common-ground"),
         ([False, ("check", "K02"), "swap-done", True], "wires-uncrossed"),  # a reading changes nothing
+        ([False, "remark", "skip", "at-hand", "asked", "swap-done", True], "wires-uncrossed"),  # nor do words
+        ([False, ("check", "K13"), True], "not-reset-into-loader"),  # a trial that helped
     ],
     ids=str,
 )
@@ -119,6 +124,15 @@ def test_a_measured_reading_keeps_value_and_unit(told: Any) -> None:
     one, two, three = kept(told).deeds
     assert (one.check, one.outcome, one.value, one.unit) == ("K08", "in-range", 3.02, "V")
     assert two.value is three.value is None
+
+
+def test_what_was_said_is_kept_and_what_was_only_proposed_is_not(told: Any) -> None:
+    told.tries(answers=False).does("asked", check="K05", minutes=0.5).does("remark", text="pin 17 looks dull")
+    told.does("at-hand", item="golden-board")
+    assert [(deed.action, deed.outcome) for deed in kept(told).deeds] == [
+        ("remark", "pin 17 looks dull"),
+        ("at-hand", "golden-board"),
+    ]
 
 
 def test_memory_stays_bounded_whatever_a_capture_claims(told: Any) -> None:

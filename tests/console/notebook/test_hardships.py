@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import sqlite3
 import stat
 import subprocess
@@ -289,8 +290,11 @@ from tests.console.notebook.conftest import entry
 if os.getuid() == 0:
     os.setuid(65534)  # the system's administrator may write anywhere
 file = Path(sys.argv[1])
-with Notebook.open_to_read(file) as notebook:
-    print(len(notebook.sessions()))
+try:
+    with Notebook.open_to_read(file) as notebook:
+        print(len(notebook.sessions()))
+except InputTrouble as error:
+    print(error.code)
 for path in (file, file.with_name("new.sqlite")):
     try:
         with Notebook.open(path) as notebook:
@@ -310,6 +314,20 @@ def test_a_folder_that_may_not_be_written_to_can_still_be_read(make: Make) -> No
         Path(folder).chmod(0o555)
         try:
             assert run(READ_ONLY, str(file)).split() == ["1", "notebook-read-only", "notebook-place"]
+        finally:
+            Path(folder).chmod(stat.S_IRWXU)
+
+
+@pytest.mark.skipif(not hasattr(os, "setuid"), reason="needs users, which this system does not have")
+def test_a_log_that_a_killed_writer_left_is_never_left_out_of_the_reading(file: Path, make: Make) -> None:
+    with Notebook.open(file) as notebook, tempfile.TemporaryDirectory() as folder:
+        notebook.store(make())
+        for name in (file.name, f"{file.name}-wal"):
+            shutil.copy(file.with_name(name), folder)
+        assert (Path(folder) / f"{file.name}-wal").stat().st_size
+        Path(folder).chmod(0o555)
+        try:
+            assert run(READ_ONLY, str(Path(folder) / file.name)).split()[0] == "notebook-place"
         finally:
             Path(folder).chmod(stat.S_IRWXU)
 

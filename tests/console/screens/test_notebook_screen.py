@@ -98,7 +98,7 @@ async def test_search_narrows_as_one_types(book: Path, until: Any, screen_text: 
     async with app.run_test(size=(80, 24)) as pilot:
         screen = await open_notebook(app, pilot, until)
         listing = screen.query_one(SessionList)
-        await pilot.press("f", *"Uncrossed")
+        await pilot.press("f", *"Unc")
         await until(pilot, lambda: [row.id for row in listing.rows] == [40, 2])
         await pilot.press("space", *"ok")
         await until(pilot, lambda: [row.id for row in listing.rows] == [2] and screen.shown == 2)
@@ -211,7 +211,7 @@ async def test_a_board_named_on_the_bench_is_kept_when_the_bench_is_closed(
     app.source = rig.source
     async with app.run_test(size=(80, 24)) as pilot:
         await until(pilot, lambda: rig.source.session)
-        await pilot.press("e")
+        await pilot.press("i")
         await until(pilot, lambda: isinstance(app.screen, TextScreen))
         await pilot.press(*"tern-07", "enter")
         await until(pilot, lambda: isinstance(app.screen, BenchScreen))
@@ -263,12 +263,12 @@ async def test_a_name_that_is_none_and_a_board_that_cannot_be_kept_are_told(rig:
     app.source = rig.source
     async with app.run_test(size=(80, 24)) as pilot:
         await until(pilot, lambda: rig.source.session)
-        await pilot.press("e")
+        await pilot.press("i")
         await until(pilot, lambda: isinstance(app.screen, TextScreen))
         await pilot.press(*"12", "enter")
         await until(pilot, lambda: isinstance(app.screen, BenchScreen))
         assert rig.source.board == ""
         rig.source.simulated = True
-        await pilot.press("e")
+        await pilot.press("i")
         await pilot.pause()
         assert isinstance(app.screen, BenchScreen)  # a simulated board is not asked for its name
