@@ -20,7 +20,7 @@ from textual.widgets import Input, Static
 from console.errors import InputTrouble, Outcome
 from console.notebook.entry import Fix
 from console.notebook.history import Case, Detail, SessionRow
-from console.notebook.place import default_path
+from console.notebook.place import default_path, is_begun
 from console.notebook.statistics import first_pass, similar
 from console.notebook.store import Notebook
 from console.notebook.words import NO_NAME, detail_lines, rate
@@ -134,17 +134,18 @@ class NotebookScreen(Screen[None]):
         return line(("wakeline ", "bold $text-primary"), "notebook", (f"  {words}", "$secondary"))
 
     def _keys(self) -> None:
-        own = () if isinstance(self.focused, Input) else of_scopes(Scope.NOTEBOOK)
-        first = (*own, *(BY_ID[name] for name in ("back", "help", "palette", "quit")))
+        first = (*of_scopes(Scope.NOTEBOOK), *(BY_ID[name] for name in ("back", "help", "palette", "quit")))
         more = tuple(a for a in of_scopes(Scope.EVERYWHERE) if a not in first and a.id != "notebook")
-        self.query_one("#keys", Static).update(key_line((*first, *more), max(10, self.size.width - 2)))
+        typing = isinstance(self.focused, Input)  # then a letter is a letter
+        shown = tuple(action for action in (*first, *more) if not typing or len(action.keys[0]) > 1)
+        self.query_one("#keys", Static).update(key_line(shown, max(10, self.size.width - 2)))
 
     # ---------------------------------------------------------------- reading
 
     @work(exclusive=True, group="open")
     async def _open(self) -> None:
         page = self.query_one(NotebookPage)
-        if not self.path.exists():
+        if not is_begun(self.path):
             put(self.query_one("#headline", Static), self._headline(f"none yet at {clean(str(self.path))}"))
             page.show(EMPTY)
             self.ready = True
@@ -157,6 +158,7 @@ class NotebookScreen(Screen[None]):
             self.ready = True
             return
         await self._fill()
+        self.ready = True
 
     async def _fill(self) -> None:
         """Everything anew: the file may have changed."""
@@ -165,7 +167,8 @@ class NotebookScreen(Screen[None]):
         if found is None:
             return
         rows, runs, self._cases = found
-        words = f"{len(runs)} boards, first pass {rate(first_pass(runs))}" if runs else "no named board yet"
+        boards = "1 board" if len(runs) == 1 else f"{len(runs)} boards"
+        words = f"{boards}, first pass {rate(first_pass(runs))}" if runs else "no named board yet"
         put(self.query_one("#headline", Static), self._headline(words))
         self._show(rows)
 
@@ -199,7 +202,6 @@ class NotebookScreen(Screen[None]):
         if not rows:
             self.shown = None
             self.query_one(NotebookPage).show(["no session fits; Escape, then f, to search for something else"])
-        self.ready = True
 
     def _lines(self, found: Detail) -> list[str]:
         like = None

@@ -102,6 +102,7 @@ async def test_search_narrows_as_one_types(book: Path, until: Any, screen_text: 
         await until(pilot, lambda: [row.id for row in listing.rows] == [40, 2])
         await pilot.press("space", *"ok")
         await until(pilot, lambda: [row.id for row in listing.rows] == [2] and screen.shown == 2)
+        assert "q quit" not in screen_text(app)
         await pilot.press("q")  # a letter of the search, not the end of the program
         await until(pilot, lambda: not listing.rows)
         assert "no session fits" in screen_text(app)
@@ -272,3 +273,23 @@ async def test_a_name_that_is_none_and_a_board_that_cannot_be_kept_are_told(rig:
         await pilot.press("i")
         await pilot.pause()
         assert isinstance(app.screen, BenchScreen)  # a simulated board is not asked for its name
+
+
+async def test_a_notebook_that_cannot_be_used_is_told_and_the_bench_goes_on(rig: Any, until: Any) -> None:
+    default_path().parent.mkdir(parents=True)
+    default_path().write_text("shopping list")
+    app = WakelineApp()
+    app.source = rig.source
+    async with app.run_test(size=(80, 24), notifications=True) as pilot:
+        await until(pilot, lambda: rig.source.session)
+        rig.source.keeper = app.keeper()
+        await until(pilot, lambda: any("notebook-foreign" in one.title for one in app._notifications))
+        rig.answers()
+        await pilot.press("h")
+        await until(pilot, lambda: app.screen.snapshot.outcome is GOOD)  # type: ignore[attr-defined]
+        app.go(None)
+        await until(pilot, lambda: isinstance(app.screen, PortsScreen) and rig.source.kept is not None)
+        await until(pilot, lambda: any("notebook-foreign" in one.title for one in app._notifications))
+    assert default_path().read_text() == "shopping list"
+    app.notebook = default_path()
+    assert app.keeper() is None  # a named one that cannot be used: the session goes on without
