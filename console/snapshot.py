@@ -5,13 +5,16 @@ The same `Fold` runs over a live port, the simulated bench and a capture: a repl
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import TypeAlias
+from typing import Final, TypeAlias
 
 import protocols
+from console.causes.contradictions import Contradiction, contradictions
+from console.causes.evidence import Evidence, Observation
 from console.causes.nextcheck import next_check
-from console.causes.observation import Evidence, Observation, ObservationFold
+from console.causes.observation import ObservationFold
 from console.causes.rank import NextCheck, RankedCause, rank
 from console.causes.wires import WireEvidence, wires
 from console.errors import Outcome
@@ -20,7 +23,7 @@ from console.session.exchange import Trace
 from console.session.stage import StageFold, StageResult
 from console.session.wording import line_words, mark_words
 from console.text import clean
-from protocols.family import Identity, Observer
+from protocols.family import Identity, Observer, Role, Span
 
 _SHOWN_SETTINGS = (
     "baud",
@@ -32,10 +35,12 @@ _SHOWN_SETTINGS = (
     "opening_pulse",
     "dtr",
     "rts",
+    "simulated",
 )
 DEFAULT_FAMILY = "an3155"
-_MOST_KEPT = 50  # a noisy line or a strange capture must not fill the memory with remarks
-_LARGEST = 1e18  # no measured value is larger; also refuses infinity and what is no number
+_MOST_FINDINGS: Final = 100
+_MOST_KEPT: Final = 50  # a noisy line or a strange capture must not fill the memory with remarks
+_LARGEST: Final = 1e18  # no measured value is larger; also refuses infinity and what is no number
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +66,8 @@ class Deed:
     """What the operator did or found after attempt `attempt`; `at_s` counts from the first event.
 
     `check` names the step of the catalogue it was, `outcome` what a reading showed or what was said; `value` with
-    `unit` if measured.
+    `unit` if measured. Of the console itself are "finding", the answer its own test gave to `check`, and "settings":
+    the next attempt ran at another rate or frame.
     """
 
     at_s: float
@@ -74,8 +80,21 @@ class Deed:
 
 
 @dataclass(frozen=True, slots=True)
+class Finding:
+    """What a test of the console's own showed: its name, words, and the values it came from."""
+
+    test: str
+    message: str
+    values: tuple[tuple[str, Value], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Snapshot:
-    """Everything the console knows at one moment. `outcome` is None while something runs or nothing was tried."""
+    """Everything the console knows at one moment. `outcome` is None while something runs or nothing was tried.
+
+    `undoable` names the answer of the operator that "undo" would take back. `test`: the latest attempt was a test of
+    the line, so that its outcome is no answer of the board. `simulated` is None where nobody said which board it was.
+    """
 
     port: str
     settings: tuple[tuple[str, Value], ...]
@@ -88,13 +107,18 @@ class Snapshot:
     observations: tuple[Observation, ...]
     causes: tuple[RankedCause, ...]
     next_check: NextCheck | None
+    contradictions: tuple[Contradiction, ...]
+    undoable: str
     wires: tuple[WireEvidence, ...]
     problem: Problem | None
     rows: int
     notes: tuple[str, ...]
+    findings: tuple[Finding, ...] = ()
+    test: bool = False
     started_ns: int | None = None
     earlier: tuple[Attempt, ...] = ()
     deeds: tuple[Deed, ...] = ()
+    simulated: bool | None = None
 
 
 class Fold:
@@ -109,6 +133,7 @@ class Fold:
         self._stages = StageFold()
         self._seen = ObservationFold()
         self._observer: Observer = protocols.load(DEFAULT_FAMILY).observer()
+        self._family = DEFAULT_FAMILY
         self._port = ""
         self._settings: dict[str, Value] = {}
         self._swapped = False
@@ -117,9 +142,14 @@ class Fold:
         self._hard_outcome: Outcome | None = None
         self._ended = False
         self._notes: list[str] = []
+        self._findings: deque[Finding] = deque(maxlen=_MOST_FINDINGS)
+        self._testing = False  # the bytes that pass now are a test of the line
+        self._tested_attempt = 0
         self._earlier: list[Attempt] = []
         self._deeds: list[Deed] = []
-        self._settled: Judgement = ((), None)
+        self._tried_at: tuple[Value, ...] = ()  # rate and frame of the latest attempt
+        self._simulated: bool | None = None
+        self._settled: Judgement = ((), None, ())
         self._version = 0
         self._cached: tuple[int, Snapshot] | None = None
 
@@ -130,13 +160,18 @@ class Fold:
         match event:
             case Chunk():
                 self._stages.chunk(event)
+                if self._testing:
+                    self.trace.spans(event.t_ns, [_test_span(event)])
+                    return
                 spans = self._observer.feed(event.direction, event.data)
                 self.trace.spans(event.t_ns, spans)
-                for span in spans:
-                    self._seen.span(span, event.t_ns)
+                if not self._tested:
+                    for span in spans:
+                        self._seen.span(span, event.t_ns)
             case LineEvent():
                 self.trace.remark(event.t_ns, "line", line_words(event), event.data)
-                self._seen.line_event(event)
+                if not self._tested:
+                    self._seen.line_event(event)
             case Mark():
                 self._mark(event)
 
@@ -146,7 +181,7 @@ class Fold:
             return self._cached[1]
         evidence = self._seen.evidence()
         # half an attempt proves nothing: while it runs, what the attempts before it said still stands
-        ranked, check = self._settled if self._stages.running else self._judge(evidence)
+        ranked, check, clashes = self._settled if self._stages.running else self._judge(evidence)
         identity = self._observer.identity
         stages = self._stages.all()
         snapshot = Snapshot(
@@ -161,13 +196,18 @@ class Fold:
             observations=evidence.observations,
             causes=ranked,
             next_check=check,
+            contradictions=clashes,
+            undoable=self._seen.undoable,
             wires=wires(evidence, ranked),
             problem=self._problem_of(stages, check),
             rows=len(self.trace),
             notes=tuple(self._notes),
+            findings=tuple(self._findings),
+            test=self._tested,
             started_ns=self._stages.first_ns,
             earlier=tuple(self._earlier),
             deeds=tuple(self._deeds),
+            simulated=self._simulated,
         )
         self._cached = (self._version, snapshot)
         return snapshot
@@ -179,24 +219,34 @@ class Fold:
                 self._take_settings(mark)
             case MarkKind.ATTEMPT:
                 self._attempt_is_over()
+                self._tries_at(mark)
                 self._stages.attempt += 1
+                self._testing = False
                 self._swapped = fields.get("wires") == "swapped"
                 self._observer.restart()
                 self._seen.attempt(self._swapped, frame=str(self._settings.get("frame", "")), rate=self._rate)
                 self._problem = self._hard_outcome = None
             case MarkKind.STAGE_BEGIN:
                 self._stages.begin(mark)
-                self._seen.stage_begin(str(fields.get("name", "")))
+                self._testing = fields.get("test") is True
+                if self._testing:
+                    self._tested_attempt = self._stages.attempt
+                else:
+                    self._seen.stage_begin(str(fields.get("name", "")))
                 self.trace.stage(clean(str(fields.get("name", ""))))
             case MarkKind.STAGE_END:
                 self._stages.end(mark)
                 hint = str(fields.get("hint", ""))
-                self._seen.stage_end(str(fields.get("name", "")), str(fields.get("outcome", "")), hint)
+                tested, self._testing = self._testing, False
+                if not tested:
+                    self._seen.stage_end(str(fields.get("name", "")), str(fields.get("outcome", "")), hint)
+            case MarkKind.FINDING:
+                self._found(mark)
             case MarkKind.OPERATOR:
                 self._seen.operator(str(fields.get("action", "")), fields)
-                # what was only proposed is no deed
-                if fields.get("action") != "asked" and len(self._deeds) < _MOST_KEPT:
-                    self._deeds.append(self._deed(mark))
+                if fields.get("action") != "asked":  # what was only proposed is no deed
+                    outcome = fields.get("outcome") or fields.get("text") or fields.get("item")
+                    self._did(mark, str(fields.get("action") or ""), str(outcome or ""))
             case MarkKind.LINK_LOST:
                 self._seen.link_lost()
                 self._fail(mark, "link-lost", Outcome.PORT)
@@ -224,37 +274,69 @@ class Fold:
                 del self._earlier[1]  # the first failure is what a history asks for; of the rest the latest
             self._earlier.append(Attempt(self._stages.attempt, evidence.observations, self._settled[0]))
 
-    def _deed(self, mark: Mark) -> Deed:
-        fields = mark.fields
-        action, check, unit = (clean(str(fields.get(key) or ""), 80) for key in ("action", "check", "unit"))
-        outcome = clean(str(fields.get("outcome") or fields.get("text") or fields.get("item") or ""))
-        value = fields.get("value")
+    def _tries_at(self, mark: Mark) -> None:
+        """An attempt at another rate or frame than the one before is another thing that was changed."""
+        now = tuple(self._settings.get(key) for key in ("baud", "frame"))
+        if self._stages.attempt and now != self._tried_at:
+            self._did(mark, "settings", " ".join(str(value) for value in now))
+        self._tried_at = now
+
+    def _did(self, mark: Mark, action: str, outcome: str) -> None:
+        if len(self._deeds) == _MOST_KEPT:
+            return
+        check, unit = (clean(str(mark.fields.get(key) or ""), 80) for key in ("check", "unit"))
+        value = mark.fields.get("value")
         sound = isinstance(value, (int, float)) and not isinstance(value, bool) and abs(value) < _LARGEST
         number = float(value) if sound and isinstance(value, (int, float)) else None
         at_s = round((mark.t_ns - (self._stages.first_ns or mark.t_ns)) / 1e9, 6)
-        return Deed(at_s, self._stages.attempt, action, check, outcome, number, unit)
+        self._deeds.append(Deed(at_s, self._stages.attempt, clean(action, 80), check, clean(outcome), number, unit))
 
     def _judge(self, evidence: Evidence) -> Judgement:
-        return rank(evidence, self._priors), next_check(evidence, priors=self._priors)
+        # one clash is enough to repeat a reading; what hangs together only a little is no clash
+        clashes = contradictions(evidence)[:2] if evidence.checks else ()
+        return rank(evidence, self._priors), next_check(evidence, priors=self._priors), clashes
 
     def _take_settings(self, mark: Mark) -> None:
         self._settings = {
             name: clean(value) if isinstance(value, str) else value for name, value in mark.fields.items()
         }
         self._port = str(self._settings.get("port", ""))
+        if isinstance(told := mark.fields.get("simulated"), bool):
+            self._simulated = told or self._simulated is True  # one simulated board is enough to make a session one
         baud = self._settings.get("baud")
         self._rate = float(baud) if isinstance(baud, (int, float)) else 0.0
         self._stages.settings(self._rate, str(self._settings.get("frame", "")))
         family = str(self._settings.get("family", DEFAULT_FAMILY))
+        if mark.fields.get("retuned") is True and family == self._family:
+            return  # the port stayed open: it is the same board
+        self._family = family
         try:
             self._observer = protocols.load(family).observer()
         except LookupError:
             self._notes.append(f"unknown protocol family {family}: read as {DEFAULT_FAMILY}")
 
+    def _found(self, mark: Mark) -> None:
+        fields = mark.fields
+        safe = {name: clean(value) if isinstance(value, str) else value for name, value in fields.items()}
+        values = tuple((name, value) for name, value in safe.items() if name not in ("test", "message"))
+        self._findings.append(Finding(str(safe.get("test", "")), str(safe.get("message", "")), values))
+        if fields.get("check"):
+            outcome = str(fields.get("outcome", ""))
+            self._seen.answered(str(fields["check"]), outcome, hands=fields.get("hands") is True)
+            self._did(mark, "finding", outcome)
+        if fields.get("seen") == "echo":
+            sent = fields.get("matched")
+            self._seen.echoed(sent if type(sent) is int else 1)
+
     def _fail(self, mark: Mark, code: str, outcome: Outcome) -> None:
         words = {name: clean(str(mark.fields.get(name) or "")) for name in ("message", "help")}
         self._problem = Problem(clean(code), words["message"], words["help"])
         self._hard_outcome = outcome
+
+    @property
+    def _tested(self) -> bool:
+        """The latest attempt is a test: hands move wires around it, so that what arrives is no sign of a fault."""
+        return 0 < self._tested_attempt == self._stages.attempt
 
     def _outcome(self, stages: tuple[StageResult, ...]) -> Outcome | None:
         if self._hard_outcome is not None:
@@ -265,7 +347,7 @@ class Fold:
         bad = next((outcome for outcome in last if outcome not in (Outcome.OK, None)), None)
         if bad is not None:
             return bad
-        if self._observer.identity.product_id is not None:
+        if self._tested or self._observer.identity.product_id is not None:
             return Outcome.OK
         return Outcome.NO_ANSWER if self._ended else None
 
@@ -280,11 +362,17 @@ class Fold:
             return Problem("stopped", "stopped by the user", "start again when ready")
         if failed is None:
             return Problem("no-answer", "the record holds no identified target", "repeat the handshake")
-        advice = f"{check.title} ({check.minutes:g} min)" if check else "repeat the handshake"
+        again = "repeat the test" if self._tested else "repeat the handshake"
+        advice = f"{check.title} ({check.minutes:g} min)" if check else again
         return Problem(outcome.value, f"stage {failed.name}: {failed.message or outcome.value}", advice)
 
 
-Judgement: TypeAlias = tuple[tuple[RankedCause, ...], NextCheck | None]
+def _test_span(chunk: Chunk) -> Span:
+    words = "test pattern" if chunk.direction == "out" else "received in a test of the line"
+    return Span(chunk.direction, 0, chunk.data, Role.DATA, words)
+
+
+Judgement: TypeAlias = tuple[tuple[RankedCause, ...], NextCheck | None, tuple[Contradiction, ...]]
 
 
 def ended(snapshot: Snapshot) -> Snapshot:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 from typing import Any
 
+from console.causes.contradictions import Contradiction
+from console.causes.rank import NextCheck
 from console.errors import Outcome, WakelineError
 from console.session.stage import StageResult
 from console.snapshot import Problem, Snapshot, ended
@@ -39,12 +41,17 @@ def as_object(snapshot: Snapshot) -> dict[str, Any]:
             "why": snapshot.next_check.why,
             "expected_minutes": snapshot.next_check.expected_minutes,
             "answers": [{"answer": answer, "means": means} for answer, means in snapshot.next_check.answers],
+            "reading": None if snapshot.next_check.scale is None else snapshot.next_check.scale.unit,
         },
+        "contradictions": [{"first": clash.first, "second": clash.second} for clash in snapshot.contradictions],
         "wires": [
             {"id": w.id, "adapter": w.adapter_end, "board": w.board_end, "state": w.state, "why": w.why}
             for w in snapshot.wires
         ],
         "attempts": snapshot.attempt,
+        "findings": [
+            {"test": found.test, "message": found.message, **dict(found.values)} for found in snapshot.findings
+        ],
         "notes": list(snapshot.notes),
         "error": None if snapshot.problem is None else _problem(snapshot.problem),
     }
@@ -85,25 +92,39 @@ def verdict_lines(snapshot: Snapshot) -> list[str]:
 
 def cause_lines(snapshot: Snapshot) -> list[str]:
     """What was seen, what is most likely behind it, and the next check."""
-    out = []
+    out = [f"found by {found.test}: {found.message}" for found in snapshot.findings]
     if snapshot.observations:
         out.append("seen: " + "; ".join(seen.text for seen in snapshot.observations))
     if snapshot.causes:
-        out.append("what it was:" if snapshot.outcome is Outcome.OK else "most likely:")
+        out.append("what it was:" if snapshot.outcome is Outcome.OK and not snapshot.test else "most likely:")
         for cause in snapshot.causes[:_FEW_CAUSES]:
             out.append(f"  {percent(cause.probability):>4}  {cause.title}  [{cause.id}]")
             out += [f"        because {why}" for why in cause.why]
+    out += [f"these hardly go together: {text}" for text in map(clash_text, snapshot.contradictions)]
     if snapshot.next_check is not None:
         check = snapshot.next_check
-        out.append(f"next check: {check.title} (about {check.minutes:g} min)")
+        out.append(f"next {'repair' if check.repair else 'check'}: {check.id} {check.title} ({cost_text(check)})")
         if check.why:
             out.append(f"        {check.why}")
+        if check.scale is not None:
+            out.append(f"        tell the value in {check.scale.unit}, or the outcome")
         out += [f"        {answer}: {means}" for answer, means in check.answers]
         if check.caution:
             out.append(f"  caution: {check.caution}")
     elif snapshot.problem is not None:
         out.append(f"next: {snapshot.problem.help}")
     return out
+
+
+def cost_text(check: NextCheck) -> str:
+    """What a step takes, and what finding and removing the fault is expected to take from here."""
+    here = f"about {check.minutes:g} min"
+    return f"{here}; to the fix about {check.expected_minutes:.0f} min" if check.expected_minutes else here
+
+
+def clash_text(clash: Contradiction) -> str:
+    """Two answers that contradict each other, and what to do."""
+    return f"\u201c{clash.first}\u201d and \u201c{clash.second}\u201d: repeat the one that is easier to repeat"
 
 
 def product_text(identity: Identity) -> str:

@@ -87,7 +87,10 @@ class SyncResult:
 
 @dataclass(frozen=True, slots=True)
 class Family:
-    """One published boot protocol. `source` names the document and the revision read."""
+    """One published boot protocol. `source` names the document and the revision read.
+
+    `telling` are the bytes that mean something by themselves (sync, acknowledge, refusal): test patterns avoid them.
+    """
 
     name: str
     title: str
@@ -97,3 +100,4 @@ class Family:
     observer: Callable[[], Observer]
     sync: Callable[[], Conversation[SyncResult]]
     identify: Callable[[], Conversation[Identity]]
+    telling: bytes = b""

@@ -63,6 +63,16 @@ def test_no_module_loads_what_its_wall_forbids() -> None:
         "console.session": ("console.causes", "console.notebook", "console.bench", "console.screens", "textual"),
         "console.link": ("console.causes", "console.notebook", "console.bench", "console.screens", "textual"),
         "console.record": ("console.causes", "console.notebook", "console.bench", "console.screens", "textual"),
+        "console.boards": (
+            "console.link",
+            "console.record",
+            "console.session",
+            "console.bench",
+            "console.screens",
+            "asyncio",
+            "serial",
+            "textual",
+        ),
         "console.bench": (
             "console.causes",
             "console.session",
@@ -71,6 +81,16 @@ def test_no_module_loads_what_its_wall_forbids() -> None:
             "textual",
             "protocols.an3155.host",
             "protocols.an3155.observer",
+        ),
+        "console.report": ("console.link", "console.bench", "console.screens", "console.record", "serial", "textual"),
+        "console.images": ("console.link", "console.session", "console.causes", "console.screens", "serial", "asyncio"),
+        "console.programming": (
+            "console.link",
+            "console.session",
+            "console.causes",
+            "console.screens",
+            "serial",
+            "asyncio",
         ),
         "console.cli": ("textual", "serial", "construct", "asyncio", "console.screens"),
     }

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import math
-import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields, replace
+from enum import StrEnum
 from functools import cache
 from importlib import resources
-from typing import Any, Final
+from typing import Final
 
-from console.bench.board import Chatter, Firmware, Setup
-from console.bench.wiring import Joint, Stuck, Wiring
-from console.errors import InputTrouble, UsageTrouble
+from console.bench.setup import PRODUCTS, Chatter, Firmware, PortState, Setup
+from console.bench.spoils import SPOILS, is_spoil, spoiled
+from console.bench.wiring import Adapter, Fitted, Joint, Stuck, Wiring
+from console.errors import UsageTrouble
 from console.text import clean
+from console.tomlfile import Table, parse_toml
 from protocols.uart import Frame
 
 FILE: Final = "scenes.toml"
@@ -22,11 +24,12 @@ GOOD: Final = "tern-12"
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """One thing wrong with a board: the properties it changes, and words."""
+    """One thing wrong with a board: the properties it changes, or the flaw with parameters; and words."""
 
     id: str
     title: str
     changes: Mapping[str, object]
+    flaw: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +38,7 @@ class Scene:
 
     name: str
     title: str
+    story: str
     faults: tuple[str, ...]
 
 
@@ -67,6 +71,8 @@ def scene(name: str) -> Scene:
 def fault(name: str) -> Fault:
     """One fault; raises UsageTrouble `fault` naming those that exist."""
     known = _own().faults
+    if is_spoil(name):
+        return Fault(clean(name, 80), SPOILS[name.partition(":")[0]].title, {}, name)
     if name not in known:
         raise UsageTrouble("fault", f"there is no fault {clean(name, 40)!r}", help=f"choose one of: {', '.join(known)}")
     return known[name]
@@ -81,7 +87,9 @@ def setup_for(scene_name: str | None = None, more_faults: tuple[str, ...] = ()) 
 
 
 def with_fault(setup: Setup, fault: Fault) -> Setup:
-    """`setup` with one thing more wrong."""
+    """`setup` with one thing more wrong. Raises UsageTrouble `flaw` for parameters that do not fit."""
+    if fault.flaw:
+        return spoiled(setup, fault.flaw)
     wiring = {key: value for key, value in fault.changes.items() if key in _WIRING}
     rest = {key: value for key, value in fault.changes.items() if key not in _WIRING}
     return replace(setup, wiring=replace(setup.wiring, **wiring), **rest)  # type: ignore[arg-type]
@@ -112,7 +120,7 @@ def _between(low: float, high: float) -> Callable[[object], float]:
     return check
 
 
-def _one_of(kind: type[Joint] | type[Stuck] | type[Firmware] | type[Chatter]) -> Callable[[object], object]:
+def _one_of(kind: type[StrEnum]) -> Callable[[object], object]:
     def check(value: object) -> object:
         if value not in [str(member) for member in kind]:
             raise ValueError(f"one of {', '.join(kind)}")
@@ -127,97 +135,80 @@ def _frame(value: object) -> Frame:
     return Frame.parse(value)
 
 
+def _product(value: object) -> str:
+    if value not in PRODUCTS:
+        raise ValueError(f"one of {', '.join(PRODUCTS)}")
+    return str(value)
+
+
 _WIRING: Final = {field.name for field in fields(Wiring)}
 _CHECKS: Final[Mapping[str, Callable[[object], object]]] = {
+    "adapter": _one_of(Adapter),
+    "attached": _flag,
     "crossed": _flag,
     "ground": _flag,
     "powered": _flag,
+    "supply_shorted": _flag,
+    "board_v": _between(1.2, 5.5),
+    "adapter_v": _between(1.2, 5.5),
+    "chip": _one_of(Fitted),
+    "clocked": _flag,
     "tx_joint": _one_of(Joint),
     "rx_joint": _one_of(Joint),
     "tx_stuck": _one_of(Stuck),
     "rx_stuck": _one_of(Stuck),
     "bridged": _flag,
     "loop_back": _flag,
+    "connected": _flag,
     "adapter_pull_up": _flag,
+    "product": _product,
     "strap_boot": _flag,
     "in_loader": _flag,
     "rate_error": _between(-0.5, 0.5),
+    "rate_error_above": _between(0, 12_000_000),
     "adapter_frame": _frame,
     "frame_pinned": _flag,
     "readout_protected": _flag,
     "firmware": _one_of(Firmware),
     "chatter": _one_of(Chatter),
+    "port": _one_of(PortState),
+    "application_rate": _between(1200, 4_000_000),
     "vanish_after_s": _between(0, 3600),
     "return_after_s": _between(0, 3600),
 }
 
 
 def load(text: str, file: str) -> Book:
-    """Read a scenes file. Raises InputTrouble `scenes` with file, key, what was found and what would be right."""
-    try:
-        data = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
-        raise InputTrouble(
-            "scenes", f"not TOML: {clean(str(error))}", where=file, help="correct the line named"
-        ) from error
-    _keys(data, {"fault", "scene"}, file, "the file")
+    """Read a scenes file. Raises InputTrouble `scenes` with file, line, key, what was found and what would be right."""
+    top = parse_toml(text, file, "scenes")
+    top.only("fault", "scene")
     known: dict[str, Fault] = {}
-    for n, entry in enumerate(_tables(data, "fault", file), 1):
-        where = f"fault {n}"
-        _keys(entry, {"id", "title", "set"}, file, where)
-        changes = entry.get("set")
-        if not isinstance(changes, dict):
-            raise _wrong(file, f"{where}, set", changes, "a table of properties")
-        name = _text(entry, "id", file, where)
+    for entry in top.tables("fault", least=0):
+        entry.only("id", "title", "set")
+        changes = entry.table("set")
+        name = entry.plain("id")
         if name in known:
-            raise _wrong(file, f"{where}, id", name, "an id that is not used above")
-        known[name] = Fault(name, _text(entry, "title", file, where), _changes(changes, file, f"fault {name}"))
+            entry.wrong("id", name, "an id that is not used above")
+        known[name] = Fault(name, entry.plain("title"), _changes(changes))
     found: dict[str, Scene] = {}
-    for n, entry in enumerate(_tables(data, "scene", file), 1):
-        where = f"scene {n}"
-        _keys(entry, {"name", "title", "faults"}, file, where)
-        name = _text(entry, "name", file, where)
+    for entry in top.tables("scene", least=0):
+        entry.only("name", "title", "story", "faults")
+        name = entry.plain("name")
         if name in found:
-            raise _wrong(file, f"{where}, name", name, "a name that is not used above")
-        listed = entry.get("faults", [])
-        if not isinstance(listed, list) or any(not isinstance(item, str) or item not in known for item in listed):
-            raise _wrong(file, f"scene {name}, faults", listed, "a list of fault ids from this file")
-        found[name] = Scene(name, _text(entry, "title", file, where), tuple(listed))
+            entry.wrong("name", name, "a name that is not used above")
+        listed = entry.texts("faults", ())
+        if not set(listed) <= known.keys():
+            entry.wrong("faults", list(listed), "a list of fault ids from this file")
+        found[name] = Scene(name, entry.plain("title"), entry.plain("story"), listed)
     return Book(known, found)
 
 
-def _changes(changes: dict[str, Any], file: str, where: str) -> dict[str, object]:
-    _keys(changes, set(_CHECKS), file, f"{where}, set")
+def _changes(changes: Table) -> dict[str, object]:
+    changes.only(*_CHECKS)
     out: dict[str, object] = {}
-    for key, value in changes.items():
+    for key, value in changes.data.items():
         try:
             out[key] = _CHECKS[key](value)
         except ValueError as error:
-            raise _wrong(file, f"{where}, {key}", value, str(error)) from error
+            changes.wrong(key, value, str(error))
     return out
-
-
-def _tables(data: dict[str, Any], key: str, file: str) -> list[dict[str, Any]]:
-    found = data.get(key, [])
-    if not isinstance(found, list) or any(not isinstance(entry, dict) for entry in found):
-        raise _wrong(file, key, found, f"a list of tables, each begun with [[{key}]]")
-    return found
-
-
-def _keys(entry: dict[str, Any], allowed: set[str], file: str, where: str) -> None:
-    for key in entry:
-        if key not in allowed:
-            raise _wrong(file, where, key, f"one of the keys {', '.join(sorted(allowed))}")
-
-
-def _text(entry: dict[str, Any], key: str, file: str, where: str) -> str:
-    value = entry.get(key)
-    if not isinstance(value, str) or not value or clean(value) != value:
-        raise _wrong(file, f"{where}, {key}", value, "a line of plain text")
-    return value
-
-
-def _wrong(file: str, where: str, found: object, right: str) -> InputTrouble:
-    return InputTrouble(
-        "scenes", f"found {clean(repr(found), 80)}", where=f"{file}: {where}", help=f"write {clean(right)}"
-    )

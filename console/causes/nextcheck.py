@@ -13,7 +13,7 @@ from typing import Final
 
 from console.causes.belief import TRUSTED_REPEATS, Belief, Model, Weights, model, normalised, times
 from console.causes.catalogue import OTHER, Catalogue, Check, catalogue
-from console.causes.observation import Configured, Evidence, Observation
+from console.causes.evidence import Configured, Evidence, Observation
 from console.causes.plan import Planner, question
 from console.causes.rank import NextCheck, answered, belief, rank
 
@@ -77,6 +77,7 @@ def _next(
         return None
     if "identified" in evidence.reading.codes:
         return None  # it answers; read protection is a state, and lifting it erases: nothing to propose unasked
+    have, skipped = have | evidence.at_hand, skipped | evidence.skipped
     if "K05" not in skipped and _swapped_in_vain(evidence):
         return _put_back(table.checks["K05"])
     done = tuple(answered(evidence, table))
@@ -107,6 +108,7 @@ def _next(
         risk=step.risk,
         repair=step.id in table.repairs,
         in_vain=step.in_vain or "",
+        scale=step.scale,
     )
 
 
@@ -142,7 +144,7 @@ def _known(evidence: Evidence, done: Sequence[tuple[str, str]], table: Catalogue
     codes = evidence.reading.codes
     implied = {check.id for check in table.checks.values() if check.implied_by & codes}
     told = {name for name, _ in evidence.checks}  # also an answer the catalogue has no numbers for
-    return frozenset((implied | told | {name for name, _ in done}) - _again(done, table))
+    return frozenset((implied | told | {name for name, _ in done}) - _again(evidence, done, table))
 
 
 def _sensible(
@@ -152,6 +154,8 @@ def _sensible(
         return False
     if not step.implied_by.isdisjoint(evidence.reading.codes):
         return False
+    if not step.never_after.isdisjoint(evidence.checks):
+        return False
     asked = [name for name, _ in done]
     told = [name for name, _ in evidence.checks if name not in asked]
     questions = {question(known) for known in (table.step(name) for name in (*told, *asked)) if known is not None}
@@ -159,8 +163,10 @@ def _sensible(
     return question(step) not in questions or step.reverts
 
 
-def _again(done: Sequence[tuple[str, str]], table: Catalogue) -> set[str]:
+def _again(evidence: Evidence, done: Sequence[tuple[str, str]], table: Catalogue) -> set[str]:
     """Trials that were put back, before something else was repaired: they are worth another try."""
+    fresh = replace(evidence, configured=tuple(one for one in evidence.configured if not one.stale), checks=())
+    tried = {name for name, _ in answered(fresh, table)}  # tried again since
     out: set[str] = set()
     earlier: set[str] = set()
     for step, _ in _steps_of(done, table):
@@ -169,7 +175,7 @@ def _again(done: Sequence[tuple[str, str]], table: Catalogue) -> set[str]:
             earlier.add(step.id)
         elif step.cures:
             out |= earlier
-    return out
+    return {name for name in out - tried if evidence.often.isdisjoint((name, table.checks[name].action))}
 
 
 def _sure(step: Check, now: Belief, tables: Model) -> bool:

@@ -5,14 +5,15 @@ Probabilities come from reasoned weights; they order suspects and must not be re
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Final
 
 from console.causes.bayes import surprise, weigh
 from console.causes.belief import TRUSTED_REPEATS, Belief, model, normalised, times
 from console.causes.catalogue import OTHER, Catalogue, catalogue
-from console.causes.observation import Configured, Evidence
+from console.causes.evidence import ANSWERS, Configured, Evidence
+from console.causes.reading import Scale
 
 MOST: Final = 8
 LEAST_PROBABILITY: Final = 0.005
@@ -47,6 +48,7 @@ class NextCheck:
     `expected_minutes` is what finding and removing the fault is expected to take from here, this step included.
     `answers` pairs each outcome that can be recorded with what it would mean. `risk` is 0 (none) to 3 (can hurt);
     `repair` says that it is a repair and not a check. `in_vain` is the outcome to record when a change did not help.
+    `scale` judges a measured value, where one value decides.
     """
 
     id: str
@@ -60,6 +62,12 @@ class NextCheck:
     risk: int = 0
     repair: bool = False
     in_vain: str = ""
+    scale: Scale | None = None
+
+    @property
+    def change(self) -> bool:
+        """Whether it changes something, so that a new attempt tells what it did; else the operator tells."""
+        return bool(self.action) or self.repair
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,12 +92,18 @@ def _tried(evidence: Evidence, table: Catalogue) -> tuple[Configured, dict[str, 
     Where all were in vain, the first reading stands and each change that was tried alone failed. Where one answers, the
     failing reading that differs from it by one change stands, and that change worked. An answer in the present
     configuration that stops short of an identification settles what was changed, and what remains is another fault.
+    Where a repair worked, the reading made before it shows the fault.
     """
     present = evidence.reading
+    if evidence.before is not None and present.answered and _cured(evidence.checks, table):
+        return evidence.before, {}
     trials = [check for check in table.checks.values() if check.changes and check.in_vain]
-    answering = [reading for reading in evidence.configured if reading.answered]
-    failing = [reading for reading in evidence.configured if not reading.answered]
-    if len(evidence.configured) < 2 or not failing:
+    tried = [reading for reading in evidence.configured if reading.asked]
+    # where the board identified itself, what was refused elsewhere was not good enough either
+    good_enough = frozenset({"identified"}) if "identified" in present.codes else ANSWERS
+    answering = [reading for reading in tried if reading.codes & good_enough]
+    failing = [reading for reading in tried if not reading.codes & good_enough]
+    if len(tried) < 2 or not failing:
         return present, {}
     if not answering:
         first = failing[0]
@@ -109,6 +123,12 @@ def _tried(evidence: Evidence, table: Catalogue) -> tuple[Configured, dict[str, 
                     helped = min(map(check.changes.index, changed))
                     return reading, {check.id: list(check.outcomes)[helped]}
     return present, {}
+
+
+def _cured(done: Iterable[tuple[str, str]], table: Catalogue) -> bool:
+    """Whether one of these steps was a change after which the board answered."""
+    steps = ((table.step(name), outcome) for name, outcome in done)
+    return any(step is not None and step.cures and outcome != step.in_vain for step, outcome in steps)
 
 
 def answered(evidence: Evidence, table: Catalogue) -> tuple[tuple[str, str], ...]:
@@ -132,12 +152,20 @@ def clues(evidence: Evidence, table: Catalogue) -> list[Clue]:
     """The evidence as independent clues. Each code of one configuration and each question count once."""
     reading, _ = _tried(evidence, table)
     trust = min(1.0, reading.repeats / TRUSTED_REPEATS) if reading.unsteady else 1.0
-    out = [Clue(seen.id, table.likelihood(seen.id), code=seen.id, trust=trust) for seen in reading.observations]
+    done = answered(evidence, table)
+    plain = {code for name, outcome in done if (step := table.step(name)) for code in step.explains.get(outcome, ())}
+    out = [
+        Clue(seen.id, table.likelihood(seen.id), code=seen.id, trust=trust)
+        for seen in reading.observations
+        if seen.id not in plain
+    ]
     if any(one.unsteady for one in evidence.configured):
         out.append(Clue("equal attempts gave different results", table.unsteady()))
-    for name, outcome in answered(evidence, table):
+    for name, outcome in done:
         likelihood = table.outcome(name, outcome)
         step = table.step(name)
+        if step is not None and not step.shows.get(outcome, frozenset()).isdisjoint(reading.codes):
+            continue  # the same bytes, seen by the attempt as well
         if likelihood is not None and step is not None:
             out.append(Clue(f"{step.title} gave: {outcome}", likelihood, step=name, outcome=outcome))
     return out
@@ -197,9 +225,14 @@ def _something_wrong(evidence: Evidence, table: Catalogue) -> bool:
     if "already-synchronised" in evidence.certain and "nack" not in codes:
         return False
     if "identified" in codes:
-        tried = _tried(evidence, table)[1].items()
-        return "read-refused" in codes or any(table.checks[name].in_vain != outcome for name, outcome in tried)
-    return bool(codes)
+        return "read-refused" in codes or _cured(answered(evidence, table), table)
+    return bool(codes) or _found_wrong(evidence, table)
+
+
+def _found_wrong(evidence: Evidence, table: Catalogue) -> bool:
+    """Whether a reading made before any attempt was not the plain one, which stands first among its outcomes."""
+    steps = ((table.step(name), outcome) for name, outcome in answered(evidence, table))
+    return any(step is not None and not step.cures and outcome != next(iter(step.outcomes)) for step, outcome in steps)
 
 
 def _weighed(evidence: Evidence, table: Catalogue, priors: Mapping[str, float] | None) -> tuple[RankedCause, ...]:

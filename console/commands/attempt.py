@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import os
 import sys
 from argparse import Namespace
 from collections.abc import AsyncIterator
@@ -72,7 +73,14 @@ async def opened(
     from console.link import make_link
 
     clock = MonotonicClock()
-    session = Session(make_link(settings, clock), protocols.load(family), clock=clock, sinks=[fold.add])
+    session = Session(
+        make_link(settings, clock),
+        protocols.load(family),
+        clock=clock,
+        sinks=[fold.add],
+        adapt=simulated_adapter,
+        simulated=is_simulated(settings.port),
+    )
     recorder: Recorder | None = None
     if record:
         from console.record.recorder import Recorder
@@ -81,7 +89,6 @@ async def opened(
         session.add_sink(recorder.event)
     shown = False
     try:
-        await simulated_adapter(settings)
         await session.open()
         if live is not None:  # a port that did not open has nothing to show but its error
             session.add_sink(live.event)
@@ -105,11 +112,27 @@ async def simulated_adapter(settings: LinkSettings) -> None:
             await control.act(entry, "adapter-frame", frame=str(settings.frame))
 
 
-def is_simulated(port: str) -> bool:
-    """Whether a simulated board of this user is behind the port now."""
+async def simulated_reset(settings: LinkSettings) -> bool:
+    """Press reset on the simulated board behind this port; False where there is none."""
     from console.bench import control
 
-    return control.find(port) is not None
+    entry = control.find(settings.port)
+    if entry is None:
+        return False
+    with contextlib.suppress(OSError, WakelineError):
+        await control.act(entry, "reset")
+        return True
+    return False
+
+
+def is_simulated(port: str) -> bool | None:
+    """Whether a simulated board is behind the port now; None where another program may be, which nobody can tell."""
+    from console.bench import control
+
+    if control.find(port) is not None:
+        return True
+    # whoever holds the other end of a socket or pseudo terminal may be anything
+    return None if "://" in port or os.path.realpath(port).startswith("/dev/pts/") else False
 
 
 def keeper_from(options: Namespace) -> Keeper:

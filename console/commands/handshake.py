@@ -1,26 +1,42 @@
-"""`wakeline handshake PORT`: listen, sync, identify, with the live trace and the causes when it fails."""
+"""`wakeline handshake PORT`: listen, sync, identify, with the live trace and the causes when it fails.
+
+With --ask or --answers it goes on: proposes the next check, takes what the operator found, and tries again.
+"""
 
 from __future__ import annotations
 
 import asyncio
 import sys
 from argparse import Namespace
+from collections.abc import Coroutine
+from pathlib import Path
+from typing import Any
 
-from console.commands.attempt import LiveText, is_simulated, keeper_from, opened, settings_from
-from console.errors import PortTrouble
-from console.notebook.keeper import ONLY_NAMED
-from console.snapshot import Fold, exit_code
+from console.commands.attempt import LiveText, keeper_from, opened, settings_from
+from console.commands.hands import FileHands, PromptHands
+from console.errors import PortTrouble, UsageTrouble
+from console.notebook.keeper import ONLY_NAMED, Keeper
+from console.operating import Hands, walk
+from console.snapshot import Fold, Snapshot, exit_code
 from console.summary import as_object, cause_lines, dumps, verdict_lines
 
 
 def run(options: Namespace) -> int:
     """Run the command; returns the exit code."""
+    hands = _hands(options)
     keeper = keeper_from(options)
     fold = Fold(keeper.priors)
-    simulated = is_simulated(options.port)
+    return tell(options, keeper, fold, _attempt(options, fold, hands), told=hands is not None)
+
+
+def tell(options: Namespace, keeper: Keeper, fold: Fold, work: Coroutine[Any, Any, None], *, told: bool = False) -> int:
+    """Do `work`, which fills the fold, keep it, and tell how it ended as text or JSON; returns the exit code.
+
+    `told`: the text was told on the way already.
+    """
     trouble: PortTrouble | None = None
     try:
-        asyncio.run(_attempt(options, fold))
+        asyncio.run(work)
     except PortTrouble as error:
         if not len(fold.trace):  # not even a port to speak of: nothing was folded
             raise
@@ -29,29 +45,49 @@ def run(options: Namespace) -> int:
         if not len(fold.trace):
             raise
     snapshot = fold.snapshot()
-    kept = keeper.keep(snapshot, simulated=simulated, capture=options.record or "")
+    kept = keeper.keep(snapshot, capture=options.record or "")
     if options.json:
         notes = {} if kept is None else {"notebook": kept.as_object()}
         print(dumps(as_object(snapshot) | notes))
     elif trouble is not None:
         causes = cause_lines(snapshot) if snapshot.causes else []
         print("\n".join([*trouble.lines(), *causes]), file=sys.stderr)
-    else:
+    elif not told:
         print("\n".join(verdict_lines(snapshot)))
     if kept is not None and not options.json:
         print("\n".join(["", *kept.lines()]), file=sys.stderr if kept.trouble else sys.stdout)
-    elif keeper.board and simulated and not options.json:
+    elif keeper.board and snapshot.simulated and not options.json:
         print(f"\nnotebook: {ONLY_NAMED}")
     return exit_code(snapshot)
 
 
-async def _attempt(options: Namespace, fold: Fold) -> None:
+def _hands(options: Namespace) -> Hands | None:
+    # with --json standard output carries one object and nothing else
+    stream = sys.stderr if options.json else sys.stdout
+
+    def say(text: str) -> None:
+        print(text, file=stream, flush=True)
+
+    if options.ask and options.answers:
+        raise UsageTrouble("usage", "--ask and --answers exclude each other", help="leave one of them out")
+    if options.answers:
+        return FileHands(Path(options.answers), say)
+    return PromptHands(say) if options.ask else None
+
+
+async def _attempt(options: Namespace, fold: Fold, hands: Hands | None) -> None:
+    live = None if options.json else LiveText(fold, sys.stdout)
+
+    def show(snapshot: Snapshot, attempted: bool) -> None:
+        if live is not None:
+            live.flush()
+            lines = verdict_lines(snapshot) if attempted else ["", *cause_lines(snapshot)]
+            print("\n".join(lines), flush=True)
+
     async with opened(
-        settings_from(options),
-        options.family,
-        fold=fold,
-        record=options.record,
-        overwrite=options.overwrite,
-        live=None if options.json else LiveText(fold, sys.stdout),
+        settings_from(options), options.family, fold=fold, record=options.record, overwrite=options.overwrite, live=live
     ) as session:
-        await session.handshake(options.listen)
+        if hands is None:
+            await session.handshake(options.listen)
+        else:
+            await walk(session, fold, hands, show, listen_s=options.listen)

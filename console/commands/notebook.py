@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from console.causes.catalogue import OTHER, catalogue
-from console.commands.output import write_output
+from console.commands.output import write_file
 from console.errors import InputTrouble, UsageTrouble
 from console.notebook import export, words
 from console.notebook.entry import LONGEST_NAME, LONGEST_NOTE, Fix
@@ -155,7 +155,7 @@ def _export(options: Namespace, notebook: Notebook) -> tuple[dict[str, Any], lis
         sys.stdout.write(text)
         return {}, []
     out = Path(options.output)
-    write_output(out, lambda stream: stream.write(text), overwrite=options.overwrite)
+    write_file(out, options.overwrite, lambda stream: stream.write(text))
     return {"written": str(out), "count": len(found)}, [f"{len(found)} session(s) written to {out}"]
 
 

@@ -16,4 +16,4 @@ def run(options: Namespace) -> int:
         raise UsageTrouble("no-terminal", "the screens need a terminal", help="use `wakeline handshake PORT` in a pipe")
     from console.screens.app import run_app
 
-    return run_app(port=settings, keeper=keeper_from(options))
+    return run_app(port=settings, family=options.family, keeper=keeper_from(options))

@@ -9,7 +9,7 @@ from argparse import Namespace
 from pathlib import Path
 from typing import TextIO
 
-from console.commands.output import write_output
+from console.commands.output import write_file
 from console.commands.replay import fold_file
 from console.record.transcript import TranscriptRow, write_transcript
 from console.snapshot import Fold
@@ -26,7 +26,7 @@ def run(options: Namespace) -> int:
             print(json.dumps({"outcome": "ok", "file": None, "transcript": text.getvalue(), "error": None}))
         return 0
     out = Path(options.output)
-    write_output(out, lambda stream: save(fold, stream), overwrite=options.overwrite)
+    write_file(out, options.overwrite, lambda stream: save(fold, stream))
     words = {"outcome": "ok", "file": str(out), "error": None}
     print(json.dumps(words) if options.json else f"transcript written to {out}")
     return 0

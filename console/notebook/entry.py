@@ -12,14 +12,14 @@ from typing import Final
 from console.causes.catalogue import Catalogue, catalogue
 from console.errors import Outcome, UsageTrouble
 from console.events import Value
-from console.session.stage import LISTEN, StageResult
+from console.session.stage import VERDICTS, StageResult, ends
 from console.snapshot import Attempt, Deed, Snapshot
 from console.text import clean
 
-# how an attempt can end that says something about the board; the rest is about the port, the file or the person
-VERDICTS: Final = frozenset({Outcome.OK, Outcome.NO_ANSWER, Outcome.REFUSED, Outcome.MISMATCH})
-# what the operator only says; whatever else is done to the board can cure it
-_SAID: Final = frozenset({"check", "skip", "remark", "at-hand"})
+# what is only said or read; whatever else is done to the board, also another rate, can cure it
+_SAID: Final = frozenset({"check", "finding", "skip", "undo", "remark", "at-hand"})
+_ANSWERS: Final = frozenset({"check", "finding"})
+_UNDOABLE: Final = _ANSWERS | {"skip", "at-hand"}
 BY_TOOL, BY_PERSON = "wakeline", "person"
 LONGEST_NAME: Final = 40
 LONGEST_NOTE: Final = 2000
@@ -108,15 +108,15 @@ def entry_of(
     unique_id: str = "",
     capture: str = "",
     capture_sha256: str = "",
-    simulated: bool = False,
     table: Catalogue | None = None,
 ) -> Entry | None:
     """The session behind this picture, with what fixed it where that is beyond doubt; None where nothing was tried."""
     attempts = (*snapshot.earlier, Attempt(snapshot.attempt, snapshot.observations, snapshot.causes))
-    ends = _ends(snapshot.stages)
-    if not ends:
+    stages = tuple(stage for stage in snapshot.stages if not stage.test)
+    over = ends(stages)
+    if not over:
         return None
-    told = [end for end in ends if end[1] in VERDICTS] or ends
+    told = [end for end in over if end[1] in VERDICTS] or over
     failed = next((end for end in told if end[1] is not Outcome.OK), None)
     identity = snapshot.identity
     return Entry(
@@ -129,25 +129,25 @@ def entry_of(
         settings=tuple((name, clean(v, 200) if isinstance(v, str) else v) for name, v in snapshot.settings),
         capture=clean(capture, 1000),
         capture_sha256=capture_sha256,
-        outcome=ends[-1][1],
+        outcome=over[-1][1],
         first_outcome=told[0][1],
-        stopped_at=_stopped_at(snapshot.stages, failed[0]) if failed else "",
+        stopped_at=_stopped_at(stages, failed[0]) if failed else "",
         failed_attempt=failed[0] if failed else 0,
         tool_version=tool_version,
-        simulated=simulated,
-        stages=snapshot.stages,
+        simulated=snapshot.simulated is True,
+        stages=stages,
         attempts=attempts,
         deeds=snapshot.deeds,
-        fix=_fix(ends, snapshot.deeds, table or catalogue()),
+        fix=_fix(over, snapshot.deeds, table or catalogue()),
     )
 
 
 def latest_failure(snapshot: Snapshot) -> tuple[str, frozenset[str]] | None:
     """Where the latest attempt stopped and what was seen; None where it passed, said nothing, or still runs."""
-    ends = _ends(snapshot.stages)
-    if snapshot.running_stage is not None or not ends:
+    over = ends(snapshot.stages)
+    if snapshot.running_stage is not None or not over:
         return None
-    n, outcome = ends[-1]
+    n, outcome = over[-1]
     if n != snapshot.attempt or outcome is Outcome.OK or outcome not in VERDICTS:
         return None
     return _stopped_at(snapshot.stages, n), frozenset(seen.id for seen in snapshot.observations)
@@ -180,28 +180,19 @@ def folded(text: str) -> str:
     return clean(text, 10_000).casefold()
 
 
-def _ends(stages: Sequence[StageResult]) -> list[tuple[int, Outcome]]:
-    """How each attempt ended that did more than listen, in order."""
-    out: list[tuple[int, Outcome]] = []
-    for n in dict.fromkeys(stage.attempt for stage in stages if stage.name != LISTEN):
-        ends = [stage.outcome or Outcome.STOPPED for stage in stages if stage.attempt == n]
-        out.append((n, next((end for end in ends if end is not Outcome.OK), Outcome.OK)))
-    return out
-
-
 def _stopped_at(stages: Sequence[StageResult], attempt: int) -> str:
     return next(clean(s.name, 40) for s in stages if s.attempt == attempt and s.outcome is not Outcome.OK)
 
 
-def _fix(ends: Sequence[tuple[int, Outcome]], deeds: Sequence[Deed], table: Catalogue) -> Fix | None:
+def _fix(over: Sequence[tuple[int, Outcome]], deeds: Sequence[Deed], table: Catalogue) -> Fix | None:
     """It failed, one thing was done that can remove one cause only, and the next attempt passed; else nothing."""
-    if len(ends) < 2 or ends[-1][1] is not Outcome.OK:
+    if len(over) < 2 or over[-1][1] is not Outcome.OK:
         return None
-    passed = next(at for at in range(len(ends)) if all(end is Outcome.OK for _, end in ends[at:]))
-    if passed == 0 or ends[passed - 1][1] not in VERDICTS:
+    passed = next(at for at in range(len(over)) if all(end is Outcome.OK for _, end in over[at:]))
+    if passed == 0 or over[passed - 1][1] not in VERDICTS:
         return None
-    between = range(ends[passed - 1][0], ends[passed][0])
-    done = [deed for deed in deeds if deed.attempt in between and _changes(deed, table)]
+    between = range(over[passed - 1][0], over[passed][0])
+    done = [deed for deed in _changes(deeds, table) if deed.attempt in between]
     if len(done) != 1:
         return None
     steps = [*table.checks.values(), *table.repairs.values()]
@@ -211,8 +202,18 @@ def _fix(ends: Sequence[tuple[int, Outcome]], deeds: Sequence[Deed], table: Cata
     return Fix(cause=next(iter(step.cures)), note=step.title, by=BY_TOOL)
 
 
-def _changes(deed: Deed, table: Catalogue) -> bool:
-    """Whether it may have cured the board: work, a trial that is said to have helped, or an answer taken back."""
-    step = table.step(deed.check)
-    tried = step is not None and bool(step.cures) and deed.outcome != step.in_vain
-    return deed.action not in _SAID or (deed.action == "check" and tried)
+def _changes(deeds: Sequence[Deed], table: Catalogue) -> list[Deed]:
+    """What may have cured the board: work, trials that are said to have helped, and trials whose answer is in doubt."""
+    out: list[Deed] = []
+    said: list[bool] = []  # what "undo" would take back, the latest last: whether it was a trial
+    for deed in deeds:
+        step = table.step(deed.check)
+        trial = step is not None and bool(step.cures) and deed.action in _ANSWERS
+        helped = trial and step is not None and deed.outcome != step.in_vain
+        # a trial taken back was done all the same, and nobody knows any more what it did
+        doubt = deed.action == "undo" and bool(said) and said.pop()
+        if deed.action not in _SAID or helped or doubt:
+            out.append(deed)
+        if deed.action in _UNDOABLE:
+            said.append(trial)
+    return out

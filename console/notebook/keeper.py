@@ -7,6 +7,7 @@ cannot be used never stops the work at the bench.
 
 from __future__ import annotations
 
+import contextlib
 import shlex
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -17,8 +18,9 @@ from console import __version__
 from console.causes.catalogue import catalogue
 from console.causes.learning import learned_priors
 from console.errors import InputTrouble, Outcome
+from console.inputs import sha256_of
 from console.notebook.entry import Entry, entry_of, latest_failure
-from console.notebook.place import default_path, is_begun, sha256_of
+from console.notebook.place import default_path, is_begun
 from console.notebook.statistics import Similar, similar
 from console.notebook.store import Notebook
 from console.notebook.words import similar_lines
@@ -97,13 +99,10 @@ class Keeper:
                     raise
                 self.trouble = error
 
-    def keeps(self, *, simulated: bool) -> bool:
-        """Whether a session will be kept."""
-        return self.named or (not simulated and (bool(self.board) or self.path.exists()))
-
-    def keep(self, snapshot: Snapshot, *, simulated: bool, capture: str = "") -> Kept | None:
+    def keep(self, snapshot: Snapshot, *, capture: str = "") -> Kept | None:
         """Keep the session behind this picture. None where there is nothing to keep or no notebook to keep it in."""
-        if not self.keeps(simulated=simulated):
+        own = bool(self.board) or self.path.exists()
+        if not (self.named or (own and not snapshot.simulated)):
             return None
         entry = entry_of(
             snapshot,
@@ -111,8 +110,7 @@ class Keeper:
             board=self.board,
             revision=self.revision,
             capture=capture,
-            capture_sha256=sha256_of(capture) if capture else "",
-            simulated=simulated,
+            capture_sha256=_digest(capture),
         )
         return None if entry is None else self._store(entry)
 
@@ -146,3 +144,10 @@ class Keeper:
         if counts:
             self.priors = learned_priors(catalogue().priors(), counts)
             self.learned_from = round(sum(counts.values()))
+
+
+def _digest(capture: str) -> str:
+    """The capture's SHA-256; "" where there is none or it cannot be read."""
+    with contextlib.suppress(OSError):
+        return sha256_of(capture) if capture else ""
+    return ""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import os
 import sys
 from pathlib import Path
@@ -30,12 +29,3 @@ def default_path() -> Path:
 def is_begun(path: Path) -> bool:
     """Whether something is there that is or could be a notebook; an empty file is one that did not begin yet."""
     return path.exists() and not (path.is_file() and path.stat().st_size == 0)
-
-
-def sha256_of(path: str | os.PathLike[str]) -> str:
-    """The file's SHA-256 in hex; "" where it cannot be read."""
-    try:
-        with open(path, "rb") as stream:
-            return hashlib.file_digest(stream, "sha256").hexdigest()
-    except OSError:
-        return ""

@@ -8,9 +8,9 @@ from typing import Any, Final
 
 from console.errors import Outcome
 from console.events import Value
-from console.notebook.entry import VERDICTS, Fix, folded
+from console.notebook.entry import Fix, folded
 from console.notebook.history import BoardRun, Case, Detail, NotedFix, SessionRow, Shown, StageTime
-from console.session.stage import LISTEN, StageResult
+from console.session.stage import LISTEN, VERDICTS, StageResult
 from console.snapshot import Deed
 from console.text import clean
 

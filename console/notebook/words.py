@@ -57,6 +57,7 @@ def row_line(row: SessionRow) -> str:
     )
 
 
+_BY_ITSELF: Final = {"finding": "tested", "settings": "next"}
 HEAD: Final = f"{'no.':>5}  {'when (UTC)':<16}  {'board':<16} {'result':<23} what was wrong (? suspected)"
 
 
@@ -172,7 +173,8 @@ def _attempts(found: Detail) -> list[str]:
             step = catalogue().step(deed.check)
             value = f" {deed.value:g} {deed.unit}".rstrip() if deed.value is not None else ""
             told = f": {deed.outcome}" if deed.outcome else ""
-            out.append(f"  you: {step.title if step else deed.action}{told}{value}")
+            who = _BY_ITSELF.get(deed.action, "you")
+            out.append(f"  {who}: {step.title if step else deed.action}{told}{value}")
     return out
 
 

@@ -15,6 +15,7 @@ class Scope(Enum):
 
     EVERYWHERE = "everywhere"
     PORTS = "list of ports"
+    PLUG = "plug watch"
     BENCH = "bench"
     LIVE = "bench, live port"
     REPLAY = "bench, capture"
@@ -59,10 +60,19 @@ ACTIONS: Final = (
     Action("story", ("enter",), "go on", Scope.STORY, "take the next step of the guided story"),
     Action("open", ("enter",), "open", Scope.PORTS, "open the highlighted port or simulated board"),
     Action("look-again", ("f5", "u"), "look again", Scope.PORTS, "list the ports afresh now"),
+    Action("plug-watch", ("p",), "plug watch", Scope.PORTS, "your board does not show up: watch while you plug it in"),
+    Action("open-found", ("enter",), "open", Scope.PLUG, "open the port that came and stays"),
+    Action("watch-afresh", ("u", "f5"), "afresh", Scope.PLUG, "forget what was seen and watch anew"),
+    Action("expect", ("e",), "expect", Scope.PLUG, "the device that came last is the one to expect; again: any is"),
     Action("handshake", ("h", "f5"), "handshake", Scope.LIVE, "listen, sync and identify; opens a lost port again"),
-    Action("check-done", ("d",), "done", Scope.LIVE, "you did the check asked for: try again, or say what it showed"),
+    Action("check-done", ("d",), "done", Scope.LIVE, "the check asked for: the console does it, or you did and say so"),
+    Action("skip-check", ("k",), "skip check", Scope.LIVE, "leave the proposed check out and propose another one"),
+    Action("undo", ("u",), "undo", Scope.LIVE, "take the latest answer, skip or thing at hand back"),
+    Action("note", ("m",), "note", Scope.LIVE, "write a note into the record"),
+    Action("at-hand", ("a",), "at hand", Scope.LIVE, "say that you have a good board, a spare adapter or the like"),
     Action("swap-done", ("w",), "swap done", Scope.LIVE, "you swapped TX and RX; the attempt is repeated"),
     Action("listen", ("l",), "listen", Scope.LIVE, "only listen for five seconds; nothing is sent"),
+    Action("line-tests", ("e",), "test line", Scope.LIVE, "tests the console does: loop-back, echo, rates, settings"),
     Action("reset", ("b",), "reset board", Scope.LIVE, "reset over the adapter's lines, or by hand without them"),
     Action("stop", ("x",), "stop", Scope.LIVE, "stop the running attempt; the port stays open"),
     Action("record", ("r",), "record", Scope.LIVE, "start or end a capture file of everything from now on"),

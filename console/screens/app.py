@@ -45,6 +45,7 @@ class WakelineApp(Navigator):
         self,
         *,
         port: LinkSettings | None = None,
+        family: str | None = None,
         capture: Path | None = None,
         demo: bool = False,
         scene: str = DEMO_SCENE,
@@ -55,6 +56,7 @@ class WakelineApp(Navigator):
 
         Args:
             port: a port to open.
+            family: the protocol to speak on `port`; None for the usual one.
             capture: a file to replay; raises InputTrouble when it cannot be read.
             demo: the guided story on the simulated board of `scene`.
             scene: which simulated board.
@@ -71,7 +73,7 @@ class WakelineApp(Navigator):
             elif demo:
                 source, story = LiveSource(LinkSettings(port=""), scene=scene, keeper=keeper), scene_title(scene)
             elif port is not None:
-                source = LiveSource(port, keeper=keeper)
+                source = LiveSource(port, family=family, keeper=keeper)
         super().__init__(source, story, keeper.path if keeper is not None and keeper.named else None)
         self.animation_level = "none"
         self.register_theme(NIGHT)
@@ -120,6 +122,7 @@ class WakelineApp(Navigator):
 def run_app(
     *,
     port: LinkSettings | None = None,
+    family: str | None = None,
     capture: Path | None = None,
     demo: bool = False,
     scene: str = DEMO_SCENE,
@@ -127,7 +130,7 @@ def run_app(
     keeper: Keeper | None = None,
 ) -> int:
     """Run the screens until the person leaves; returns the exit code. Raises InputTrouble for an unreadable capture."""
-    app = WakelineApp(port=port, capture=capture, demo=demo, scene=scene, speed=speed, keeper=keeper)
+    app = WakelineApp(port=port, family=family, capture=capture, demo=demo, scene=scene, speed=speed, keeper=keeper)
     code = app.run()
     if app.last_words:
         print("\n".join(app.last_words))

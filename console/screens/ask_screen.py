@@ -14,6 +14,9 @@ from textual.events import Key
 from textual.screen import ModalScreen
 from textual.widgets import Input, OptionList, Static
 
+from console.causes.rank import NextCheck
+from console.errors import UsageTrouble
+from console.operating import Reply, measured
 from console.screens.text import line
 from console.text import clean
 
@@ -24,18 +27,28 @@ class AskScreen(ModalScreen[bool]):
     HELP: ClassVar[str] = "Enter or y: yes. Escape or n: no, nothing happens."
     BINDINGS: ClassVar = [Binding("enter,y", "yes", "yes"), Binding("escape,n", "no", "no")]
 
-    def __init__(self, question: str, caution: str | None = None, yes: str = "yes", no: str = "no") -> None:
+    def __init__(
+        self,
+        question: str,
+        caution: str | None = None,
+        yes: str = "yes",
+        no: str = "no",
+        means: Sequence[tuple[str, str]] = (),
+    ) -> None:
         super().__init__()
         self._question = question
         self._caution = caution
         self._yes = yes
         self._no = no
+        self._means = means
 
     def compose(self) -> ComposeResult:
-        """Question, caution, keys."""
+        """Question, caution, what each result would mean, keys."""
         parts = [line((self._question, "bold"))]
         if self._caution:
             parts += [Content(""), line(("▲ caution: " + self._caution, "$text-warning"))]
+        if self._means:
+            parts += [Content(""), *(line((result, "bold"), f": {words}") for result, words in self._means)]
         parts += [Content(""), line(("Enter", "bold"), f" {self._yes}    ", ("Esc", "bold"), f" {self._no}")]
         with VerticalScroll(id="ask", can_focus=False):
             yield Static(Content("\n").join(parts), markup=False)
@@ -50,16 +63,23 @@ class AskScreen(ModalScreen[bool]):
 
 
 class ChooseScreen(ModalScreen[int | None]):
-    """What a check showed: one of its outcomes, by number or with arrows and Enter."""
+    """One of several answers, by number or with arrows and Enter: what a check showed, which test to do."""
 
-    HELP: ClassVar[str] = "A number, or arrows and Enter, records what you found. Escape: nothing is recorded."
+    HELP: ClassVar[str] = "A number, or arrows and Enter, takes one of them. Escape: none, nothing is recorded."
     BINDINGS: ClassVar = [Binding("escape", "no", "back")]
 
-    def __init__(self, question: str, caution: str | None, answers: Sequence[tuple[str, str]]) -> None:
+    def __init__(
+        self,
+        question: str,
+        caution: str | None,
+        answers: Sequence[tuple[str, str]],
+        yes: str = "that is what it showed",
+    ) -> None:
         super().__init__()
         self._question = question
         self._caution = caution
         self._answers = answers
+        self._yes = yes
 
     def compose(self) -> ComposeResult:
         """Question, caution, outcomes with what each would mean, keys."""
@@ -71,7 +91,7 @@ class ChooseScreen(ModalScreen[int | None]):
                 *(line((f"{n} {answer}", "bold"), f": {means}") for n, (answer, means) in enumerate(self._answers, 1)),
                 markup=False,
             )
-            yield Static(line(("Enter", "bold"), " that is what it showed    ", ("Esc", "bold"), " back"), markup=False)
+            yield Static(line(("Enter", "bold"), f" {self._yes}    ", ("Esc", "bold"), " back"), markup=False)
 
     def on_mount(self) -> None:
         """The list takes the keys."""
@@ -93,28 +113,92 @@ class ChooseScreen(ModalScreen[int | None]):
         self.dismiss(None)
 
 
-class TextScreen(ModalScreen[str | None]):
-    """Asks for one line of text."""
+class FoundScreen(ModalScreen[Reply | None]):
+    """What a check showed: a measured value, or one of its outcomes."""
 
-    HELP: ClassVar[str] = "Type, then press Enter; Escape goes back and changes nothing."
+    HELP: ClassVar[str] = (
+        "Type the value you measured (3.29, 3290 mV, open) and press Enter, or go down to the outcomes and press Enter "
+        "or a number there. Escape: nothing is recorded."
+    )
     BINDINGS: ClassVar = [Binding("escape", "no", "back")]
 
-    def __init__(self, question: str, value: str, placeholder: str, note: str, yes: str) -> None:
+    def __init__(self, check: NextCheck) -> None:
+        super().__init__()
+        self._check = check
+
+    def compose(self) -> ComposeResult:
+        """Question, caution, value, outcomes with what each would mean, keys."""
+        check = self._check
+        with VerticalScroll(id="ask", can_focus=False):
+            yield Static(line((f"{check.title}: what did it show?", "bold")), markup=False)
+            if check.caution:
+                yield Static(line(("▲ caution: " + check.caution, "$text-warning")), markup=False)
+            if check.scale is not None:
+                value = Input(placeholder=f"{check.scale.quantity}, in {check.scale.unit}", id="value")
+                value.cursor_blink = False
+                yield value
+                yield Static("", id="wrong", markup=False)
+            yield OptionList(
+                *(line((f"{n} {answer}", "bold"), f": {means}") for n, (answer, means) in enumerate(check.answers, 1)),
+                markup=False,
+            )
+            yield Static(line(("Enter", "bold"), " that is what it showed    ", ("Esc", "bold"), " back"), markup=False)
+
+    def on_mount(self) -> None:
+        """The value takes the keys, or the list."""
+        self.query_one(Input if self._check.scale is not None else OptionList).focus()
+
+    def on_input_submitted(self, event: Input.Submitted) -> None:
+        """A value, or words that are none."""
+        try:
+            reply = measured(self._check, event.value)
+        except UsageTrouble as trouble:
+            words = f"✗ {trouble.message}: {trouble.help}"
+            self.query_one("#wrong", Static).update(line((words, "$text-error")))
+            return
+        self.dismiss(reply)
+
+    def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
+        """Chosen."""
+        self.dismiss(Reply("found", self._check.answers[event.option_index][0]))
+
+    def on_key(self, event: Key) -> None:
+        """Numbers pick at once where no value is typed."""
+        if event.character is not None and event.character in "123456789" and not isinstance(self.focused, Input):
+            event.stop()
+            if int(event.character) <= len(self._check.answers):
+                self.dismiss(Reply("found", self._check.answers[int(event.character) - 1][0]))
+
+    def action_no(self) -> None:
+        """Nothing."""
+        self.dismiss(None)
+
+
+class WordsScreen(ModalScreen[str | None]):
+    """Asks for a line of words. `value` stands there already; `note` is said under it; `yes` is what Enter does."""
+
+    HELP: ClassVar[str] = "Type and press Enter; Escape goes back and changes nothing."
+    BINDINGS: ClassVar = [Binding("escape", "no", "back")]
+
+    def __init__(
+        self, question: str, placeholder: str, *, value: str = "", note: str = "", yes: str = "write it"
+    ) -> None:
         super().__init__()
         self._question = question
-        self._value = value
         self._placeholder = placeholder
+        self._value = value
         self._note = note
         self._yes = yes
 
     def compose(self) -> ComposeResult:
-        """Words, input, keys."""
+        """Question, input, note, keys."""
         with VerticalScroll(id="ask", can_focus=False):
             yield Static(line((self._question, "bold")), markup=False)
-            name = Input(value=self._value, placeholder=self._placeholder, id="file")
-            name.cursor_blink = False
-            yield name
-            yield Static(line((self._note, "$secondary")), markup=False)
+            words = Input(value=self._value, placeholder=self._placeholder, id="words")
+            words.cursor_blink = False
+            yield words
+            if self._note:
+                yield Static(line((self._note, "$secondary")), markup=False)
             yield Static(line(("Enter", "bold"), f" {self._yes}    ", ("Esc", "bold"), " back"), markup=False)
 
     def on_mount(self) -> None:
@@ -122,7 +206,7 @@ class TextScreen(ModalScreen[str | None]):
         self.query_one(Input).focus()
 
     def on_input_submitted(self, event: Input.Submitted) -> None:
-        """The text is there."""
+        """The words are there."""
         self.dismiss(event.value.strip() or None)
 
     def action_no(self) -> None:
@@ -130,7 +214,7 @@ class TextScreen(ModalScreen[str | None]):
         self.dismiss(None)
 
 
-class FileScreen(TextScreen):
+class FileScreen(WordsScreen):
     """Asks for the name of a capture."""
 
     HELP: ClassVar[str] = "Type the path of a capture (pcapng) and press Enter; Escape goes back."
@@ -139,7 +223,9 @@ class FileScreen(TextScreen):
         found = captures_here()
         here = "in this folder: " + ", ".join(found[:6]) if found else "no .pcapng file in this folder"
         first = found[0] if found else ""
-        super().__init__("which capture shall be replayed?", first, "path of a .pcapng file", here, "open")
+        super().__init__(
+            "which capture shall be replayed?", "path of a .pcapng file", value=first, note=here, yes="open"
+        )
 
 
 def captures_here() -> list[str]:

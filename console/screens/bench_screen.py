@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Awaitable, Callable
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar, cast
 
@@ -13,19 +13,16 @@ from textual.binding import BindingType
 from textual.containers import Container
 from textual.content import Content
 from textual.events import DescendantFocus, Resize
-from textual.screen import Screen
 from textual.widget import Widget
 from textual.widgets import Static
 
-from console.causes.rank import NextCheck
 from console.errors import Outcome, WakelineError
 from console.screens.actions import BY_ID, Action, Scope, bindings, key_line, of_scopes
-from console.screens.ask_screen import AskScreen, ChooseScreen
 from console.screens.bridge import SnapshotReady
 from console.screens.causes_panel import CausesPanel
 from console.screens.files import fresh_path, write_lines
 from console.screens.guide import GuideLine, step_for
-from console.screens.naming import ask_board
+from console.screens.live_screen import LiveScreen
 from console.screens.panel import TextPanel, put
 from console.screens.replay import ReplayLine
 from console.screens.source import CaptureSource, LiveSource, Source
@@ -39,10 +36,9 @@ if TYPE_CHECKING:
     from console.screens.app import WakelineApp
 
 PANELS = ("wires", "stages", "trace", "causes")
-_SWAP_CAUTION = "power the board before driving its signal pins; a lit LED may be phantom power"
 
 
-class BenchScreen(Screen[None]):
+class BenchScreen(LiveScreen):
     """Four panels over one source. Commands go to the source; what is shown comes from snapshots alone."""
 
     HELP: ClassVar[str] = (
@@ -56,11 +52,8 @@ class BenchScreen(Screen[None]):
     AUTO_FOCUS = "#trace"
 
     def __init__(self, source: Source, story: str | None = None) -> None:
-        super().__init__()
-        self.source = source
+        super().__init__(source)
         self.story = story
-        self.snapshot: Snapshot = source.bridge.fold.snapshot()
-        self._told_record_trouble = False
 
     # -------------------------------------------------------------- appearance
 
@@ -133,7 +126,8 @@ class BenchScreen(Screen[None]):
             sign, word, style = "·", "ready" if shown.port else "opening", "$secondary"
         else:
             sign, word, style = WORDS.get(outcome, ("✗", str(outcome), "$text-error"))
-            word = {Outcome.OK: "awake and identified", Outcome.PORT: "port trouble"}.get(outcome, word)
+            passed = "test passed" if shown.test else "awake and identified"
+            word = {Outcome.OK: passed, Outcome.PORT: "port trouble"}.get(outcome, word)
         rate = f"  {settings['baud']} {settings.get('frame', '')}" if "baud" in settings else ""
         tail = ""
         if isinstance(self.source, LiveSource) and self.source.recording and self.source.record_path:
@@ -154,19 +148,7 @@ class BenchScreen(Screen[None]):
         order += [action for place in places for action in of_scopes(place) if action not in order]
         self.query_one("#keys", Static).update(key_line(tuple(order), max(10, self.size.width - 2)))
 
-    # ---------------------------------------------------------------- commands
-
-    @work(exclusive=True, group="command")
-    async def _command(self, *steps: Callable[[], Awaitable[object]]) -> None:
-        self.app.clear_notifications()  # what was told before belongs to what was before
-        try:
-            for step in steps:
-                await step()
-        except WakelineError as error:
-            self.trouble(error)
-        if isinstance(self.source, LiveSource) and (news := self.source.take_news()):
-            self.tell(news)
-        self.source.bridge.stir()
+    # ---------------------------------------------------------------- the story and the replay
 
     @work(exclusive=True, group="play")
     async def _play(self, source: CaptureSource) -> None:
@@ -174,121 +156,6 @@ class BenchScreen(Screen[None]):
             await source.run()
         except WakelineError as error:
             self.trouble(error)
-
-    def trouble(self, error: WakelineError) -> None:
-        """What happened, where, and what to do next; never markup."""
-        self.notify("\n".join(error.lines()[1:]), title=f"{error.code}: {error.message}", severity="error",
-                    timeout=8, markup=False)  # fmt: skip
-
-    def tell(self, words: str) -> None:
-        """A short notice."""
-        self.notify(words, timeout=6, markup=False)
-
-    def _live(self) -> LiveSource | None:
-        """The live source, when it is free for a command."""
-        if not isinstance(self.source, LiveSource):
-            self.tell("this is a capture: there is no port to send to")
-            return None
-        if self.source.busy:
-            self.tell("an attempt runs: x stops it")
-            return None
-        return self.source
-
-    def action_handshake(self) -> None:
-        """One attempt."""
-        if (source := self._live()) is not None:
-            self._command(source.handshake)
-
-    def action_listen(self) -> None:
-        """Only listen."""
-        if (source := self._live()) is not None:
-            self._command(source.listen)
-
-    def action_stop(self) -> None:
-        """Stop the attempt."""
-        if isinstance(self.source, LiveSource):
-            self.source.stop()
-
-    def action_swap_done(self) -> None:
-        """Ask, record, repeat."""
-        self._ask_done("swap-done", "TX and RX are swapped at the adapter: try again?")
-
-    def action_check_done(self) -> None:
-        """The check that is asked for, if it is a change."""
-        check, source = self.snapshot.next_check, self._live()
-        if source is None:
-            return
-        if check is None:
-            self.tell("no check is asked for; h tries again")
-        elif check.action or check.repair:
-            self._ask_done(check.action or "", f"done: {check.title}?", check)
-        else:
-            self._ask_found(source, check)
-
-    def _ask_found(self, source: LiveSource, check: NextCheck) -> None:
-        """A reading: which of its outcomes it was."""
-
-        def answered(number: int | None) -> None:
-            if number is not None:
-                source.found(check.id, check.answers[number][0])
-
-        self.app.push_screen(ChooseScreen(f"{check.title}: what did it show?", check.caution, check.answers), answered)
-
-    def _ask_done(self, action: str, question: str, check: NextCheck | None = None) -> None:
-        source = self._live()
-        if source is None:
-            return
-        caution = check.caution if check is not None else _SWAP_CAUTION
-
-        def answered(yes: bool | None) -> None:
-            if yes and check is not None:
-                self._command(lambda: source.tried(check))
-            elif yes:
-                self._command(lambda: source.done(action), source.handshake)
-
-        self.app.push_screen(AskScreen(question, caution, "it is done, try again", "not yet"), answered)
-
-    def action_reset(self) -> None:
-        """Over the lines, or by hand."""
-        source = self._live()
-        if source is None:
-            return
-
-        async def reset() -> None:
-            if await source.reset():
-                self.tell("the board was reset")
-                return
-            question = "no reset line is wired: press the board's reset by hand. done?"
-            self.app.push_screen(AskScreen(question, None, "it is reset, try again", "not yet"), by_hand)
-
-        def by_hand(yes: bool | None) -> None:
-            if yes:
-                self._command(lambda: source.done("reset-done"), source.handshake)
-
-        self._command(reset)
-
-    def action_record(self) -> None:
-        """Begin or end a capture."""
-        source = self.source
-        if not isinstance(source, LiveSource):
-            self.tell("a capture is a record already")
-            return
-        try:
-            if source.recording:
-                self.tell(f"capture written to {source.record_off()}")
-            else:
-                self._told_record_trouble = False
-                self.tell(f"records to {source.record_on()}")
-        except WakelineError as error:
-            self.trouble(error)
-        self.source.bridge.stir()
-
-    def action_name_board(self) -> None:
-        """Which board this is."""
-        if isinstance(self.source, LiveSource):
-            ask_board(self, self.source)
-        else:
-            self.tell("a capture is no session of its own: the notebook does not take it")
 
     def action_story(self) -> None:
         """The next step of the guide."""
@@ -300,8 +167,9 @@ class BenchScreen(Screen[None]):
         elif step.kind == "done" and self.snapshot.next_check is not None:
             check = self.snapshot.next_check
             self._command(lambda: source.tried(check))
-        elif step.kind == "check":
-            self.action_check_done()
+        elif step.kind == "check" and self.snapshot.next_check is not None:
+            check, snapshot = self.snapshot.next_check, self.snapshot
+            self._command(lambda: source.played(check, snapshot))
         elif step.kind == "leave":
             cast("WakelineApp", self.app).leave()
 

@@ -11,11 +11,13 @@ from console.causes.rank import NextCheck, RankedCause
 from console.errors import Outcome
 from console.screens.panel import TextPanel
 from console.screens.text import line
+from console.session.line_tests import CHECKS
 from console.snapshot import Snapshot
-from console.summary import product_text
+from console.summary import clash_text, cost_text, product_text
 from console.words import percent
 
 _BAR: Final = 10
+_FINDINGS: Final = 2
 
 
 class CausesPanel(TextPanel):
@@ -27,39 +29,45 @@ class CausesPanel(TextPanel):
         "all that was seen; they come from reasoned weights and order suspects, they are no measured rates.\n\n"
         "'because' names the evidence that moved the cause most. 'next' is the check that pays most for its minutes; "
         "a caution stands with it when hands are involved.\n\n"
+        "A check that the console can do by itself it does when you press d; e offers all such tests.\n\n"
         "When the check was a change (such as a swap), press d once it is done: the attempt is repeated and the "
-        "result counts as evidence."
+        "result counts as evidence. k skips a check, u takes the latest answer back, m writes a note, a says that "
+        "you have a good board or a spare adapter.\n\n"
+        "'to the fix' is what finding and removing the fault is expected to take from here, with the chance in mind "
+        "that the cause is none of the known ones. 'hardly go together' names two answers that no known cause gives."
     )
 
     def paint(self, snapshot: Snapshot, width: int, height: int) -> list[Content]:
         """The answer first, then the first cause, the next check, and the other causes."""
         out: list[Content] = []
         identity = snapshot.identity
-        ok = snapshot.outcome is Outcome.OK
+        ok = snapshot.outcome is Outcome.OK and not snapshot.test
         self.border_title = "board" if ok else "causes and next check"
         if identity is not None and identity.product_id is not None:
-            out += _wrap("✓ identified: ", f"product id {product_text(identity)}", width, "$text-success bold")
+            out += wrap("✓ identified: ", f"product id {product_text(identity)}", width, "$text-success bold")
             if identity.loader_version:
-                out += _wrap(
-                    "  loader ", f"version {identity.loader_version}, {len(identity.commands)} commands", width
-                )
+                out += wrap("  loader ", f"version {identity.loader_version}, {len(identity.commands)} commands", width)
             if identity.readout_protected:
-                out += _wrap("▲ ", "read protection is set; removing it erases the chip", width, "$text-warning")
+                out += wrap("▲ ", "read protection is set; removing it erases the chip", width, "$text-warning")
         if ok and snapshot.causes:
             out.append(line(("what it was:", "bold")))
         if snapshot.causes:
-            out += _cause(snapshot.causes[0], width, first=True)
+            out += cause_lines(snapshot.causes[0], width, first=True)
+        for clash in snapshot.contradictions:
+            out += wrap("▲ hardly go together: ", clash_text(clash), width, "$text-warning")
         if snapshot.next_check is not None:
             out += _check(snapshot.next_check, width)
         if snapshot.problem is not None and (snapshot.next_check is None or self.roomy):
-            out += _wrap(f"✗ {snapshot.problem.code}: ", snapshot.problem.message, width, "$text-error")
+            out += wrap(f"✗ {snapshot.problem.code}: ", snapshot.problem.message, width, "$text-error")
             if snapshot.next_check is None:
-                out += _wrap("next: ", snapshot.problem.help, width, "bold")
+                out += wrap("next: ", snapshot.problem.help, width, "bold")
         for cause in snapshot.causes[1:]:
-            out += _cause(cause, width, first=self.roomy or height >= 30)
+            out += cause_lines(cause, width, first=self.roomy or height >= 30)
         if self.roomy or not snapshot.causes:
-            out += [one for seen in snapshot.observations for one in _wrap("seen: ", seen.text, width, "$secondary")]
-        out += [one for note in snapshot.notes[-5:] for one in _wrap("note: ", note, width, "$secondary")]
+            out += [one for seen in snapshot.observations for one in wrap("seen: ", seen.text, width, "$secondary")]
+        for found in snapshot.findings[-_FINDINGS:]:
+            out += wrap("found: ", f"{found.test}: {found.message}", width, "$secondary")
+        out += [one for note in snapshot.notes[-5:] for one in wrap("note: ", note, width, "$secondary")]
         if not out:
             busy = snapshot.running_stage
             words = f"{busy}: waiting for what the board says" if busy else "nothing is known yet"
@@ -67,7 +75,7 @@ class CausesPanel(TextPanel):
         return out
 
 
-def _cause(cause: RankedCause, width: int, *, first: bool) -> list[Content]:
+def cause_lines(cause: RankedCause, width: int, *, first: bool) -> list[Content]:
     full = max(0, min(_BAR, round(cause.probability * _BAR)))
     number = f"{percent(cause.probability):>5}"
     title = textwrap.wrap(cause.title, max(10, width - _BAR - 6))
@@ -81,21 +89,22 @@ def _cause(cause: RankedCause, width: int, *, first: bool) -> list[Content]:
     ]
     if first:
         for why in cause.why:
-            out += _wrap("  because ", why, width, "$secondary")
+            out += wrap("  because ", why, width, "$secondary")
     return out
 
 
 def _check(check: NextCheck, width: int) -> list[Content]:
-    out = _wrap("next: ", f"{check.title} (about {check.minutes:g} min)", width, "bold $text-accent")
+    out = wrap("next: ", f"{check.title} ({cost_text(check)})", width, "bold $text-accent")
     if check.caution:
-        out += _wrap("  ▲ caution: ", check.caution, width, "$text-warning")
-    then = "then press d: done, try again" if check.action or check.repair else "then press d: say what it showed"
-    out += _wrap("  ", then, width)
+        out += wrap("  ▲ caution: ", check.caution, width, "$text-warning")
+    then = "done, try again" if check.change else "say what it showed"
+    then = "the console does it" if check.id in CHECKS else then
+    out += wrap("  ", f"then press d: {then} (k skips it, u takes an answer back)", width)
     if check.why:
-        out += _wrap("  ", check.why, width, "$secondary")
+        out += wrap("  ", check.why, width, "$secondary")
     return out
 
 
-def _wrap(head: str, text: str, width: int, style: str = "") -> list[Content]:
+def wrap(head: str, text: str, width: int, style: str = "") -> list[Content]:
     lines = textwrap.wrap(head + text, max(10, width), subsequent_indent="    ", drop_whitespace=True) or [""]
     return [line((one, style)) for one in lines]

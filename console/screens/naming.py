@@ -5,18 +5,18 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from console.errors import UsageTrouble
-from console.screens.ask_screen import TextScreen
+from console.screens.ask_screen import WordsScreen
 from console.text import clean
 
 if TYPE_CHECKING:
-    from console.screens.bench_screen import BenchScreen
+    from console.screens.live_screen import LiveScreen
     from console.screens.source import LiveSource
 
 
-def ask_board(screen: BenchScreen, source: LiveSource) -> None:
+def ask_board(screen: LiveScreen, source: LiveSource) -> None:
     """Ask for the board's name; the session goes into the notebook under it when it is closed."""
     keeper = source.keeper
-    if keeper is None or (source.simulated and not keeper.named):
+    if keeper is None or (source.bridge.fold.snapshot().simulated and not keeper.named):
         from console.notebook.keeper import ONLY_NAMED
 
         screen.tell(ONLY_NAMED)
@@ -36,4 +36,5 @@ def ask_board(screen: BenchScreen, source: LiveSource) -> None:
         screen.tell(f"this session will be kept as one of {keeper.board} in {clean(str(keeper.path))}")
 
     note = f"kept in {clean(str(keeper.path))} when the session is closed"
-    screen.app.push_screen(TextScreen("which board is this?", keeper.board, "as tern-07", note, "name it"), answered)
+    question = WordsScreen("which board is this?", "as tern-07", value=keeper.board, note=note, yes="name it")
+    screen.app.push_screen(question, answered)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from textual.app import App
 from textual.screen import Screen
 
-from console.errors import InputTrouble
+from console.errors import InputTrouble, WakelineError
 from console.link.base import LinkSettings
 from console.screens.ports_screen import PortsScreen
 
@@ -77,7 +77,7 @@ class Navigator(App[int]):
         except InputTrouble as error:
             made, trouble = None, error
         if trouble is not None:
-            self._tell_trouble(trouble)
+            self.tell_trouble(trouble)
         return made
 
     def open_port(self, settings: LinkSettings) -> None:
@@ -123,14 +123,14 @@ class Navigator(App[int]):
         await self.push_screen(BenchScreen(source, story))
 
     async def action_back(self) -> None:
-        """Unzoom, then close the bench; the list of ports is where it ends."""
+        """Unzoom, then close what lies over the list of ports; the list of ports is where it ends."""
         stepped = getattr(self.screen, "stepped_back", None)  # a screen over others knows its own steps
         if stepped is not None:
             if not stepped():
                 await self.pop_screen()
             return
         unzoom = getattr(self.screen, "unzoom", None)  # only a bench has something to go back from
-        if unzoom is None or unzoom():
+        if len(self.screen_stack) == 1 or (unzoom is not None and unzoom()):
             return
         if self.runs:
             question = "an attempt or a record still runs: close this bench?"
@@ -182,9 +182,10 @@ class Navigator(App[int]):
         try:
             self.open_capture(Path(name).expanduser())
         except InputTrouble as error:
-            self._tell_trouble(error)
+            self.tell_trouble(error)
 
-    def _tell_trouble(self, error: InputTrouble) -> None:
+    def tell_trouble(self, error: WakelineError) -> None:
+        """What happened, where, and what to do next; never markup."""
         title = f"{error.code}: {error.message}"
         self.notify("\n".join(error.lines()[1:]), title=title, severity="error", timeout=12, markup=False)
 
@@ -198,6 +199,6 @@ class Navigator(App[int]):
         if kept is None:
             return
         if kept.trouble is not None:
-            self._tell_trouble(kept.trouble)
+            self.tell_trouble(kept.trouble)
         else:
             self.notify("\n".join(kept.lines()), timeout=8, markup=False)

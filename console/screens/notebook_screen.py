@@ -7,14 +7,13 @@ import time
 from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, ClassVar, TypeVar
+from typing import TYPE_CHECKING, ClassVar, TypeVar, cast
 
 from textual import work
 from textual.app import ComposeResult
 from textual.binding import BindingType
 from textual.containers import Container, VerticalScroll
 from textual.events import DescendantFocus, Resize
-from textual.screen import Screen
 from textual.widgets import Input, Static
 
 from console.errors import InputTrouble, Outcome
@@ -27,11 +26,14 @@ from console.notebook.words import NO_NAME, detail_lines, rate
 from console.screens.actions import BY_ID, Scope, bindings, key_line, of_scopes
 from console.screens.panel import put
 from console.screens.session_list import SessionList
+from console.screens.sized import SizedScreen
 from console.screens.text import line
 from console.text import clean
 
 if TYPE_CHECKING:
     from textual.content import Content
+
+    from console.screens.navigation import Navigator
 
 T = TypeVar("T")
 EMPTY = (
@@ -69,7 +71,7 @@ class NotebookPage(VerticalScroll, can_focus=True):
         self.scroll_home(animate=False)
 
 
-class NotebookScreen(Screen[None]):
+class NotebookScreen(SizedScreen):
     """Browse and search what the bench remembers; note what fixed a board."""
 
     HELP: ClassVar[str] = (
@@ -266,8 +268,7 @@ class NotebookScreen(Screen[None]):
         try:
             await asyncio.to_thread(write)
         except InputTrouble as error:
-            self.notify("\n".join(error.lines()[1:]), title=f"{error.code}: {error.message}", severity="error",
-                        timeout=12, markup=False)  # fmt: skip
+            cast("Navigator", self.app).tell_trouble(error)
             return
         self.shown = None
         await self._fill()

@@ -11,12 +11,13 @@ from textual.app import ComposeResult
 from textual.binding import BindingType
 from textual.content import Content
 from textual.events import Resize
-from textual.screen import Screen
 from textual.widgets import OptionList, Static
 from textual.widgets.option_list import Option
 
 from console.link.base import LinkSettings
+from console.link.bridge_rates import line_rate, rate_words
 from console.screens.actions import Scope, bindings, key_line, of_scopes
+from console.screens.sized import SizedScreen
 from console.screens.text import fit, line
 from console.text import clean
 
@@ -44,11 +45,12 @@ class PortList(OptionList):
     HELP: ClassVar[str] = (
         "Ports of this machine and boards of the simulated bench. The list is live: plug an adapter in and it appears. "
         "Enter opens what is highlighted; below the list stands who holds the port, or what keeps you from opening it "
-        "and its cure. A simulated board runs in a process of its own behind a real port: nothing can be damaged."
+        "and its cure. When your board does not show up, p watches what happens while you plug it in. A simulated "
+        "board runs in a process of its own behind a real port: nothing can be damaged."
     )
 
 
-class PortsScreen(Screen[None]):
+class PortsScreen(SizedScreen):
     """Where everything begins."""
 
     HELP: ClassVar[str] = PortList.HELP
@@ -101,6 +103,12 @@ class PortsScreen(Screen[None]):
         """Start looking afresh."""
         self._watch()
 
+    def action_plug_watch(self) -> None:
+        """Watch what plugging does."""
+        from console.screens.plug_screen import PlugScreen
+
+        self.app.push_screen(PlugScreen())
+
     @work(exclusive=True, group="watch")
     async def _watch(self) -> None:
         from console.link.ports import POLL_S, list_ports
@@ -126,7 +134,7 @@ class PortsScreen(Screen[None]):
         self._entries = {entry.id: entry for entry in (*real, *simulated)}
         name = min(width // 2, max((len(entry.name) for entry in self._entries.values()), default=0) + 2)
         listing.clear_options()
-        nothing = "none found: plug an adapter in, it will appear here" if self.looked else "looking…"
+        nothing = "none found: plug an adapter in; if it does not appear, press p" if self.looked else "looking…"
         listing.add_option(Option(line(("ports of this machine", "$text-accent")), disabled=True))
         listing.add_options([Option(_row(entry, name, width), id=entry.id) for entry in real])
         if not real:
@@ -173,6 +181,9 @@ def _port_entry(port: PortInfo) -> Entry:
         if part
     )
     detail = [("port", port.device), ("identity", identity or "no USB identity")]
+    rate = line_rate(port.vid, port.pid, LinkSettings(port.device).baud)
+    if rate is not None:
+        detail.append(("rate", rate_words(rate)))
     state = "free"
     if port.holder:
         state = "▲ held"

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 import protocols
+from console import operating
 from console.causes.rank import NextCheck
 from console.clock import Clock, MonotonicClock
 from console.errors import Outcome, WakelineError
@@ -15,46 +17,61 @@ from console.events import Event, Mark, MarkKind
 from console.link.base import Link, LinkSettings
 from console.screens.bridge import Bridge
 from console.screens.files import fresh_path
+from console.session import line_tests
 from console.session.session import DEFAULT_LISTEN_S, Session
-from console.snapshot import Fold
+from console.snapshot import DEFAULT_FAMILY, Fold, Snapshot
 from console.text import clean
 
 if TYPE_CHECKING:
     from console.bench.client import SimulatedBench
+    from console.commands.hands import BenchHands
     from console.notebook.keeper import Keeper, Kept
     from console.record.recorder import Recorder
 
 LISTEN_S: Final = 5.0
-# what the simulated board's hands do when the operator says a check is done
-BENCH_ACTS: Final = {
-    "swap-done": "swap-wires",
-    "power-done": "power-on",
-    "strap-done": "strap-boot",
-    "reset-done": "reset",
-}
+# what the simulated board's hands do when a key says that something was done
+BENCH_ACTS: Final = {"swap-done": "swap-wires", "reset-done": "reset"}
+
+
+class _Asked:
+    """Hands of a person in front of the screens: what a test needs was asked for before it."""
+
+    def __init__(self, ask: line_tests.Hands) -> None:
+        self._ask = ask
+
+    async def prepare(self, test: str) -> None:
+        """The person has done it."""
+
+    async def restore(self, test: str) -> None:
+        """The next proposal says what it needs."""
+
+    async def reset(self, words: str) -> bool:
+        """Ask."""
+        return await self._ask(words)
 
 
 class LiveSource:
     """A port, real or simulated: one session, opened again after a loss, into one fold.
 
-    `scene` starts a simulated board first; `settings.port` is then ignored. `make` stands in for `make_link`;
-    `listen_s` is how long a handshake listens first, in seconds. `keeper` puts the session into a notebook once it is
-    closed; `kept` says what became of it.
+    `family` is the protocol it speaks, None for the usual one. `scene` starts a simulated board first;
+    `settings.port` is then ignored. `make` stands in for `make_link`; `listen_s` is how long a handshake listens
+    first, in seconds. `keeper` puts the session into a notebook once it is closed; `kept` says what became of it.
     """
 
     def __init__(
         self,
         settings: LinkSettings,
         *,
+        family: str | None = None,
         scene: str | None = None,
         make: Callable[[LinkSettings, Clock], Link] | None = None,
         listen_s: float = DEFAULT_LISTEN_S,
         keeper: Keeper | None = None,
     ) -> None:
         self.settings = settings
+        self.family = family or DEFAULT_FAMILY
         self.keeper = keeper
         self.kept: Kept | None = None
-        self.simulated = scene is not None
         self.scene = scene
         self.listen_s = listen_s
         self.bridge = Bridge(Fold(None if keeper is None else keeper.priors))
@@ -68,13 +85,15 @@ class LiveSource:
         self._clock = MonotonicClock()
         self._heads: dict[MarkKind, Mark] = {}
         self._opening = asyncio.Lock()
+        self._testing = False  # also between the attempts of a test, when the port may have another rate
+        self._before: Session | None = None  # what the next one goes on from
         self._said: set[str] = set()
         self._news: list[str] = []
 
     @property
     def busy(self) -> bool:
-        """Whether an attempt runs."""
-        return self.session is not None and self.session.busy
+        """Whether an attempt or a test of the line runs."""
+        return self._testing or (self.session is not None and self.session.busy)
 
     @property
     def title(self) -> str:
@@ -109,17 +128,25 @@ class LiveSource:
                 return self.session
             if self.session is not None:
                 await self.session.link.close()
+                self._before, self.settings = self.session, self.session.link.settings
             self.session = None
-            make = self._make
+            make, adapt = self._make, None
+            simulated = True if self.scene is not None else None
             if make is None:
                 from console.commands.attempt import is_simulated, simulated_adapter
                 from console.link import make_link
 
-                make = make_link
-                self.simulated = self.simulated or is_simulated(self.settings.port)
-                await simulated_adapter(self.settings)
-            family = protocols.load("an3155")
-            session = Session(make(self.settings, self._clock), family, clock=self._clock, sinks=[self._take])
+                make, adapt = make_link, simulated_adapter
+                simulated = is_simulated(self.settings.port)
+            session = Session(
+                make(self.settings, self._clock),
+                protocols.load(self.family),
+                clock=self._clock,
+                sinks=[self._take],
+                adapt=adapt,
+                after=self._before,
+                simulated=simulated,
+            )
             await session.open()
             self.session = session
             return session
@@ -132,19 +159,52 @@ class LiveSource:
 
     async def tried(self, check: NextCheck) -> None:
         """The operator made the change that `check` asks for: repeat the attempt, and let its result count."""
-        await self.done(check.action or "repair-done", check.id)
-        outcome = await self.handshake()
-        if outcome in (Outcome.NO_ANSWER, Outcome.REFUSED) and check.in_vain and check.action != "swap-done":
-            self.found(check.id, check.in_vain)
+        session = await self.ready()
+        if (hands := self._bench_hands()) is not None:
+            await hands.act(check)
+        await operating.change(session, check, self.listen_s)
+        await self._remember()
 
-    def found(self, check: str, outcome: str) -> None:
-        """The operator did a check and this is what it showed."""
+    async def played(self, check: NextCheck, snapshot: Snapshot) -> None:
+        """The hands of the simulated board do the check and say what it showed. Raises WakelineError."""
+        hands = self._bench_hands()
+        if hands is None:
+            return
+        reply = await hands.reply(check, snapshot)
+        if reply.kind == "found":
+            await self.found(check, reply)
+        elif check.id in line_tests.CHECKS:
+            await self.line_test(line_tests.CHECKS[check.id], hands.reset)
+        else:
+            await self.tried(check)
+
+    async def found(self, check: NextCheck, reply: operating.Reply) -> None:
+        """The operator did a check and says what it showed; where that is a cure, an attempt proves it."""
+        if await operating.answer(await self.ready(), check, reply, self.listen_s) is not None:
+            await self._remember()
+
+    def told(self, reply: operating.Reply, check: NextCheck | None = None) -> None:
+        """The operator skips the check, takes an answer back, notes something or says what is at hand."""
         if self.session is not None:
-            self.session.operator("check", check=check, outcome=outcome)
+            operating.tell(self.session, check, reply)
 
     async def listen(self) -> None:
         """Listen for five seconds."""
         await (await self.ready()).listen(LISTEN_S)
+
+    async def line_test(self, name: str, ask: line_tests.Hands) -> None:
+        """Run a test of the line (`line_tests.TESTS`); `ask` asks a person to reset the board where that is wanted.
+
+        The hands of a simulated board do by themselves what the test needs. Raises PortTrouble.
+        """
+        session = await self.ready()
+        self._testing = True
+        try:
+            spoken = await operating.line_test(session, name, self._bench_hands() or _Asked(ask))
+        finally:
+            self._testing = False
+        if spoken is not None:
+            await self._remember()
 
     async def reset(self) -> bool:
         """Reset over the adapter's lines, or on the simulated board; False: a person has to do it."""
@@ -156,11 +216,11 @@ class LiveSource:
             return True
         return False
 
-    async def done(self, action: str, check: str = "") -> None:
-        """The operator did `action` (for example "swap-done") as step `check`; a simulated board's wires follow."""
+    async def done(self, action: str) -> None:
+        """The operator did `action` (for example "swap-done"); a simulated board's wires follow."""
         session = await self.ready()
         await self._act(action)
-        session.operator(action, **({"check": check} if check else {}))
+        session.operator(action)
 
     def stop(self) -> None:
         """Stop the running attempt."""
@@ -207,7 +267,7 @@ class LiveSource:
             keeper, self.keeper = self.keeper, None  # closed once, kept once
             if keeper is not None:
                 snapshot, capture = self.bridge.fold.snapshot(), str(self.record_path or "")
-                self.kept = await asyncio.to_thread(keeper.keep, snapshot, simulated=self.simulated, capture=capture)
+                self.kept = await asyncio.to_thread(keeper.keep, snapshot, capture=capture)
 
     def take_news(self) -> str:
         """What the notebook knew of the latest failure, once; "" if nothing new."""
@@ -225,10 +285,21 @@ class LiveSource:
                 self._news.append(text)
                 self._take(Mark(self._clock.now_ns(), MarkKind.NOTE, {"text": text}))
 
+    def _bench_hands(self) -> BenchHands | None:
+        """The hands of the simulated board behind the port, whoever started it."""
+        from console.bench import control
+        from console.commands.hands import BenchHands
+
+        entry = control.find(self.settings.port)
+        return None if entry is None else BenchHands(partial(control.act, entry), lambda words: None)
+
     async def _act(self, action: str) -> bool:
-        if self.bench is None or action not in BENCH_ACTS:
+        from console.bench import control
+
+        entry = control.find(self.settings.port)
+        if entry is None or action not in BENCH_ACTS:
             return False
-        await self.bench.act(BENCH_ACTS[action])
+        await control.act(entry, BENCH_ACTS[action])
         return True
 
     def _take(self, event: Event) -> None:

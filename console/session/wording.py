@@ -5,6 +5,7 @@ Field values may come from a foreign capture: all pass the text door.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Final
 
 from console.events import LineEvent, LineKind, Mark, MarkKind
@@ -38,13 +39,14 @@ def line_words(event: LineEvent) -> str:
 def mark_words(mark: Mark) -> str:
     """A mark as one line of text."""
 
-    def field(name: str, default: str = "") -> str:
+    def field(name: str) -> str:
         value = mark.fields.get(name)
-        return default if value is None else clean(str(value))
+        return "" if value is None else clean(str(value))
 
     match mark.kind:
         case MarkKind.SETTINGS:
-            return f"port {field('port')} at {field('baud')} baud, {field('frame')}, protocol {field('family')}"
+            board = ", a simulated board" if mark.fields.get("simulated") is True else ""
+            return f"port {field('port')} at {field('baud')} baud, {field('frame')}, protocol {field('family')}{board}"
         case MarkKind.ATTEMPT:
             return f"attempt {field('n')}, wires {'swapped' if field('wires') == 'swapped' else 'as built'}"
         case MarkKind.STAGE_BEGIN:
@@ -53,8 +55,9 @@ def mark_words(mark: Mark) -> str:
             tail = f": {field('message')}" if field("message") else ""
             return f"stage {field('name')} ends: {field('outcome')}{tail}"
         case MarkKind.OPERATOR:
-            action = field("action")
-            return _OPERATOR_WORDS.get(action, f"operator: {action}")
+            return _operator_words(field)
+        case MarkKind.FINDING:
+            return f"found by {field('test')}: {field('message')}"
         case MarkKind.NOTE:
             return field("text")
         case MarkKind.LINK_LOST:
@@ -65,3 +68,25 @@ def mark_words(mark: Mark) -> str:
             return "stopped by the user"
         case MarkKind.END:
             return "end of the record"
+
+
+def _operator_words(field: Callable[[str], str]) -> str:
+    action, step = field("action"), " ".join(filter(None, (field("check"), field("title"))))
+    match action:
+        case "asked":
+            return f"proposed: {step} (about {field('minutes')} min)"
+        case "check":
+            value = " ".join(filter(None, (field("value"), field("unit"))))
+            return f"operator: {step}: {value + ', ' if value else ''}{field('outcome')}"
+        case "skip":
+            return f"operator: skips {step}"
+        case "undo":
+            return "operator: takes the last answer back"
+        case "remark":
+            return f"operator notes: {field('text')}"
+        case "at-hand":
+            return f"operator: has {field('item')} at hand"
+        case "repair-done" if step:
+            return f"operator: done: {step}"
+        case _:
+            return _OPERATOR_WORDS.get(action, f"operator: {action}")

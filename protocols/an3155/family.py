@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from protocols.an3155 import host
+from protocols.an3155 import frames, host
 from protocols.an3155.observer import An3155Observer
 from protocols.family import Family
 from protocols.uart import EIGHT_E_ONE
@@ -18,4 +18,5 @@ FAMILY: Final = Family(
     observer=An3155Observer,
     sync=host.sync,
     identify=host.identify,
+    telling=bytes((frames.SYNC, frames.ACK, frames.NACK)),
 )

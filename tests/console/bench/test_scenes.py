@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from console.bench.board import Setup
 from console.bench.scenes import fault, faults, load, scenes, setup_for, with_fault
+from console.bench.setup import Setup
 from console.errors import InputTrouble, UsageTrouble
 
 
@@ -37,19 +37,19 @@ FAULT = '[[fault]]\nid = "a"\ntitle = "b"\nset = {}\n'
     ("text", "where", "found"),
     [
         ("x = [", "f.toml", "not TOML"),
-        ("odd = 1", "the file", "odd"),
-        ("fault = 1", "fault", "1"),
-        ('[[fault]]\nid = "a"', "fault 1, set", "None"),
-        ('[[fault]]\nid = ""\nset = {}', "fault 1, id", "''"),
-        ('[[fault]]\nid = "a"\ntitle = "b"\nset = {colour = 1}', "fault a, set", "colour"),
-        ('[[fault]]\nid = "a"\ntitle = "b"\nset = {crossed = 1}', "fault a, crossed", "1"),
-        ('[[fault]]\nid = "a"\ntitle = "b"\nset = {rate_error = nan}', "fault a, rate_error", "nan"),
-        ('[[fault]]\nid = "a"\ntitle = "b"\nset = {rate_error = 2}', "fault a, rate_error", "2"),
-        ('[[fault]]\nid = "a"\ntitle = "b"\nset = {tx_joint = "ajar"}', "fault a, tx_joint", "ajar"),
-        ('[[fault]]\nid = "a"\ntitle = "b"\nset = {adapter_frame = "9X9"}', "fault a, adapter_frame", "9X9"),
-        (FAULT + FAULT, "fault 2, id", "'a'"),
-        (FAULT + '[[scene]]\nname = "s"\ntitle = "t"\nfaults = ["z"]', "scene s, faults", "z"),
-        ('[[scene]]\nname = "s"\ntitle = "t\\u001b"', "scene 1, title", "x1b"),
+        ("odd = 1", "line 1, odd", "odd"),
+        ("fault = 1", "line 1, fault", "1"),
+        ('[[fault]]\nid = "a"', "line 1, fault a.set", "None"),
+        ('[[fault]]\nid = ""\nset = {}', "line 2, fault 1.id", "''"),
+        ('[[fault]]\nid = "a"\ntitle = "b"\nset = {colour = 1}', "line 4, fault a.set.colour", "colour"),
+        ('[[fault]]\nid = "a"\ntitle = "b"\nset = {crossed = 1}', "line 4, fault a.set.crossed", "1"),
+        ('[[fault]]\nid = "a"\ntitle = "b"\nset = {rate_error = nan}', "line 4, fault a.set.rate_error", "nan"),
+        ('[[fault]]\nid = "a"\ntitle = "b"\nset = {rate_error = 2}', "line 4, fault a.set.rate_error", "2"),
+        ('[[fault]]\nid = "a"\ntitle = "b"\nset = {tx_joint = "ajar"}', "line 4, fault a.set.tx_joint", "ajar"),
+        ('[[fault]]\nid = "a"\ntitle = "b"\nset = {adapter_frame = "9X9"}', "line 4, fault a.set.adapter_frame", "9X9"),
+        (FAULT + FAULT, "line 6, fault a.id", "'a'"),
+        (FAULT + '[[scene]]\nname = "s"\ntitle = "t"\nstory = "u"\nfaults = ["z"]', "line 9, scene s.faults", "z"),
+        ('[[scene]]\nname = "s"\ntitle = "t\\u001b"', "line 3, scene s.title", "x1b"),
     ],
 )
 def test_a_wrong_file_is_told_where_and_what(text: str, where: str, found: str) -> None:

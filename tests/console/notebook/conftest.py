@@ -78,7 +78,13 @@ class Told:
         self._now = START_NS
         self._attempt = 0
         self._swapped = False
-        self.mark(MarkKind.SETTINGS, port="/dev/ttyUSB0", baud=115200, frame="8E1", family="an3155")
+        self.opens()
+
+    def opens(self, **settings: Any) -> Told:
+        """The port opens, or takes other settings."""
+        usual = {"port": "/dev/ttyUSB0", "baud": 115200, "frame": "8E1", "family": "an3155"}
+        self.mark(MarkKind.SETTINGS, **(usual | settings))
+        return self
 
     def mark(self, kind: MarkKind, **fields: Any) -> None:
         self._event(Mark(self._now, kind, fields))

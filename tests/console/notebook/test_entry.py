@@ -51,7 +51,10 @@ def test_a_story_of_swapped_wires_is_kept_with_what_fixed_it(told: Any) -> None:
         [False, "press-thumbs", True],  # nothing the catalogue knows
         [False, ("check", "K17"), True],  # a trial that can remove two causes
         [False, ("check", "K13"), "swap-done", True],  # a trial and a repair
-        [False, ("check", "K02"), "undo", "swap-done", True],  # nobody knows what was taken back
+        [False, ("check", "K13"), "undo", "swap-done", True],  # it was tried, and nobody knows what it did
+        [False, ("check", "K13"), "undo", True],
+        [False, {"frame": "8N1"}, True],  # no step of the catalogue: another frame
+        [False, "reset-done", {"baud": 57600}, True],  # a reset and another rate
     ],
     ids=str,
 )
@@ -70,6 +73,10 @@ def test_what_is_in_doubt_is_no_fix(told: Any, steps: list[Any]) -> None:
         ([False, ("repair-done", "R02"), True, True], "no-common-ground"),
         ([False, ("check", "K02"), "swap-done", True], "wires-uncrossed"),  # a reading changes nothing
         ([False, "remark", "skip", "at-hand", "asked", "swap-done", True], "wires-uncrossed"),  # nor do words
+        ([False, ("check", "K02"), "undo", "swap-done", True], "wires-uncrossed"),  # nor does one that is taken back
+        ([False, ("check", "K13"), "skip", "undo", True], "not-reset-into-loader"),  # only the latest is taken back
+        ([False, ("finding", "K18"), "swap-done", True], "wires-uncrossed"),  # nor does a test of the console's own
+        ([False, {"baud": 9600}, {"baud": 115200}, "swap-done", True], "wires-uncrossed"),  # it went back before
         ([False, ("check", "K13"), True], "not-reset-into-loader"),  # a trial that helped
     ],
     ids=str,
@@ -85,6 +92,10 @@ def walk(told: Any, steps: list[Any]) -> None:
     for step in steps:
         if isinstance(step, bool):
             told.tries(answers=step)
+        elif isinstance(step, dict):
+            told.opens(**step, retuned=True)
+        elif isinstance(step, tuple) and step[0] == "finding":
+            told.mark(MarkKind.FINDING, test="rates", message="nothing", check=step[1], outcome="nothing")
         elif isinstance(step, tuple):
             told.does(step[0], check=step[1], outcome="passes")
         else:
@@ -97,6 +108,33 @@ def test_where_nothing_was_tried_there_is_nothing_to_keep(told: Any) -> None:
     told.mark(MarkKind.STAGE_BEGIN, name="listen")
     told.mark(MarkKind.STAGE_END, name="listen", outcome="ok")
     assert entry_of(told.snapshot, tool_version="") is None
+
+
+def test_a_test_of_the_line_is_no_attempt_on_the_board_but_its_finding_is_kept(told: Any) -> None:
+    told.tries(answers=False)
+    told.mark(MarkKind.ATTEMPT, n=2, wires="as-built")
+    told.mark(MarkKind.STAGE_BEGIN, name="loop-back", test=True)
+    told.mark(MarkKind.STAGE_END, name="loop-back", outcome="ok")
+    told.mark(MarkKind.FINDING, test="loop-back", message="64 of 64", check="K04", outcome="all-back")
+    found = kept(told)
+    assert (found.first_outcome, found.outcome, found.failed_attempt) == (Outcome.NO_ANSWER, Outcome.NO_ANSWER, 1)
+    assert [stage.name for stage in found.stages] == ["sync"]
+    assert [(deed.action, deed.check, deed.outcome) for deed in found.deeds] == [("finding", "K04", "all-back")]
+
+
+def test_a_session_of_tests_alone_says_nothing_about_the_board(told: Any) -> None:
+    told.mark(MarkKind.ATTEMPT, n=1, wires="as-built")
+    told.mark(MarkKind.STAGE_BEGIN, name="far-end", test=True)
+    told.mark(MarkKind.STAGE_END, name="far-end", outcome="no-answer")
+    assert entry_of(told.snapshot, tool_version="") is None
+
+
+@pytest.mark.parametrize(("said", "simulated"), [([], False), ([False], False), ([True], True), ([True, False], True)])
+def test_the_session_says_whether_its_board_was_simulated(told: Any, said: list[bool], simulated: bool) -> None:
+    for one in said:
+        told.opens(simulated=one)
+    assert told.snapshot.simulated is (None if not said else simulated)
+    assert kept(told.tries(answers=True)).simulated is simulated
 
 
 def test_trouble_of_the_port_is_no_verdict_on_the_board(told: Any) -> None:

@@ -21,32 +21,32 @@ from console.snapshot import Fold
 
 def test_the_users_own_notebook_begins_with_the_first_named_board(told: Any) -> None:
     snapshot = told.tries(answers=False).snapshot
-    assert Keeper().keep(snapshot, simulated=False) is None
+    assert Keeper().keep(snapshot) is None
     assert not default_path().exists()
-    kept = Keeper(board="tern-07").keep(snapshot, simulated=False)
+    kept = Keeper(board="tern-07").keep(snapshot)
     assert kept is not None
     assert (kept.path, kept.session) == (default_path(), 1)
-    assert Keeper().keep(snapshot, simulated=False) is not None  # from now on every session is kept
+    assert Keeper().keep(snapshot) is not None  # from now on every session is kept
 
 
 def test_the_users_own_notebook_takes_no_simulated_board_and_a_named_one_does(told: Any, file: Path) -> None:
-    snapshot = told.tries(answers=False).snapshot
-    assert Keeper(board="tern-07").keep(snapshot, simulated=True) is None
+    snapshot = told.opens(simulated=True).tries(answers=False).snapshot
+    assert Keeper(board="tern-07").keep(snapshot) is None
     assert not default_path().exists()
-    assert Keeper(file).keep(snapshot, simulated=True) is not None
+    assert Keeper(file).keep(snapshot) is not None
     with Notebook.open_to_read(file) as notebook:
         assert [row.simulated for row in notebook.sessions()] == [True]
 
 
 def test_where_nothing_was_tried_nothing_is_kept(told: Any, file: Path) -> None:
-    assert Keeper(file).keep(told.snapshot, simulated=False) is None
+    assert Keeper(file).keep(told.snapshot) is None
     assert not file.exists()
 
 
 def test_the_capture_is_kept_with_its_fingerprint(told: Any, file: Path, tmp_path: Path) -> None:
     capture = tmp_path / "a.pcapng"
     capture.write_bytes(b"abc")
-    kept = Keeper(file).keep(told.tries(answers=True).snapshot, simulated=False, capture=str(capture))
+    kept = Keeper(file).keep(told.tries(answers=True).snapshot, capture=str(capture))
     assert kept is not None
     assert kept.session is not None
     with Notebook.open_to_read(file) as notebook:
@@ -55,6 +55,16 @@ def test_the_capture_is_kept_with_its_fingerprint(told: Any, file: Path, tmp_pat
     # FIPS 180-4's example message "abc"
     assert found.capture_sha256 == "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
     assert found.capture_sha256 == hashlib.sha256(b"abc").hexdigest()
+
+
+def test_a_capture_that_is_gone_or_a_folder_has_no_fingerprint(told: Any, file: Path, tmp_path: Path) -> None:
+    snapshot = told.tries(answers=True).snapshot
+    for lost in (tmp_path, tmp_path / "nothing"):
+        kept = Keeper(file).keep(snapshot, capture=str(lost))
+        assert kept is not None
+        assert kept.session is not None
+        with Notebook.open_to_read(file) as notebook:
+            assert notebook.session(kept.session).capture_sha256 == ""
 
 
 def test_confirmed_fixes_move_the_ranking_of_the_next_session(told: Any, file: Path, make: Any) -> None:
@@ -73,7 +83,7 @@ def test_confirmed_fixes_move_the_ranking_of_the_next_session(told: Any, file: P
     assert learned.snapshot.causes[0].id == "board-rx-open"
     assert learned.snapshot.next_check != story.snapshot.next_check  # the next check follows what was learned
 
-    kept = keeper.keep(learned.snapshot, simulated=False)
+    kept = keeper.keep(learned.snapshot)
     assert kept is not None
     assert (kept.like.fixed_at, kept.like.fixed) == ((("U4", 12),), 12)
     words = "\n".join(kept.lines())
@@ -122,7 +132,7 @@ def test_a_named_notebook_that_is_none_is_refused_at_once_and_the_own_one_is_tol
     keeper = Keeper()
     assert keeper.trouble is not None
     assert keeper.priors is None
-    kept = keeper.keep(told.tries(answers=False).snapshot, simulated=False)
+    kept = keeper.keep(told.tries(answers=False).snapshot)
     assert kept is not None
     assert kept.trouble is not None  # told, and the session's own result stands
     assert kept.lines()[0].startswith("this session is not in the notebook")
@@ -142,7 +152,7 @@ def test_a_full_disk_at_the_end_of_a_session_is_told(told: Any, file: Path, monk
     monkeypatch.setattr(Notebook, "open", classmethod(cramped))
     for _ in range(40):  # more than fits into what is left of the last pages
         told.tries(answers=False)
-    kept = Keeper(file, board="tern-07").keep(told.snapshot, simulated=False)
+    kept = Keeper(file, board="tern-07").keep(told.snapshot)
     assert kept is not None
     assert kept.trouble is not None
     assert kept.trouble.code == "notebook-full"
@@ -155,6 +165,6 @@ def test_an_empty_file_is_a_notebook_to_be(told: Any, file: Path) -> None:
         Notebook.open_to_read(file)
     assert error.value.code == "notebook-missing"
     assert file.read_bytes() == b""  # reading changes nothing
-    kept = Keeper(file).keep(told.tries(answers=True).snapshot, simulated=False)
+    kept = Keeper(file).keep(told.tries(answers=True).snapshot)
     assert kept is not None
     assert kept.session == 1

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from console.notebook.place import default_path, sha256_of
+from console.notebook.place import default_path
 
 
 def test_the_folder_is_the_one_the_xdg_specification_names(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -30,8 +30,3 @@ def test_elsewhere_it_is_where_the_systems_own_programs_put_theirs(
     monkeypatch.setattr(sys, "platform", platform)
     monkeypatch.delenv("LOCALAPPDATA", raising=False)
     assert default_path() == Path.home().joinpath(*parts, "wakeline", "notebook.sqlite")
-
-
-def test_a_file_that_cannot_be_read_has_no_fingerprint(tmp_path: Path) -> None:
-    assert sha256_of(tmp_path / "nothing") == ""
-    assert sha256_of(tmp_path) == ""

@@ -11,7 +11,7 @@ import pytest
 
 from console.errors import Outcome, PortTrouble
 from console.screens.app import WakelineApp
-from console.screens.ask_screen import AskScreen, ChooseScreen
+from console.screens.ask_screen import AskScreen, ChooseScreen, FoundScreen, WordsScreen
 from console.screens.bench_screen import PANELS, BenchScreen
 from console.screens.help_screen import HelpScreen
 from console.screens.ports_screen import PortsScreen
@@ -317,8 +317,10 @@ async def test_following_the_tool_on_a_silent_board_never_asks_the_same_twice(ri
             assert check is not None
             asked.append(check.title)
             await pilot.press("d")
-            reading = isinstance(app.screen, ChooseScreen)
-            assert reading is not bool(check.action or check.repair)
+            reading = isinstance(app.screen, FoundScreen)
+            assert reading is not check.change
+            if reading and check.scale is not None:
+                await pilot.press("tab")  # from the value to the outcomes
             await pilot.press("1" if reading else "enter")
             await until(
                 pilot,
@@ -332,3 +334,48 @@ async def test_following_the_tool_on_a_silent_board_never_asks_the_same_twice(ri
     assert len(set(asked)) == len(asked)
     assert asked[0].startswith("swap TX and RX")
     assert asked[1].startswith("put TX and RX back")
+
+
+async def test_a_reading_is_typed_with_its_unit_and_an_impossible_one_is_refused(
+    rig: Any, until: Any, size: tuple[int, int], screen_text: Any
+) -> None:
+    app = opened(rig)
+    async with app.run_test(size=size) as pilot:
+        await until(pilot, lambda: bench(app).snapshot.port)
+        await pilot.press("h")
+        await until(pilot, lambda: bench(app).snapshot.next_check is not None)
+        while bench(app).snapshot.next_check.scale is None:
+            before = bench(app).snapshot.next_check
+            await pilot.press("k")
+            await until(pilot, lambda before=before: bench(app).snapshot.next_check not in (None, before))
+        asked = bench(app).snapshot.next_check
+        await pilot.press("d", *"9999")
+        await pilot.press("enter")
+        await until(pilot, lambda: "9999 V is outside" in screen_text(app))
+        assert isinstance(app.screen, FoundScreen)
+        await pilot.press(*["backspace"] * 4, *"0.5", "enter")
+        await until(pilot, lambda: isinstance(app.screen, BenchScreen) and bench(app).snapshot.undoable)
+        assert bench(app).snapshot.undoable.startswith(f"check {asked.id}")
+        await pilot.press("u")
+        await until(pilot, lambda: bench(app).snapshot.undoable.startswith("skip"))
+        assert bench(app).snapshot.next_check == asked
+        await pilot.press("q")
+
+
+async def test_a_note_and_a_thing_at_hand_are_recorded(rig: Any, until: Any) -> None:
+    app = opened(rig)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await until(pilot, lambda: bench(app).snapshot.port)
+        await pilot.press("u")  # nothing to take back: only said
+        await pilot.press("m")
+        assert isinstance(app.screen, WordsScreen)
+        await pilot.press(*"wet", "enter")
+        await pilot.press("a")
+        assert isinstance(app.screen, ChooseScreen)
+        await pilot.press("1")
+        await until(pilot, lambda: isinstance(app.screen, BenchScreen) and bench(app).snapshot.undoable)
+        trace = rig.source.bridge.fold.trace
+        rows = [row.text for row in trace.rows(0, len(trace))]
+        assert "operator notes: wet" in rows
+        assert any(row.startswith("operator: has ") for row in rows)
+        await pilot.press("q")

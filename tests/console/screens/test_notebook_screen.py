@@ -10,12 +10,13 @@ import pytest
 from textual.widgets import Input
 
 from console.errors import Outcome
+from console.events import Mark, MarkKind
 from console.notebook.entry import BY_TOOL, Fix
 from console.notebook.keeper import Keeper
 from console.notebook.place import default_path
 from console.notebook.store import Notebook
 from console.screens.app import WakelineApp
-from console.screens.ask_screen import TextScreen
+from console.screens.ask_screen import WordsScreen
 from console.screens.bench_screen import BenchScreen
 from console.screens.fix_screen import FixScreen
 from console.screens.notebook_screen import NotebookPage, NotebookScreen
@@ -213,7 +214,7 @@ async def test_a_board_named_on_the_bench_is_kept_when_the_bench_is_closed(
     async with app.run_test(size=(80, 24)) as pilot:
         await until(pilot, lambda: rig.source.session)
         await pilot.press("i")
-        await until(pilot, lambda: isinstance(app.screen, TextScreen))
+        await until(pilot, lambda: isinstance(app.screen, WordsScreen))
         await pilot.press(*"tern-07", "enter")
         await until(pilot, lambda: isinstance(app.screen, BenchScreen))
         assert rig.source.board == "tern-07"
@@ -265,11 +266,11 @@ async def test_a_name_that_is_none_and_a_board_that_cannot_be_kept_are_told(rig:
     async with app.run_test(size=(80, 24)) as pilot:
         await until(pilot, lambda: rig.source.session)
         await pilot.press("i")
-        await until(pilot, lambda: isinstance(app.screen, TextScreen))
+        await until(pilot, lambda: isinstance(app.screen, WordsScreen))
         await pilot.press(*"12", "enter")
         await until(pilot, lambda: isinstance(app.screen, BenchScreen))
         assert rig.source.board == ""
-        rig.source.simulated = True
+        rig.source.bridge.fold.add(Mark(0, MarkKind.SETTINGS, {"simulated": True}))
         await pilot.press("i")
         await pilot.pause()
         assert isinstance(app.screen, BenchScreen)  # a simulated board is not asked for its name

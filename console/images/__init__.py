@@ -1,0 +1,1 @@
+"""Firmware images: what a file holds, and whether it fits a chip. No ports, no clock, no terminal."""

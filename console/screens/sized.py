@@ -1,0 +1,69 @@
+"""A full screen needs a least size; under it, it says so instead of showing a part of itself."""
+
+from __future__ import annotations
+
+from typing import ClassVar, Final
+
+from textual.content import Content
+from textual.events import Resize
+from textual.geometry import Size
+from textual.screen import Screen
+from textual.widget import Widget
+from textual.widgets import Static
+
+from console.screens.text import line
+
+LEAST: Final = Size(80, 24)
+_CLASS: Final = "-too-small"
+
+
+class TooSmall(Static, can_focus=False):
+    """What stands there instead of a screen that has no room."""
+
+    HELP: ClassVar[str] = "The window is smaller than the screens need: enlarge it, or make its letters smaller."
+
+
+class SizedScreen(Screen[None]):
+    """A screen that hides everything, and carries out none of its own keys, while the window is too small."""
+
+    HELP: ClassVar[str] = TooSmall.HELP
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._focus_before: Widget | None = None
+
+    @property
+    def too_small(self) -> bool:
+        """Whether the screen hides itself now."""
+        return self.has_class(_CLASS)
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Nobody should start what cannot be seen; leaving, help and back belong to the app and go on working."""
+        return not self.too_small
+
+    def on_resize(self, event: Resize) -> None:
+        """Hide or come back."""
+        small = event.size.width < LEAST.width or event.size.height < LEAST.height
+        if small:
+            self._say(event.size)
+        if small == self.too_small:
+            return
+        if small:
+            self._focus_before = self.focused
+            self.set_focus(None)
+        self.set_class(small, _CLASS)
+        if not small and self._focus_before is not None:
+            self.set_focus(self._focus_before)
+
+    def _say(self, size: Size) -> None:
+        words = Content("\n").join(
+            [
+                line((f"▲ needs {LEAST.width} x {LEAST.height}, this is {size.width} x {size.height}", "bold")),
+                Content("enlarge the window, or make its letters smaller"),
+                line(("what runs goes on; q quits", "$secondary")),
+            ]
+        )
+        for place in self.query(TooSmall):
+            place.update(words)
+            return
+        self.mount(TooSmall(words, id="too-small", markup=False))
