@@ -10,7 +10,8 @@ from functools import cache
 from importlib import resources
 from typing import Final
 
-from console.bench.setup import PRODUCTS, Chatter, Firmware, PortState, Setup
+from console.bench.chips import PRODUCTS
+from console.bench.setup import Chatter, Firmware, PortState, Setup
 from console.bench.spoils import SPOILS, is_spoil, spoiled
 from console.bench.wiring import Adapter, Fitted, Joint, Stuck, Wiring
 from console.errors import UsageTrouble
