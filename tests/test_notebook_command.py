@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import csv
 import io
 import json
+import re
 import sqlite3
 from pathlib import Path
 from typing import Any
@@ -19,7 +21,7 @@ from console.notebook.entry import Fix
 from console.notebook.place import default_path
 from console.notebook.store import Notebook
 from tests.console.notebook.conftest import entry
-from tests.test_commands import check_contract, wakeline
+from tests.test_commands import check_contract
 
 BAD = Outcome.NO_ANSWER
 
@@ -138,15 +140,23 @@ def test_every_part_of_the_command_explains_itself(verb: str, capsys: pytest.Cap
     assert "--notebook FILE" in capsys.readouterr().out
 
 
+async def here(*words: str | Path) -> tuple[int, str, str]:
+    """Any command in this process, beside a bench in its own; returns exit code, output, errors."""
+    out, err = io.StringIO(), io.StringIO()
+    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+        code = await asyncio.to_thread(run, [str(word) for word in words])
+    return code, out.getvalue(), err.getvalue()
+
+
 async def test_a_handshake_is_kept_where_it_was_asked_for(tmp_path: Path) -> None:
     book, record = tmp_path / "club.sqlite", tmp_path / "a.pcapng"
     async with SimulatedBench() as bench:
         await bench.start(fault="wires-uncrossed")
         words = ("--board", "tern-07", "--revision", "C", "--notebook", book)
-        code, out, err = await wakeline("handshake", bench.port, "--listen", "0", "--json", "--record", record, *words)
+        code, out, err = await here("handshake", bench.port, "--listen", "0", "--json", "--record", record, *words)
         assert (code, err) == (3, "")
         assert check_contract(out)["notebook"]["session"] == 1
-        code, out, _ = await wakeline("handshake", bench.port, "--listen", "0", "--board", "tern-07")
+        code, out, _ = await here("handshake", bench.port, "--listen", "0", "--board", "tern-07")
         assert code == 3
         assert "a simulated board is kept only in a notebook that is named" in out
     assert not default_path().exists()
@@ -154,6 +164,10 @@ async def test_a_handshake_is_kept_where_it_was_asked_for(tmp_path: Path) -> Non
     assert (found["board"], found["revision"], found["simulated"]) == ("tern-07", "C", True)
     assert (found["capture"], len(found["capture_sha256"])) == (str(record), 64)
     assert found["suspect"] == "wires-uncrossed"
+    # whoever gets the capture alone can tell, too
+    assert "simulated yes" in (await here("transcript", record))[1]
+    assert "a simulated board" in (await here("transcript", record))[1]
+    assert re.search(r"(?m)^ *board:? +simulated$", (await here("report", record, "--text"))[1])
 
 
 async def test_a_handshake_ranks_by_what_the_bench_has_learned(book: Path) -> None:
@@ -163,7 +177,7 @@ async def test_a_handshake_ranks_by_what_the_bench_has_learned(book: Path) -> No
             kept.store(entry(f"tern-{n}", day=1))
     async with SimulatedBench() as bench:
         await bench.start(fault="wires-uncrossed")
-        _, out, _ = await wakeline("handshake", bench.port, "--listen", "0", "--json", "--notebook", book)
+        _, out, _ = await here("handshake", bench.port, "--listen", "0", "--json", "--notebook", book)
         found = check_contract(out)
         assert found["causes"][0]["id"] == "board-rx-open"  # by the table alone it is wires-uncrossed
         assert found["notebook"]["similar"]["fixed_at"][0] == {"place": "U4", "boards": 13}
@@ -172,10 +186,10 @@ async def test_a_handshake_ranks_by_what_the_bench_has_learned(book: Path) -> No
 async def test_a_notebook_that_cannot_be_used_is_told_before_the_port_is_touched(tmp_path: Path) -> None:
     book = tmp_path / "club.sqlite"
     book.write_text("shopping list")
-    code, out, err = await wakeline("handshake", "no-such-port", "--notebook", book)
+    code, out, err = await here("handshake", "no-such-port", "--notebook", book)
     assert (code, out) == (7, "")
     assert "notebook-foreign" in err
-    code, _, err = await wakeline("handshake", "no-such-port", "--board", "7")
+    code, _, err = await here("handshake", "no-such-port", "--board", "7")
     assert (code, "error board" in err) == (2, True)
 
 
@@ -187,7 +201,7 @@ async def test_trouble_with_the_own_notebook_never_stops_a_handshake() -> None:
     db.close()
     async with SimulatedBench() as bench:
         await bench.start()
-        code, out, err = await wakeline("handshake", bench.port, "--listen", "0")
+        code, out, err = await here("handshake", bench.port, "--listen", "0")
     assert code == 0
     assert "product id 0x410" in out
     assert "notebook-foreign" in err
@@ -195,7 +209,7 @@ async def test_trouble_with_the_own_notebook_never_stops_a_handshake() -> None:
 
 async def test_the_demo_goes_only_into_a_notebook_that_is_named(tmp_path: Path) -> None:
     book = tmp_path / "club.sqlite"
-    code, out, _ = await wakeline("demo", "--headless", "--notebook", book)
+    code, out, _ = await here("demo", "--headless", "--notebook", book)
     assert code == 0
     assert "kept as session 1" in out
     found = (ask("show", "tern-07", "--notebook", book))["session"]

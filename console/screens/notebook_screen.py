@@ -185,6 +185,7 @@ class NotebookScreen(SizedScreen):
         while (number := self._wanted) is not None and number != self.shown:
             found = await self._ask(partial(Notebook.session, number=number))
             if found is None:
+                self.shown = None  # the page holds words about the trouble now
                 return
             self.query_one(NotebookPage).show(self._lines(found))
             self.shown = number

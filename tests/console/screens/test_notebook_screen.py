@@ -23,6 +23,7 @@ from console.screens.notebook_screen import NotebookPage, NotebookScreen
 from console.screens.ports_screen import PortsScreen
 from console.screens.session_list import SessionList
 from tests.console.notebook.conftest import entry
+from tests.console.screens.conftest import SIZES
 
 BAD, GOOD = Outcome.NO_ANSWER, Outcome.OK
 
@@ -55,19 +56,25 @@ async def open_notebook(app: WakelineApp, pilot: Any, until: Any) -> NotebookScr
     return screen
 
 
-async def test_browse_and_read(book: Path, size: tuple[int, int], until: Any, screen_text: Any) -> None:
+async def test_browse_and_read_at_every_size(book: Path, until: Any, screen_text: Any) -> None:
     app = WakelineApp()
-    async with app.run_test(size=size) as pilot:
+    async with app.run_test(size=SIZES[-1]) as pilot:
         screen = await open_notebook(app, pilot, until)
-        words = screen_text(app)
-        for said in ("40 boards", "first pass 38 of 40", "tern-40", "✗ no-answer at sync", "session 40", "f search"):
-            assert said in words, said
-        await pilot.press("down")
+        wanted = ("40 boards", "first pass 38 of 40", "tern-40", "✗ no-answer at sync", "session 40", "f search")
+        for size in reversed(SIZES):
+            await pilot.resize_terminal(*size)
+            words = screen_text(app)
+            assert [said for said in wanted if said not in words] == []
+        listing = screen.query_one(SessionList)
+        for key, at in (("up", 0), ("end", 39), ("down", 39), ("home", 0)):  # the highlight never leaves the list
+            await pilot.press(key)
+            assert listing.cursor == at
+        await pilot.press("pagedown")
+        assert 0 < listing.cursor < 39
+        await pilot.press("pageup", "down")
         await until(pilot, lambda: screen.shown == 39)
         assert "session 39: ✓ passed at once" in screen_text(app)
-        await pilot.press("end")
-        await until(pilot, lambda: screen.shown == 1)
-        await pilot.press("up", "enter")
+        await pilot.press("end", "up", "enter")
         await until(pilot, lambda: screen.shown == 2)
         assert isinstance(app.focused, NotebookPage)
         await pilot.press("pagedown")
@@ -75,23 +82,12 @@ async def test_browse_and_read(book: Path, size: tuple[int, int], until: Any, sc
         assert "TX and RX are not crossed" in screen_text(app)
         await pilot.press("escape")
         assert isinstance(app.focused, SessionList)
-        await pilot.press("escape")
-        await until(pilot, lambda: isinstance(app.screen, PortsScreen))
-
-
-async def test_the_highlight_never_leaves_the_list(book: Path, until: Any) -> None:
-    app = WakelineApp()
-    async with app.run_test(size=(80, 24)) as pilot:
-        screen = await open_notebook(app, pilot, until)
-        listing = screen.query_one(SessionList)
-        for keys, at in (("up", 0), ("pagedown", None), ("pageup", 0), ("end", 39), ("down", 39), ("home", 0)):
-            await pilot.press(keys)
-            assert 0 <= listing.cursor < 40
-            assert at is None or listing.cursor == at
         await pilot.press("n")
         assert isinstance(app.focused, NotebookPage)
         await pilot.press("n")
         assert isinstance(app.focused, SessionList)
+        await pilot.press("escape")
+        await until(pilot, lambda: isinstance(app.screen, PortsScreen))
 
 
 async def test_search_narrows_as_one_types(book: Path, until: Any, screen_text: Any) -> None:
@@ -99,9 +95,11 @@ async def test_search_narrows_as_one_types(book: Path, until: Any, screen_text: 
     async with app.run_test(size=(80, 24)) as pilot:
         screen = await open_notebook(app, pilot, until)
         listing = screen.query_one(SessionList)
-        await pilot.press("f", *"Unc")
+        await pilot.press("f", "U")
+        box = screen.query_one("#search", Input)
+        box.insert_text_at_cursor("nc")
         await until(pilot, lambda: [row.id for row in listing.rows] == [40, 2])
-        await pilot.press("space", *"ok")
+        box.insert_text_at_cursor(" ok")
         await until(pilot, lambda: [row.id for row in listing.rows] == [2] and screen.shown == 2)
         assert "q quit" not in screen_text(app)
         await pilot.press("q")  # a letter of the search, not the end of the program
@@ -121,60 +119,48 @@ async def test_noting_a_fix(book: Path, until: Any, screen_text: Any) -> None:
         words = screen_text(app)
         assert "what fixed tern-40 (session 40)?" in words
         assert "Enter note it" in words
-        await pilot.press("down", "tab", *"U4", "tab", *"17", "tab", *"Pin", "enter")
-        await until(pilot, lambda: app.screen is screen and screen.query_one(SessionList).rows[0].fix_place)
-        await until(pilot, lambda: screen.shown == 40)
-        assert "U4 joint 17" in screen_text(app)
-    with Notebook.open_to_read(book) as notebook:
-        (one,) = notebook.session(40).fixes
-    assert (one.fix.cause, one.fix.part, one.fix.joint, one.fix.note) == ("no-common-ground", "U4", "17", "Pin")
-
-
-async def test_a_fix_form_asks_for_what_is_missing_and_can_be_left(book: Path, until: Any) -> None:
-    app = WakelineApp()
-    async with app.run_test(size=(80, 24)) as pilot:
-        screen = await open_notebook(app, pilot, until)
-        await pilot.press("a")
-        await until(pilot, lambda: isinstance(app.screen, FixScreen))
         await pilot.press("end", "enter")  # not known: then at least a note
         assert app.focused is app.screen.query_one("#fix-note", Input)
-        await pilot.press("shift+tab", *"17", "enter")  # a joint without its part
+        await pilot.press("shift+tab", "1", "enter")  # a joint without its part
         assert app.focused is app.screen.query_one("#fix-part", Input)
         await pilot.press("escape")
         assert app.screen is screen
+        with Notebook.open_to_read(book) as notebook:
+            assert notebook.session(40).fixes == ()  # one that is left notes nothing
+        await pilot.press("a")
+        await until(pilot, lambda: isinstance(app.screen, FixScreen))
+        await pilot.press("down", "tab", "U", "4", "tab", "7", "tab", "P", "enter")
+        await until(pilot, lambda: app.screen is screen and screen.query_one(SessionList).rows[0].fix_place)
+        await until(pilot, lambda: screen.shown == 40)
+        assert "U4 joint 7" in screen_text(app)
         await pilot.press("down", "a")  # that one passed
         assert app.screen is screen
     with Notebook.open_to_read(book) as notebook:
-        assert notebook.session(40).fixes == ()
+        (one,) = notebook.session(40).fixes
+    assert (one.fix.cause, one.fix.part, one.fix.joint, one.fix.note) == ("no-common-ground", "U4", "7", "P")
 
 
-async def test_without_a_notebook_the_screen_says_how_one_begins(
-    size: tuple[int, int], until: Any, screen_text: Any
-) -> None:
+async def test_without_a_notebook_the_screen_says_how_one_begins(until: Any, screen_text: Any) -> None:
     app = WakelineApp()
-    async with app.run_test(size=size) as pilot:
+    async with app.run_test(size=SIZES[-1]) as pilot:
         await open_notebook(app, pilot, until)
-        words = " ".join(screen_text(app).split())
-        assert "Nothing is noted yet" in words
-        assert "--board tern-07" in words
+        for size in SIZES:
+            await pilot.resize_terminal(*size)
+            words = " ".join(screen_text(app).split())
+            assert "Nothing is noted yet" in words
+            assert "--board tern-07" in words
         await pilot.press("a", "f", "x", "escape", "n", "escape", "escape")
         await until(pilot, lambda: isinstance(app.screen, PortsScreen))
     assert not default_path().exists()
 
 
-async def test_a_file_that_is_no_notebook_is_told_on_the_page(until: Any, screen_text: Any) -> None:
-    default_path().parent.mkdir(parents=True)
-    default_path().write_text("shopping list")
-    app = WakelineApp()
-    async with app.run_test(size=(120, 36)) as pilot:
-        await open_notebook(app, pilot, until)
-        assert "notebook-foreign" in screen_text(app)
-
-
-async def test_a_strange_notebook_reaches_no_markup_and_no_control(book: Path, until: Any, screen_text: Any) -> None:
+async def test_a_strange_notebook_reaches_no_markup_and_no_control_and_a_damaged_page_is_told(
+    book: Path, until: Any, screen_text: Any
+) -> None:
     db = sqlite3.connect(book)
     with db:
         db.execute("UPDATE board SET name = '[/red]\x1b[2J' WHERE name = 'tern-40'")
+        db.execute("UPDATE stage SET elapsed_s = 'long' WHERE session_id = 1")
         db.execute("UPDATE fix SET note = '[bold]x[/AA]'")
         db.execute("UPDATE session SET words = 'x' WHERE id IN (2, 40)")
     db.close()
@@ -187,22 +173,11 @@ async def test_a_strange_notebook_reaches_no_markup_and_no_control(book: Path, u
         assert r"[/red]\x1b[2J" in screen_text(app)
         await pilot.press("escape", "end", "up")
         await until(pilot, lambda: screen.shown == 2)
-        assert "[bold]x[/AA]" in "\n".join(screen_text(app).splitlines())
-
-
-async def test_a_damaged_page_is_told_and_the_rest_stays(book: Path, until: Any, screen_text: Any) -> None:
-    db = sqlite3.connect(book)
-    with db:
-        db.execute("UPDATE stage SET elapsed_s = 'long' WHERE session_id = 40")
-    db.close()
-    app = WakelineApp()
-    async with app.run_test(size=(120, 36)) as pilot:
-        await pilot.pause()
-        await pilot.press("f8")
-        await until(pilot, lambda: isinstance(app.screen, NotebookScreen) and app.screen.ready)
-        await until(pilot, lambda: "notebook-damaged" in screen_text(app))
+        assert "[bold]x[/AA]" in screen_text(app)
         await pilot.press("down")
-        await until(pilot, lambda: notebook_of(app).shown == 39)
+        await until(pilot, lambda: "notebook-damaged" in screen_text(app))
+        await pilot.press("up")
+        await until(pilot, lambda: "[bold]x[/AA]" in screen_text(app))  # the rest stays
 
 
 async def test_a_board_named_on_the_bench_is_kept_when_the_bench_is_closed(
@@ -215,7 +190,13 @@ async def test_a_board_named_on_the_bench_is_kept_when_the_bench_is_closed(
         await until(pilot, lambda: rig.source.session)
         await pilot.press("i")
         await until(pilot, lambda: isinstance(app.screen, WordsScreen))
-        await pilot.press(*"tern-07", "enter")
+        await pilot.press("7", "enter")  # digits alone are the number of a session
+        await until(pilot, lambda: isinstance(app.screen, BenchScreen))
+        assert rig.source.board == ""
+        await pilot.press("i")
+        await until(pilot, lambda: isinstance(app.screen, WordsScreen))
+        app.screen.query_one(Input).value = "tern-07"
+        await pilot.press("enter")
         await until(pilot, lambda: isinstance(app.screen, BenchScreen))
         assert rig.source.board == "tern-07"
         await until(pilot, lambda: "board tern-07" in screen_text(app).splitlines()[0])
@@ -237,6 +218,12 @@ async def test_leaving_from_the_bench_keeps_the_session_and_says_so_after(rig: A
         await until(pilot, lambda: rig.source.session)
         await pilot.press("h")
         await until(pilot, lambda: app.screen.snapshot.outcome is BAD)  # type: ignore[attr-defined]
+        rig.source.bridge.fold.add(Mark(0, MarkKind.SETTINGS, {"simulated": True}))
+        rig.source.keeper.named = False
+        await pilot.press("i")
+        await pilot.pause()
+        assert isinstance(app.screen, BenchScreen)  # the own notebook takes no simulated board: it needs no name
+        rig.source.keeper.named = True
         app.leave()
     assert "kept as session 1" in app.last_words[0]
 
@@ -259,24 +246,9 @@ async def test_a_failure_on_the_bench_brings_back_what_fixed_its_sisters(rig: An
         assert fold.snapshot().notes.count(said) == 1  # once is enough; the note also reaches capture and transcript
 
 
-async def test_a_name_that_is_none_and_a_board_that_cannot_be_kept_are_told(rig: Any, until: Any) -> None:
-    rig.source.keeper = Keeper()
-    app = WakelineApp()
-    app.source = rig.source
-    async with app.run_test(size=(80, 24)) as pilot:
-        await until(pilot, lambda: rig.source.session)
-        await pilot.press("i")
-        await until(pilot, lambda: isinstance(app.screen, WordsScreen))
-        await pilot.press(*"12", "enter")
-        await until(pilot, lambda: isinstance(app.screen, BenchScreen))
-        assert rig.source.board == ""
-        rig.source.bridge.fold.add(Mark(0, MarkKind.SETTINGS, {"simulated": True}))
-        await pilot.press("i")
-        await pilot.pause()
-        assert isinstance(app.screen, BenchScreen)  # a simulated board is not asked for its name
-
-
-async def test_a_notebook_that_cannot_be_used_is_told_and_the_bench_goes_on(rig: Any, until: Any) -> None:
+async def test_a_notebook_that_cannot_be_used_is_told_and_the_bench_goes_on(
+    rig: Any, until: Any, screen_text: Any
+) -> None:
     default_path().parent.mkdir(parents=True)
     default_path().write_text("shopping list")
     app = WakelineApp()
@@ -291,6 +263,8 @@ async def test_a_notebook_that_cannot_be_used_is_told_and_the_bench_goes_on(rig:
         app.go(None)
         await until(pilot, lambda: isinstance(app.screen, PortsScreen) and rig.source.kept is not None)
         await until(pilot, lambda: any("notebook-foreign" in one.title for one in app._notifications))
+        await open_notebook(app, pilot, until)
+        assert "notebook-foreign" in screen_text(app)
     assert default_path().read_text() == "shopping list"
     app.notebook = default_path()
     assert app.keeper() is None  # a named one that cannot be used: the session goes on without
