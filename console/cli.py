@@ -51,6 +51,12 @@ _COMMANDS: Final = {  # in the order of --help
     "transcript": _Command("a capture as a readable session record", "transcript", "files"),
     "report": _Command("captures as one page to read, print and pass on (HTML without scripts)", "report", "files"),
     "image": _Command("what a firmware file holds, and whether it fits a chip", "image", "files"),
+    "program": _Command("check an image, erase, write, read back every byte", "program", "chip"),
+    "update": _Command("save what is there, show old and new version, ask, program, prove", "update", "chip"),
+    "restore": _Command("put back what `update` saved, and prove it", "restore", "chip"),
+    "read": _Command("memory into a file", "read", "chip"),
+    "compare": _Command("does the chip hold this image? nothing is changed", "compare", "chip"),
+    "erase": _Command("erase pages or everything, and prove it", "erase", "chip"),
     "netlist": _Command(
         "a board's netlist (IPC-D-356): a net, a part, or a pin and its neighbours", "netlist", "files"
     ),

@@ -17,8 +17,10 @@ from console.causes.nextcheck import next_check
 from console.causes.observation import ObservationFold
 from console.causes.rank import NextCheck, RankedCause, rank
 from console.causes.wires import WireEvidence, wires
+from console.deeds import Deed, deed_of
 from console.errors import Outcome
 from console.events import Chunk, Event, LineEvent, Mark, MarkKind, Value
+from console.programming.fold import Programming, ProgrammingFold
 from console.session.exchange import Trace
 from console.session.stage import StageFold, StageResult
 from console.session.wording import line_words, mark_words
@@ -38,9 +40,10 @@ _SHOWN_SETTINGS = (
     "simulated",
 )
 DEFAULT_FAMILY = "an3155"
+# the loader is in ROM: whatever a cut leaves in flash, the board can be programmed again
+_GO_ON = "the boot loader is still there: connect and power the board, then run the same command with --resume"
 _MOST_FINDINGS: Final = 100
 _MOST_KEPT: Final = 50  # a noisy line or a strange capture must not fill the memory with remarks
-_LARGEST: Final = 1e18  # no measured value is larger; also refuses infinity and what is no number
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,24 +62,6 @@ class Attempt:
     n: int
     observations: tuple[Observation, ...]
     causes: tuple[RankedCause, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Deed:
-    """What the operator did or found after attempt `attempt`; `at_s` counts from the first event.
-
-    `check` names the step of the catalogue it was, `outcome` what a reading showed or what was said; `value` with
-    `unit` if measured. Of the console itself are "finding", the answer its own test gave to `check`, and "settings":
-    the next attempt ran at another rate or frame.
-    """
-
-    at_s: float
-    attempt: int
-    action: str
-    check: str = ""
-    outcome: str = ""
-    value: float | None = None
-    unit: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +98,7 @@ class Snapshot:
     problem: Problem | None
     rows: int
     notes: tuple[str, ...]
+    programming: Programming | None = None
     findings: tuple[Finding, ...] = ()
     test: bool = False
     started_ns: int | None = None
@@ -132,6 +118,7 @@ class Fold:
         self.trace = Trace()
         self._stages = StageFold()
         self._seen = ObservationFold()
+        self._programming = ProgrammingFold()
         self._observer: Observer = protocols.load(DEFAULT_FAMILY).observer()
         self._family = DEFAULT_FAMILY
         self._port = ""
@@ -202,6 +189,7 @@ class Fold:
             problem=self._problem_of(stages, check),
             rows=len(self.trace),
             notes=tuple(self._notes),
+            programming=self._programming.state,
             findings=tuple(self._findings),
             test=self._tested,
             started_ns=self._stages.first_ns,
@@ -214,6 +202,7 @@ class Fold:
 
     def _mark(self, mark: Mark) -> None:
         fields = mark.fields
+        self._programming.mark(mark)
         match mark.kind:
             case MarkKind.SETTINGS:
                 self._take_settings(mark)
@@ -226,6 +215,7 @@ class Fold:
                 self._observer.restart()
                 self._seen.attempt(self._swapped, frame=str(self._settings.get("frame", "")), rate=self._rate)
                 self._problem = self._hard_outcome = None
+                self._programming.attempt()
             case MarkKind.STAGE_BEGIN:
                 self._stages.begin(mark)
                 self._testing = fields.get("test") is True
@@ -282,14 +272,9 @@ class Fold:
         self._tried_at = now
 
     def _did(self, mark: Mark, action: str, outcome: str) -> None:
-        if len(self._deeds) == _MOST_KEPT:
-            return
-        check, unit = (clean(str(mark.fields.get(key) or ""), 80) for key in ("check", "unit"))
-        value = mark.fields.get("value")
-        sound = isinstance(value, (int, float)) and not isinstance(value, bool) and abs(value) < _LARGEST
-        number = float(value) if sound and isinstance(value, (int, float)) else None
-        at_s = round((mark.t_ns - (self._stages.first_ns or mark.t_ns)) / 1e9, 6)
-        self._deeds.append(Deed(at_s, self._stages.attempt, clean(action, 80), check, clean(outcome), number, unit))
+        if len(self._deeds) < _MOST_KEPT:
+            at_ns = mark.t_ns - (self._stages.first_ns or mark.t_ns)
+            self._deeds.append(deed_of(mark.fields, action, outcome, at_ns=at_ns, attempt=self._stages.attempt))
 
     def _judge(self, evidence: Evidence) -> Judgement:
         # one clash is enough to repeat a reading; what hangs together only a little is no clash
@@ -347,6 +332,9 @@ class Fold:
         bad = next((outcome for outcome in last if outcome not in (Outcome.OK, None)), None)
         if bad is not None:
             return bad
+        run = self._programming.state
+        if run is not None and run.planned and not run.complete:  # nothing but a complete proof is a good end
+            return Outcome.STOPPED if run.ended or self._ended else None
         if self._tested or self._observer.identity.product_id is not None:
             return Outcome.OK
         return Outcome.NO_ANSWER if self._ended else None
@@ -359,11 +347,14 @@ class Fold:
             return None
         failed = next((stage for stage in reversed(stages) if stage.outcome is outcome), None)
         if outcome is Outcome.STOPPED:
-            return Problem("stopped", "stopped by the user", "start again when ready")
+            advice = "start again when ready" if self._programming.state is None else _GO_ON
+            return Problem("stopped", "stopped by the user", advice)
         if failed is None:
             return Problem("no-answer", "the record holds no identified target", "repeat the handshake")
         again = "repeat the test" if self._tested else "repeat the handshake"
         advice = f"{check.title} ({check.minutes:g} min)" if check else again
+        if self._programming.state is not None:
+            advice = _GO_ON
         return Problem(outcome.value, f"stage {failed.name}: {failed.message or outcome.value}", advice)
 
 

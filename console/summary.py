@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import json
+from dataclasses import asdict
 from typing import Any
 
 from console.causes.contradictions import Contradiction
 from console.causes.rank import NextCheck
 from console.errors import Outcome, WakelineError
+from console.programming.fold import Programming
 from console.session.stage import StageResult
 from console.snapshot import Problem, Snapshot, ended
 from console.words import percent, seconds
@@ -54,6 +56,8 @@ def as_object(snapshot: Snapshot) -> dict[str, Any]:
         ],
         "notes": list(snapshot.notes),
         "error": None if snapshot.problem is None else _problem(snapshot.problem),
+        # only where memory was read or changed, so that what a handshake says stays as it is
+        **({} if snapshot.programming is None else {"programming": asdict(snapshot.programming)}),
     }
 
 
@@ -80,14 +84,43 @@ def dumps(value: object) -> str:
 def verdict_lines(snapshot: Snapshot) -> list[str]:
     """The end of a text run: stages, target or causes, next check."""
     snapshot = ended(snapshot)
-    out = ["", "stage      outcome     elapsed      wire      chip      host   out    in"]
-    out += [_stage_line(stage) for stage in snapshot.stages if stage.attempt == snapshot.attempt]
-    out.append("")
-    if snapshot.identity is not None:
-        out += _identity_lines(snapshot.identity)
+    out = ["", *stage_lines(snapshot), "", *target_lines(snapshot), *proof_lines(snapshot.programming)]
     if snapshot.problem is not None:
         out.append(f"{snapshot.problem.code}: {snapshot.problem.message}")
     return out + cause_lines(snapshot)
+
+
+def stage_lines(snapshot: Snapshot) -> list[str]:
+    """The stages of the present attempt as a table."""
+    head = "stage        outcome     elapsed      wire      chip      host     out      in"
+    return [head, *(_stage_line(stage) for stage in snapshot.stages if stage.attempt == snapshot.attempt)]
+
+
+def target_lines(snapshot: Snapshot) -> list[str]:
+    """What the target said about itself."""
+    return [] if snapshot.identity is None else _identity_lines(snapshot.identity)
+
+
+def proof_lines(state: Programming | None) -> list[str]:
+    """What is known of the chip's memory at the end of a programming run; nothing where none was begun."""
+    if state is None or not state.planned:
+        return []
+    how = "reading back"
+    if state.by_checksum:
+        how = f"the chip's own checksum ({state.by_checksum} bytes) and reading back the rest"
+    again = []
+    if state.repeated or state.repaired:
+        again = [f"repeated on the way: {state.repeated}; erased and written a second time: {state.repaired}"]
+    if state.complete:
+        return [f"{state.task}: done and proven by {how}: {state.proven or 'nothing to do'}", *again]
+    return [
+        f"{state.task}: not complete",
+        f"  proven by {how}: {state.proven or 'nothing'}",
+        *([f"  written, not read back: {state.written}"] if state.written else []),
+        *([f"  erased: {state.erased}"] if state.erased else []),
+        *([f"  written half: {state.unsure}"] if state.unsure else []),
+        *again,
+    ]
 
 
 def cause_lines(snapshot: Snapshot) -> list[str]:
@@ -169,7 +202,7 @@ def _problem(problem: Problem) -> dict[str, str]:
 def _stage_line(stage: StageResult) -> str:
     word = stage.outcome.value if stage.outcome else "running"
     times = "".join(f"{seconds(t):>10}" for t in (stage.elapsed_s, stage.wire_s, stage.chip_s, stage.host_s))
-    return f"{stage.name:<10} {word:<9}{times}{stage.bytes_out:>6}{stage.bytes_in:>6}"
+    return f"{stage.name:<12} {word:<9}{times}{stage.bytes_out:>8}{stage.bytes_in:>8}"
 
 
 def _identity_lines(identity: Identity) -> list[str]:

@@ -8,6 +8,7 @@ from enum import StrEnum
 from typing import Literal, Protocol
 
 from protocols.conversation import Conversation
+from protocols.programmer import Programmer
 from protocols.uart import Frame
 
 Direction = Literal["out", "in"]
@@ -89,6 +90,7 @@ class SyncResult:
 class Family:
     """One published boot protocol. `source` names the document and the revision read.
 
+    `programmer` gives what a chip that said so much about itself offers for programming; None: the family offers none.
     `telling` are the bytes that mean something by themselves (sync, acknowledge, refusal): test patterns avoid them.
     """
 
@@ -100,4 +102,5 @@ class Family:
     observer: Callable[[], Observer]
     sync: Callable[[], Conversation[SyncResult]]
     identify: Callable[[], Conversation[Identity]]
+    programmer: Callable[[Identity], Programmer] | None = None
     telling: bytes = b""

@@ -107,7 +107,7 @@ class BoardLink:
 
 
 class Hands:
-    """The bench's own operator on a board in this process; what `BenchHands` does over a port."""
+    """The bench's own operator on a board in this process; does what `BenchHands` does from outside."""
 
     def __init__(self, board: Board, loop: JumpingLoop, stir: Callable[[], None]) -> None:
         self.board = board

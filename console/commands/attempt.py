@@ -9,7 +9,7 @@ import sys
 from argparse import Namespace
 from collections.abc import AsyncIterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TextIO
+from typing import TYPE_CHECKING, Any, Protocol, TextIO
 
 import protocols
 from console.clock import MonotonicClock
@@ -18,12 +18,12 @@ from console.events import Event
 from console.link.base import LineUse, LinkSettings, WakeLines
 from console.session.exchange import TraceRow
 from console.session.session import Session
-from console.snapshot import Fold
+from console.snapshot import Fold, Snapshot
 from console.text import column, hex_bytes
 from protocols.uart import Frame
 
 if TYPE_CHECKING:
-    from console.notebook.keeper import Keeper
+    from console.notebook.keeper import Keeper, Kept
     from console.record.recorder import Recorder
 
 _PARITY_LETTER = {"even": "E", "none": "N", "odd": "O"}
@@ -63,7 +63,7 @@ async def opened(
     fold: Fold,
     record: str | None = None,
     overwrite: bool = False,
-    live: LiveText | None = None,
+    live: Live | None = None,
 ) -> AsyncIterator[Session]:
     """Open a port into `fold`, with an optional record and live text; closes all of it whatever happens.
 
@@ -150,8 +150,30 @@ def keeper_from(options: Namespace) -> Keeper:
     return keeper
 
 
+def tell_kept(kept: Kept | None, keeper: Keeper, snapshot: Snapshot) -> None:
+    """Say on a terminal or in a pipe what became of the session in the notebook."""
+    from console.notebook.keeper import ONLY_NAMED
+
+    if kept is not None:
+        print("\n".join(["", *kept.lines()]), file=sys.stderr if kept.trouble else sys.stdout)
+    elif keeper.board and snapshot.simulated:
+        print(f"\nnotebook: {ONLY_NAMED}")
+
+
 def _tell(error: WakelineError) -> None:
     print("\n".join(error.lines()), file=sys.stderr)
+
+
+class Live(Protocol):
+    """What prints while a session runs."""
+
+    def event(self, event: Event, /) -> None:
+        """Sink: something happened."""
+        ...
+
+    def flush(self) -> None:
+        """Print what is held back."""
+        ...
 
 
 class LiveText:

@@ -12,10 +12,10 @@ from collections.abc import Coroutine
 from pathlib import Path
 from typing import Any
 
-from console.commands.attempt import LiveText, keeper_from, opened, settings_from
+from console.commands.attempt import LiveText, keeper_from, opened, settings_from, tell_kept
 from console.commands.hands import FileHands, PromptHands
 from console.errors import PortTrouble, UsageTrouble
-from console.notebook.keeper import ONLY_NAMED, Keeper
+from console.notebook.keeper import Keeper
 from console.operating import Hands, walk
 from console.snapshot import Fold, Snapshot, exit_code
 from console.summary import as_object, cause_lines, dumps, verdict_lines
@@ -54,10 +54,8 @@ def tell(options: Namespace, keeper: Keeper, fold: Fold, work: Coroutine[Any, An
         print("\n".join([*trouble.lines(), *causes]), file=sys.stderr)
     elif not told:
         print("\n".join(verdict_lines(snapshot)))
-    if kept is not None and not options.json:
-        print("\n".join(["", *kept.lines()]), file=sys.stderr if kept.trouble else sys.stdout)
-    elif keeper.board and snapshot.simulated and not options.json:
-        print(f"\nnotebook: {ONLY_NAMED}")
+    if not options.json:
+        tell_kept(kept, keeper, snapshot)
     return exit_code(snapshot)
 
 

@@ -10,10 +10,11 @@ from dataclasses import dataclass
 from typing import Final
 
 from console.causes.catalogue import Catalogue, catalogue
+from console.deeds import Deed
 from console.errors import Outcome, UsageTrouble
 from console.events import Value
 from console.session.stage import VERDICTS, StageResult, ends
-from console.snapshot import Attempt, Deed, Snapshot
+from console.snapshot import Attempt, Snapshot
 from console.text import clean
 
 # what is only said or read; whatever else is done to the board, also another rate, can cure it

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from console.deeds import Deed
 from console.errors import Outcome
 from console.events import Value
 from console.notebook.entry import Fix
 from console.session.stage import StageResult
-from console.snapshot import Deed
 
 
 @dataclass(frozen=True, slots=True)

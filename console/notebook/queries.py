@@ -6,12 +6,12 @@ import json
 import sqlite3
 from typing import Any, Final
 
+from console.deeds import Deed
 from console.errors import Outcome
 from console.events import Value
 from console.notebook.entry import Fix, folded
 from console.notebook.history import BoardRun, Case, Detail, NotedFix, SessionRow, Shown, StageTime
 from console.session.stage import LISTEN, VERDICTS, StageResult
-from console.snapshot import Deed
 from console.text import clean
 
 _VERDICTS: Final = ", ".join(f"'{outcome.value}'" for outcome in sorted(VERDICTS))

@@ -15,7 +15,7 @@ from typing import TypeVar
 
 from console import __version__
 from console.clock import Clock
-from console.errors import Outcome, PortTrouble, Stopped
+from console.errors import Outcome, PortTrouble, Stopped, WakelineError
 from console.events import Chunk, Event, LineEvent, Mark, MarkKind, Value
 from console.link.base import Link, LinkSettings, OpenReport
 from console.link.wake import run_wake
@@ -23,7 +23,7 @@ from console.session.drive import Drive, Pace
 from console.session.stage import IDENTIFY, LISTEN, SYNC
 from protocols.conversation import Conversation
 from protocols.errors import NoReply, OurMistake, ProtocolError, Refused, UnexpectedReply
-from protocols.family import Family, SyncResult
+from protocols.family import Family, Identity, SyncResult
 from protocols.uart import Frame
 
 T = TypeVar("T")
@@ -53,6 +53,8 @@ class Session:
     ) -> None:
         self.link = link
         self.family = family
+        self.identity: Identity | None = None
+        """What the target said in the last handshake that succeeded."""
         self._clock = clock
         self._sinks = list(sinks)
         self._drive: Drive[object] | None = None
@@ -101,17 +103,21 @@ class Session:
         self._take(report)
         return report
 
-    async def handshake(self, listen_s: float = DEFAULT_LISTEN_S) -> Outcome:
+    async def handshake(
+        self, listen_s: float = DEFAULT_LISTEN_S, sync: Conversation[SyncResult] | None = None
+    ) -> Outcome:
         """One attempt: wake lines if wired, then listen, sync, identify. Returns how it ended.
 
-        `listen_s` is how long to listen before anything is sent, in seconds (0 skips nothing but the waiting).
+        `listen_s` is how long to listen before anything is sent, in seconds (0 skips nothing but the waiting);
+        `sync` takes the place of the family's own.
         """
         async with self.attempt():
+            self.identity = None
             try:
                 await self._wake()
                 await self.hear(LISTEN, listen_s)
-                await self.stage(SYNC, self.family.sync())
-                await self.stage(IDENTIFY, self.family.identify())
+                await self.stage(SYNC, self.family.sync() if sync is None else sync)
+                self.identity = await self.stage(IDENTIFY, self.family.identify())
             except (ProtocolError, PortTrouble, Stopped) as error:
                 return _outcome_of(error)
             return Outcome.OK
@@ -125,7 +131,8 @@ class Session:
                 return
 
     async def converse(self, name: str, conversation: Conversation[T]) -> T:
-        """Run one conversation as a stage of its own. Raises ProtocolError, PortTrouble or Stopped."""
+        """Run one conversation as a stage of its own. Raises ProtocolError, PortTrouble, Stopped, and whatever
+        WakelineError the conversation itself raises."""
         async with _Busy(self):
             return await self.stage(name, conversation)
 
@@ -208,8 +215,12 @@ class Session:
         if self._pause is not None and not self._pause.done():
             self._pause.set_exception(error)
 
-    def trouble(self, error: PortTrouble) -> None:
-        """Record why the port could not be used."""
+    def mark(self, kind: MarkKind, **fields: Value) -> None:
+        """Record what whoever uses the session knows beside the bytes: a plan, a proof, a note."""
+        self._mark(kind, **fields)
+
+    def trouble(self, error: WakelineError) -> None:
+        """Record why the run ended here: the port could not be used, or something else forbids to go on."""
         self._mark(MarkKind.ERROR, code=error.code, message=error.message, help=error.help, outcome=error.outcome)
 
     def _announce(self, report: OpenReport | None, *, retuned: bool = False) -> None:
@@ -288,6 +299,7 @@ class Session:
             loop=asyncio.get_running_loop(),
             # the record and the observer already hold the bytes; the reason is what the conversation adds
             stray=lambda data, why: self._mark(MarkKind.NOTE, text=f"{len(data)} stray byte(s): {why}"),
+            tell=lambda tell: self._mark(MarkKind(tell.topic), **tell.fields),
         )
         self._drive = drive  # type: ignore[assignment]  # only fed and failed from here, whatever its result is
         try:
@@ -323,7 +335,7 @@ class Session:
     def _failed(self, name: str, error: BaseException) -> None:
         outcome = _outcome_of(error)
         hint = error.hint if isinstance(error, ProtocolError) else getattr(error, "code", "")
-        known = isinstance(error, ProtocolError | PortTrouble | Stopped)
+        known = isinstance(error, ProtocolError | WakelineError)
         message = str(error) if known else "stopped" if outcome is Outcome.STOPPED else type(error).__name__
         self._mark(MarkKind.STAGE_END, name=name, outcome=outcome, hint=hint, message=message)
         if outcome is Outcome.STOPPED:
@@ -379,7 +391,7 @@ class _Busy:
 
 def _outcome_of(error: BaseException) -> Outcome:
     match error:
-        case PortTrouble() | Stopped():
+        case WakelineError():
             return error.outcome
         case asyncio.CancelledError() | KeyboardInterrupt():
             return Outcome.STOPPED

@@ -25,21 +25,20 @@ def ports(sub: ArgumentParser) -> None:
 
 def open(sub: ArgumentParser) -> None:
     """Options of `wakeline open`."""
-    _port(sub)
+    port_options(sub)
 
 
 def handshake(sub: ArgumentParser) -> None:
     """Options of `wakeline handshake`."""
-    _port(sub)
-    _record(sub)
-    sub.add_argument("--listen", type=seconds, default=0.25, metavar="S", help="listen this long first (0.25 s)")
+    port_options(sub)
+    session_options(sub)
     sub.add_argument("--ask", action="store_true", help="go on: propose the next check and ask what it showed")
     sub.add_argument("--answers", metavar="FILE", default=None, help="the same, with the answers from a TOML file")
 
 
 def line_test(sub: ArgumentParser) -> None:
     """Options of `wakeline try`."""
-    _port(sub)
+    port_options(sub)
     sub.add_argument(
         "test",
         metavar="TEST",
@@ -51,7 +50,7 @@ def line_test(sub: ArgumentParser) -> None:
     sub.add_argument("--count", type=pattern_count, default=64, metavar="N", help="random bytes to send, 8 to 256 (64)")
     sub.add_argument("--rates", type=rates, default=None, metavar="A,B", help="rates to try instead of the usual ones")
     sub.add_argument("--seconds", type=seconds, default=1.5, metavar="S", help="listen this long at each rate (1.5 s)")
-    _record(sub)
+    record_options(sub)
 
 
 def bench(sub: ArgumentParser) -> None:
@@ -68,7 +67,8 @@ def bench(sub: ArgumentParser) -> None:
     )
 
 
-def _port(sub: ArgumentParser) -> None:
+def port_options(sub: ArgumentParser) -> None:
+    """Which port, how it is opened, and whose board is behind it."""
     sub.add_argument("port", metavar="PORT", help="the port to open")
     sub.add_argument("--baud", type=rate, default=None, help="line rate (default: the protocol's, 115200)")
     sub.add_argument("--parity", choices=("even", "none", "odd"), default=None, help="default: the protocol's, even")
@@ -85,6 +85,13 @@ def _port(sub: ArgumentParser) -> None:
     notes.add_argument("--notebook", metavar="FILE", default=None, help="another notebook; made if it is not there")
 
 
-def _record(sub: ArgumentParser) -> None:
+def record_options(sub: ArgumentParser) -> None:
+    """Where the session is recorded."""
     sub.add_argument("--record", metavar="FILE", default=None, help="write a pcapng capture of the session")
-    sub.add_argument("--overwrite", action="store_true", help="let --record replace an existing file")
+    sub.add_argument("--overwrite", action="store_true", help="let --record or -o replace an existing file")
+
+
+def session_options(sub: ArgumentParser) -> None:
+    """Where it is recorded, and how a handshake begins."""
+    record_options(sub)
+    sub.add_argument("--listen", type=seconds, default=0.25, metavar="S", help="listen this long first (0.25 s)")

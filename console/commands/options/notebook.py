@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from argparse import ArgumentParser
 
-from console.commands.options.files import output
+from console.commands.options.files import output_options
 from console.commands.options.values import count
 
 
@@ -35,4 +35,4 @@ def notebook(sub: ArgumentParser) -> None:
     made.add_argument("--board", metavar="NAME", default="", help="also this board against its sisters")
     made = verb("export", "everything as CSV (a row per session and fix) or JSON")
     made.add_argument("--format", choices=("csv", "json"), default="csv", help="default csv")
-    output(made)
+    output_options(made)
