@@ -21,7 +21,7 @@ from console.notebook.entry import Fix
 from console.notebook.place import default_path
 from console.notebook.store import Notebook
 from tests.console.notebook.conftest import entry
-from tests.test_commands import check_contract
+from tests.test_commands import check_contract, wakeline
 
 BAD = Outcome.NO_ANSWER
 
@@ -168,6 +168,18 @@ async def test_a_handshake_is_kept_where_it_was_asked_for(tmp_path: Path) -> Non
     assert "simulated yes" in (await here("transcript", record))[1]
     assert "a simulated board" in (await here("transcript", record))[1]
     assert re.search(r"(?m)^ *board:? +simulated$", (await here("report", record, "--text"))[1])
+
+
+async def test_a_command_on_the_chip_is_kept_too(tmp_path: Path) -> None:
+    book, out = tmp_path / "club.sqlite", tmp_path / "flash.bin"
+    async with SimulatedBench() as bench:
+        await bench.start()
+        words = ("--length", "16", "--listen", "0", "-o", out, "--board", "tern-07", "--notebook", book)
+        code, told, err = await wakeline("read", bench.port, *words)
+    assert (code, err) == (0, "")
+    assert "notebook: kept as session 1" in told
+    found = (ask("show", "tern-07", "--notebook", book))["session"]
+    assert (found["outcome"], found["simulated"], out.stat().st_size) == ("ok", True, 16)
 
 
 async def test_a_handshake_ranks_by_what_the_bench_has_learned(book: Path) -> None:
