@@ -36,6 +36,7 @@ class Session:
 
     `adapt` is told the settings before the port takes them (a simulated adapter cannot see all of them). `after` is the
     session on the same board before the port was lost: attempts go on counting, and swapped wires stay swapped.
+    `simulated` says whether the board is a real one, where that is known: a record shall tell.
     After `cancel`, a lost link or a failed stage the target's state is unknown: reset it before relying on it.
     """
 
@@ -48,6 +49,7 @@ class Session:
         sinks: Sequence[Sink] = (),
         adapt: Callable[[LinkSettings], Awaitable[None]] | None = None,
         after: Session | None = None,
+        simulated: bool | None = None,
     ) -> None:
         self.link = link
         self.family = family
@@ -59,6 +61,7 @@ class Session:
         self._pause: asyncio.Future[None] | None = None
         self._pace = Pace(family.frame.char_s(link.settings.baud), 0.05)
         self._adapt = adapt
+        self._simulated = simulated
         self._attempt: int = 0 if after is None else after._attempt
         self._swapped: bool = False if after is None else after._swapped
         self._lost: PortTrouble | None = None
@@ -239,6 +242,8 @@ class Session:
                 "opening_pulse": report.opening_pulse,
                 "latency_s": report.latency_s,
             }
+        if self._simulated is not None:
+            fields["simulated"] = self._simulated
         if retuned:
             fields["retuned"] = True
         self._mark(MarkKind.SETTINGS, **fields)
