@@ -52,10 +52,14 @@ def understand(text: str, check: NextCheck) -> Reply:
             return Reply("done")
         case ("skip" | "undo" | "stop") as plain, "":
             return Reply(plain)
+        case ("note" | "have") as bare, "":
+            raise UsageTrouble("reply", f"{bare} what?", help=usage(check))
         case "note", words if words:
             return Reply("note", text=clean(words))
         case "have", item if item:
             return have(item)
+        case (("help" | "?"), _):
+            raise UsageTrouble("reply", "what can be said here", help=usage(check))
     for letter, (outcome, _) in zip(_LETTERS, check.answers, strict=False):
         if text.strip().casefold() in (letter, outcome) and not check.change:
             return Reply("found", outcome)
@@ -93,7 +97,7 @@ def usage(check: NextCheck) -> str:
     else:
         own = [f"{letter} {name}" for letter, (name, _) in zip(_LETTERS, check.answers, strict=False)]
         own[:0] = ["done (the console does it)"] if check.id in line_tests.CHECKS else []
-        own[:0] = [f"the value in {check.scale.unit}"] if check.scale is not None else []
+        own[:0] = [f"{check.scale.quantity} in {check.scale.unit}"] if check.scale is not None else []
     return ", ".join([*own, "skip", "undo", "note TEXT", "have ITEM", "stop"])
 
 
@@ -220,9 +224,12 @@ async def walk(
         if check.id != asked:  # a note or a wrong word in between is no new proposal
             asked = check.id
             session.operator("asked", check=check.id, title=check.title, minutes=check.minutes)
-        reply = await hands.reply(check, snapshot)
+        async with line_tests.stimulated(session, check.stimulus, hands.reset):
+            reply = await hands.reply(check, snapshot)
         if reply.kind == "stop":
             break
+        if reply.kind == "undo" and not snapshot.undoable:
+            continue  # the record holds no answer to take back
         attempted = False
         if reply.kind == "done" and check.id in line_tests.CHECKS:
             spoken = await line_test(session, line_tests.CHECKS[check.id], hands)

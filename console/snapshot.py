@@ -219,7 +219,7 @@ class Fold:
             case MarkKind.STAGE_BEGIN:
                 self._stages.begin(mark)
                 self._testing = fields.get("test") is True
-                if self._testing:
+                if self._testing and fields.get("aside") is not True:
                     self._tested_attempt = self._stages.attempt
                 else:
                     self._seen.stage_begin(str(fields.get("name", "")))

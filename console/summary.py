@@ -3,19 +3,22 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
 
+from console.causes.catalogue import catalogue
 from console.causes.contradictions import Contradiction
 from console.causes.rank import NextCheck
 from console.errors import Outcome, WakelineError
 from console.programming.fold import Programming
 from console.session.stage import StageResult
-from console.snapshot import Problem, Snapshot, ended
-from console.words import percent, seconds
+from console.snapshot import Finding, Problem, Snapshot, ended
+from console.words import percent, reason, seconds
 from protocols.family import Identity
 
 _FEW_CAUSES = 3
+_FINDINGS = 12
 
 
 def as_object(snapshot: Snapshot) -> dict[str, Any]:
@@ -125,14 +128,14 @@ def proof_lines(state: Programming | None) -> list[str]:
 
 def cause_lines(snapshot: Snapshot) -> list[str]:
     """What was seen, what is most likely behind it, and the next check."""
-    out = [f"found by {found.test}: {found.message}" for found in snapshot.findings]
+    out = [f"found by {found.test}: {found.message}" for found in _latest(snapshot.findings)]
     if snapshot.observations:
         out.append("seen: " + "; ".join(seen.text for seen in snapshot.observations))
     if snapshot.causes:
         out.append("what it was:" if snapshot.outcome is Outcome.OK and not snapshot.test else "most likely:")
         for cause in snapshot.causes[:_FEW_CAUSES]:
             out.append(f"  {percent(cause.probability):>4}  {cause.title}  [{cause.id}]")
-            out += [f"        because {why}" for why in cause.why]
+            out += [f"        {reason(why)}" for why in cause.why]
     out += [f"these hardly go together: {text}" for text in map(clash_text, snapshot.contradictions)]
     if snapshot.next_check is not None:
         check = snapshot.next_check
@@ -140,19 +143,37 @@ def cause_lines(snapshot: Snapshot) -> list[str]:
         if check.why:
             out.append(f"        {check.why}")
         if check.scale is not None:
-            out.append(f"        tell the value in {check.scale.unit}, or the outcome")
+            out.append(f"        tell the {check.scale.quantity} in {check.scale.unit}, or the outcome")
         out += [f"        {answer}: {means}" for answer, means in check.answers]
         if check.caution:
             out.append(f"  caution: {check.caution}")
+        if outlook_text(check):
+            out.append(f"        {outlook_text(check)}")
     elif snapshot.problem is not None:
         out.append(f"next: {snapshot.problem.help}")
     return out
 
 
+def _latest(findings: Sequence[Finding]) -> list[Finding]:
+    """What the latest test found: its rates or settings one by one and its verdict; earlier ones are in the trace."""
+    last = findings[-1].test if findings else ""
+    own = len(findings) - next((n for n, found in enumerate(reversed(findings)) if found.test != last), len(findings))
+    return list(findings[own:])[-_FINDINGS:]
+
+
 def cost_text(check: NextCheck) -> str:
-    """What a step takes, and what finding and removing the fault is expected to take from here."""
-    here = f"about {check.minutes:g} min"
-    return f"{here}; to the fix about {check.expected_minutes:.0f} min" if check.expected_minutes else here
+    """What a step takes."""
+    return f"about {check.minutes:g} min"
+
+
+def outlook_text(check: NextCheck) -> str:
+    """What it is expected to take from here, and what that counts in; "" where nothing was reckoned."""
+    if not check.expected_minutes:
+        return ""
+    return (
+        f"on average {check.expected_minutes:.0f} min from here to a working board, the chance included that the cause "
+        f"is none of the known ones and the board is given up ({catalogue().give_up_minutes:g} min)"
+    )
 
 
 def clash_text(clash: Contradiction) -> str:

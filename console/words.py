@@ -68,3 +68,8 @@ def moment(value: float) -> str:
         return f"{value:.3f} s"
     minutes, rest = divmod(round(value), 60)
     return f"{minutes} min {rest:02d} s" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"
+
+
+def reason(why: str) -> str:
+    """A reason for a suspect as it is told: what speaks for it after "because", what speaks against it as it is."""
+    return why if why.startswith("although ") else f"because {why}"

@@ -157,7 +157,7 @@ async def test_demo_in_a_pipe_tells_the_story_and_as_json_gives_the_object() -> 
     assert code == 0
     story = [
         out.index(word)
-        for word in ("no-answer", "[wires-uncrossed]", "swap TX and RX", "TX and RX swapped", "product id 0x410")
+        for word in ("no-answer", "[wires-uncrossed]", "swap TX and RX", "done: K05 swap", "product id 0x410")
     ]
     assert story == sorted(story)
     code, out, _ = await wakeline("demo", "--headless", "--json")

@@ -82,6 +82,7 @@ class ObservationFold:
         self._swap_pending = False
         self._before: Configured | None = None
         self._swaps = 0
+        self._attempted = False
         self._begin((False, "", "", 0))
 
     def _begin(self, setup: Setup) -> None:
@@ -104,10 +105,14 @@ class ObservationFold:
 
     def attempt(self, wires_swapped: bool, *, frame: str = "", rate: float = 0) -> None:
         """A new attempt begins, made in this configuration; a strap the operator moved is remembered."""
+        setup = (wires_swapped, self._strap, clean(frame, 8), rate)
+        if not self._attempted:  # what came since the port was opened belongs to the first attempt
+            self._attempted, self._setup = True, setup
+            return
         self._keep()
         self._runs = self._all_runs()
         self._swap_pending = False
-        self._begin((wires_swapped, self._strap, clean(frame, 8), rate))
+        self._begin(setup)
         self._stale.discard(self._setup)
 
     def span(self, span: Span, t_ns: int) -> None:

@@ -16,6 +16,7 @@ from console.causes.evidence import ANSWERS, Configured, Evidence
 from console.causes.reading import Scale
 
 MOST: Final = 8
+AGAINST: Final = "although "  # begins a reason that speaks against the cause
 LEAST_PROBABILITY: Final = 0.005
 HIGHEST: Final = 0.99
 _CERTAIN_SHARE: Final = 0.97
@@ -254,7 +255,7 @@ def _why(cause: str, seen: list[Clue], prior: Mapping[str, float], table: Catalo
     if cause == OTHER:
         return ("what was seen fits no known cause well",)
     moved = sorted(((surprise(cause, prior, clue.likelihood), clue) for clue in seen), key=lambda m: -abs(m[0]))
-    words = [clue.text if gain >= 0 else f"less likely by: {clue.text}" for gain, clue in moved[:_REASONS]]
+    words = [clue.text if gain >= 0 else f"{AGAINST}{clue.text}" for gain, clue in moved[:_REASONS]]
     # the catalogue's reason explains what is seen on the line, not what a check found
     supports = next((n for n, (gain, clue) in enumerate(moved[:_REASONS]) if gain >= 0 and clue.code), None)
     if supports is not None:

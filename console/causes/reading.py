@@ -111,5 +111,5 @@ def _factor(scale: Scale, unit: str) -> float:
         "reading",
         f"{clean(unit, 20)!r} is not the unit asked for",
         where=scale.quantity,
-        help=f"write the value in {scale.unit}, m{scale.unit} or k{scale.unit}",
+        help=f"write the value in {scale.unit} or {'kohm' if scale.unit == 'ohm' else 'm' + scale.unit}",
     )

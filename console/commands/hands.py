@@ -55,7 +55,10 @@ class PromptHands:
             if not line:
                 return Reply("stop")
             try:
-                return understand(line, check)
+                reply = understand(line, check)
+                if reply.kind == "undo" and not snapshot.undoable:
+                    raise UsageTrouble("reply", "there is no answer to take back", help=usage(check))
+                return reply
             except UsageTrouble as trouble:
                 self._say("\n".join(trouble.lines()))
 
@@ -140,7 +143,10 @@ class FileHands:
             text = path.read_text(encoding="utf-8")
         except (OSError, UnicodeDecodeError) as error:
             raise InputTrouble(
-                "answers", f"cannot read the answers: {clean(str(error))}", where=clean(str(path)), help="see its name"
+                "answers",
+                f"cannot read the answers: {clean(str(error))}",
+                where=clean(str(path)),
+                help="check the name",
             ) from error
         self._left = parse_toml(text, clean(path.name), "answers").tables("answer")
         for entry in self._left:
@@ -174,20 +180,20 @@ class FileHands:
         """Nobody can be asked: what comes next says what it needs."""
 
     async def reset(self, words: str) -> bool:
-        """Nobody can be asked. Raises InputTrouble."""
-        raise InputTrouble(
-            "answers",
-            "the board must be reset before each try, and a file of answers has no hands",
-            where=clean(str(self._path)),
-            help="answer that step with an outcome, or wire a reset line and name it with --reset-line",
-        )
+        """Nobody can be asked."""
+        self._say(f"{words} (a file of answers has no hands; wire a reset line and name it with --reset-line)")
+        return False
 
 
 def _check(entry: Table) -> None:
     allowed = _OWN if "step" in entry.data else _FREE
     named = [key for key in entry.data if key != "step"]
     if len(named) != 1 or named[0] not in allowed:
-        entry.wrong(named[0] if named else "step", sorted(entry.data), f"exactly one of {', '.join(allowed)}")
+        entry.wrong(
+            named[0] if named else "step",
+            ", ".join(sorted(entry.data)) or "nothing",
+            f"step with one of {', '.join(_OWN)}, or one of {', '.join(_FREE)} alone",
+        )
     key = named[0]
     if key in ("reading", "outcome", "note", "have"):
         entry.text(key)

@@ -7,14 +7,17 @@ from __future__ import annotations
 
 import asyncio
 import sys
+import time
 from argparse import Namespace
 from collections.abc import Coroutine
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from console.commands.attempt import LiveText, keeper_from, opened, settings_from, tell_kept
 from console.commands.hands import FileHands, PromptHands
-from console.errors import PortTrouble, UsageTrouble
+from console.errors import Outcome, PortTrouble, UsageTrouble
+from console.events import Mark, MarkKind
 from console.notebook.keeper import Keeper
 from console.operating import Hands, walk
 from console.snapshot import Fold, Snapshot, exit_code
@@ -29,14 +32,18 @@ def run(options: Namespace) -> int:
     return tell(options, keeper, fold, _attempt(options, fold, hands), told=hands is not None)
 
 
-def tell(options: Namespace, keeper: Keeper, fold: Fold, work: Coroutine[Any, Any, None], *, told: bool = False) -> int:
+def tell(
+    options: Namespace, keeper: Keeper, fold: Fold, work: Coroutine[Any, Any, Outcome | None], *, told: bool = False
+) -> int:
     """Do `work`, which fills the fold, keep it, and tell how it ended as text or JSON; returns the exit code.
 
-    `told`: the text was told on the way already.
+    `told`: the text was told on the way already. Where `work` returns an outcome, it is the board's; that of a test of
+    the line, which may have come last, is not.
     """
     trouble: PortTrouble | None = None
+    outcome = None
     try:
-        asyncio.run(work)
+        outcome = asyncio.run(work)
     except PortTrouble as error:
         if not len(fold.trace):  # not even a port to speak of: nothing was folded
             raise
@@ -44,7 +51,12 @@ def tell(options: Namespace, keeper: Keeper, fold: Fold, work: Coroutine[Any, An
     except KeyboardInterrupt:
         if not len(fold.trace):
             raise
+        stopped = Mark(time.time_ns(), MarkKind.STOPPED)
+        if fold.snapshot().outcome is not Outcome.STOPPED:  # between attempts nobody else has told it
+            fold.add(stopped)
     snapshot = fold.snapshot()
+    if outcome is not None and snapshot.test:
+        snapshot = replace(snapshot, outcome=outcome)
     kept = keeper.keep(snapshot, capture=options.record or "")
     if options.json:
         notes = {} if kept is None else {"notebook": kept.as_object()}
@@ -73,7 +85,7 @@ def _hands(options: Namespace) -> Hands | None:
     return PromptHands(say) if options.ask else None
 
 
-async def _attempt(options: Namespace, fold: Fold, hands: Hands | None) -> None:
+async def _attempt(options: Namespace, fold: Fold, hands: Hands | None) -> Outcome:
     live = None if options.json else LiveText(fold, sys.stdout)
 
     def show(snapshot: Snapshot, attempted: bool) -> None:
@@ -86,6 +98,5 @@ async def _attempt(options: Namespace, fold: Fold, hands: Hands | None) -> None:
         settings_from(options), options.family, fold=fold, record=options.record, overwrite=options.overwrite, live=live
     ) as session:
         if hands is None:
-            await session.handshake(options.listen)
-        else:
-            await walk(session, fold, hands, show, listen_s=options.listen)
+            return await session.handshake(options.listen)
+        return await walk(session, fold, hands, show, listen_s=options.listen)

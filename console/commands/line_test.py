@@ -15,6 +15,8 @@ from console.session import line_tests
 from console.session.session import Session
 from console.snapshot import Fold
 
+_NO_HANDS = frozenset({line_tests.RATES, line_tests.SETTINGS})
+
 
 def run(options: Namespace) -> int:
     """Run the command; returns the exit code."""
@@ -50,6 +52,9 @@ async def _test(options: Namespace, fold: Fold) -> None:
         overwrite=options.overwrite,
         live=None if options.json else LiveText(fold, sys.stdout),
     ) as session:
+        if _can_ask(options) and options.test not in _NO_HANDS and not await _ready():
+            session.stopped()
+            return
         await _run(options, session)
 
 
@@ -62,6 +67,15 @@ def _run(options: Namespace, session: Session) -> Coroutine[Any, Any, object]:
             return line_tests.try_settings(session, lambda words: _reset(options, session, words), tries)
         case _:
             return line_tests.send_pattern(session, options.test, count=options.count)
+
+
+async def _ready(ask: Callable[[str], str] = input) -> bool:
+    """Nothing is sent before the wires are as the test needs them."""
+    try:
+        answer = await threads.start(lambda: ask("Enter: it is done, s: stop > "), "ask whether it is joined")
+    except EOFError:
+        return False
+    return answer.strip().lower() != "s"
 
 
 async def _reset(options: Namespace, session: Session, words: str, ask: Callable[[str], str] = input) -> bool:

@@ -9,7 +9,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Any, Final, Literal, TextIO
 
 from console.text import clean, column, hex_bytes
-from console.words import percent, setting
+from console.words import percent, reason, setting
 
 WIDTH: Final = 110
 _PER_LINE: Final = 8  # leaves room for the meaning beside it
@@ -113,7 +113,7 @@ def _diagnosis(report: Mapping[str, Any]) -> Iterable[str]:
         for cause in causes:
             yield from _wrapped(f"  {percent(cause['probability']):>5}  ", f"{cause['title']} [{cause['id']}]")
             for why in cause.get("why") or ():
-                yield from _wrapped("         because ", why)
+                yield from _wrapped("         ", reason(why))
         yield ""
     check = report.get("next_check")
     if check:

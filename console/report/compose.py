@@ -16,7 +16,7 @@ from console.session.exchange import TraceRow
 from console.snapshot import Snapshot
 from console.summary import clash_text, cost_text, product_text
 from console.text import column, hex_bytes
-from console.words import count_of, moment, outcome_words, percent, setting
+from console.words import count_of, moment, outcome_words, percent, reason, setting
 
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 _KIND_WORDS: Final = {"out": "sent ▶", "in": "◀ received", "line": "! line", "mark": "# mark"}
@@ -148,7 +148,7 @@ def _causes(snapshot: Snapshot) -> list[Section]:
         out.append(Section("What the last attempt showed", (Points(tuple(map(Point, seen))),)))
     if snapshot.causes:
         points = tuple(
-            Point(f"{cause.title} [{cause.id}]", percent(cause.probability), tuple(f"because {w}" for w in cause.why))
+            Point(f"{cause.title} [{cause.id}]", percent(cause.probability), tuple(map(reason, cause.why)))
             for cause in snapshot.causes
         )
         name = "What it was" if snapshot.outcome is Outcome.OK else "Likely causes"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import ClassVar
+from typing import Any, ClassVar
 
 from textual.app import ComposeResult
 from textual.binding import Binding
@@ -65,7 +65,7 @@ class AskScreen(ModalScreen[bool]):
 class ChooseScreen(ModalScreen[int | None]):
     """One of several answers, by number or with arrows and Enter: what a check showed, which test to do."""
 
-    HELP: ClassVar[str] = "A number, or arrows and Enter, takes one of them. Escape: none, nothing is recorded."
+    HELP: ClassVar[str] = "A number or arrows choose, Enter takes it. Escape: none, nothing is recorded."
     BINDINGS: ClassVar = [Binding("escape", "no", "back")]
 
     def __init__(
@@ -102,23 +102,29 @@ class ChooseScreen(ModalScreen[int | None]):
         self.dismiss(event.option_index)
 
     def on_key(self, event: Key) -> None:
-        """Numbers pick at once."""
-        if event.character is not None and event.character in "123456789":
-            event.stop()
-            if int(event.character) <= len(self._answers):
-                self.dismiss(int(event.character) - 1)
+        """Numbers go to an answer; Enter takes it."""
+        go_to(self, event)
 
     def action_no(self) -> None:
         """Nothing."""
         self.dismiss(None)
 
 
+def go_to(screen: ModalScreen[Any], event: Key) -> None:
+    """A digit highlights that answer of the screen's list."""
+    if event.character is not None and event.character in "123456789":
+        event.stop()
+        answers = screen.query_one(OptionList)
+        if int(event.character) <= answers.option_count:
+            answers.highlighted = int(event.character) - 1
+
+
 class FoundScreen(ModalScreen[Reply | None]):
     """What a check showed: a measured value, or one of its outcomes."""
 
     HELP: ClassVar[str] = (
-        "Type the value you measured (3.29, 3290 mV, open) and press Enter, or go down to the outcomes and press Enter "
-        "or a number there. Escape: nothing is recorded."
+        "Type the value you measured (3.29, 3290 mV, open) and press Enter, or Tab to the outcomes, choose with arrows "
+        "or a number, and press Enter. Escape: nothing is recorded."
     )
     BINDINGS: ClassVar = [Binding("escape", "no", "back")]
 
@@ -134,7 +140,7 @@ class FoundScreen(ModalScreen[Reply | None]):
             if check.caution:
                 yield Static(line(("▲ caution: " + check.caution, "$text-warning")), markup=False)
             if check.scale is not None:
-                value = Input(placeholder=f"{check.scale.quantity}, in {check.scale.unit}", id="value")
+                value = Input(placeholder=f"{check.scale.quantity}, in {check.scale.unit}", id="value", compact=True)
                 value.cursor_blink = False
                 yield value
                 yield Static("", id="wrong", markup=False)
@@ -153,21 +159,36 @@ class FoundScreen(ModalScreen[Reply | None]):
         try:
             reply = measured(self._check, event.value)
         except UsageTrouble as trouble:
-            words = f"✗ {trouble.message}: {trouble.help}"
-            self.query_one("#wrong", Static).update(line((words, "$text-error")))
+            self._tell_wrong(f"{trouble.message}: {trouble.help}")
             return
         self.dismiss(reply)
 
     def on_option_list_option_selected(self, event: OptionList.OptionSelected) -> None:
-        """Chosen."""
-        self.dismiss(Reply("found", self._check.answers[event.option_index][0]))
+        """Chosen; a value that was typed too must say the same."""
+        outcome = self._check.answers[event.option_index][0]
+        typed = self.query_one(Input).value.strip() if self._check.scale is not None else ""
+        if not typed:
+            self.dismiss(Reply("found", outcome))
+            return
+        try:
+            reply = measured(self._check, typed)
+        except UsageTrouble as trouble:
+            self._tell_wrong(f"{trouble.message}: {trouble.help}")
+            return
+        if reply.outcome == outcome:
+            self.dismiss(reply)
+        else:
+            self._tell_wrong(
+                f"{clean(typed, 20)} means {reply.outcome}, you chose {outcome}: clear the value or choose again"
+            )
+
+    def _tell_wrong(self, words: str) -> None:
+        self.query_one("#wrong", Static).update(line((f"✗ {words}", "$text-error")))
 
     def on_key(self, event: Key) -> None:
-        """Numbers pick at once where no value is typed."""
-        if event.character is not None and event.character in "123456789" and not isinstance(self.focused, Input):
-            event.stop()
-            if int(event.character) <= len(self._check.answers):
-                self.dismiss(Reply("found", self._check.answers[int(event.character) - 1][0]))
+        """Numbers go to an outcome where no value is typed; Enter takes it."""
+        if not isinstance(self.focused, Input):
+            go_to(self, event)
 
     def action_no(self) -> None:
         """Nothing."""

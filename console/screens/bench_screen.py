@@ -139,7 +139,7 @@ class BenchScreen(LiveScreen):
 
     def _keys(self) -> None:
         live = isinstance(self.source, LiveSource)
-        first = ("handshake", "swap-done", "check-done") if live else ("pause", "step", "faster", "slower")
+        first = ("handshake", "check-done", "skip-check", "undo") if live else ("pause", "step", "faster", "slower")
         more = ("record", "zoom") if live else ("zoom",)
         order = [BY_ID[name] for name in (*first, *more, "help", "palette", "quit")]
         places = [Scope.LIVE if live else Scope.REPLAY, Scope.BENCH, Scope.EVERYWHERE]

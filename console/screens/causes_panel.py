@@ -13,10 +13,11 @@ from console.screens.panel import TextPanel
 from console.screens.text import line
 from console.session.line_tests import CHECKS
 from console.snapshot import Snapshot
-from console.summary import clash_text, cost_text, product_text
-from console.words import percent
+from console.summary import clash_text, cost_text, outlook_text, product_text
+from console.words import percent, reason
 
 _BAR: Final = 10
+_LOW: Final = 9
 _FINDINGS: Final = 2
 
 
@@ -33,8 +34,7 @@ class CausesPanel(TextPanel):
         "When the check was a change (such as a swap), press d once it is done: the attempt is repeated and the "
         "result counts as evidence. k skips a check, u takes the latest answer back, m writes a note, a says that "
         "you have a good board or a spare adapter.\n\n"
-        "'to the fix' is what finding and removing the fault is expected to take from here, with the chance in mind "
-        "that the cause is none of the known ones. 'hardly go together' names two answers that no known cause gives."
+        "'hardly go together' names two answers that no known cause gives."
     )
 
     def paint(self, snapshot: Snapshot, width: int, height: int) -> list[Content]:
@@ -51,12 +51,15 @@ class CausesPanel(TextPanel):
                 out += wrap("▲ ", "read protection is set; removing it erases the chip", width, "$text-warning")
         if ok and snapshot.causes:
             out.append(line(("what it was:", "bold")))
+        low = height < _LOW and not self.roomy  # then what to do, with its caution, must not lie below the reasons
         if snapshot.causes:
-            out += cause_lines(snapshot.causes[0], width, first=True)
+            out += cause_lines(snapshot.causes[0], width, first=True)[: 1 if low else None]
         for clash in snapshot.contradictions:
             out += wrap("▲ hardly go together: ", clash_text(clash), width, "$text-warning")
         if snapshot.next_check is not None:
-            out += _check(snapshot.next_check, width)
+            out += _check(snapshot.next_check, width, roomy=self.roomy)
+        if low and snapshot.causes:
+            out += cause_lines(snapshot.causes[0], width, first=True)[1:]
         if snapshot.problem is not None and (snapshot.next_check is None or self.roomy):
             out += wrap(f"✗ {snapshot.problem.code}: ", snapshot.problem.message, width, "$text-error")
             if snapshot.next_check is None:
@@ -89,11 +92,11 @@ def cause_lines(cause: RankedCause, width: int, *, first: bool) -> list[Content]
     ]
     if first:
         for why in cause.why:
-            out += wrap("  because ", why, width, "$secondary")
+            out += wrap("  ", reason(why), width, "$secondary")
     return out
 
 
-def _check(check: NextCheck, width: int) -> list[Content]:
+def _check(check: NextCheck, width: int, *, roomy: bool) -> list[Content]:
     out = wrap("next: ", f"{check.title} ({cost_text(check)})", width, "bold $text-accent")
     if check.caution:
         out += wrap("  ▲ caution: ", check.caution, width, "$text-warning")
@@ -102,6 +105,8 @@ def _check(check: NextCheck, width: int) -> list[Content]:
     out += wrap("  ", f"then press d: {then} (k skips it, u takes an answer back)", width)
     if check.why:
         out += wrap("  ", check.why, width, "$secondary")
+    if roomy and outlook_text(check):
+        out += wrap("  ", outlook_text(check), width, "$secondary")
     return out
 
 

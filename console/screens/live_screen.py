@@ -107,11 +107,16 @@ class LiveScreen(SizedScreen):
     def _ask_found(self, source: LiveSource, check: NextCheck) -> None:
         """A reading: its value, or which of its outcomes it was."""
 
-        def answered(reply: Reply | None) -> None:
+        async def ask() -> None:
+            async with source.stimulated(check, self._ask_reset):
+                reply = await self.app.push_screen_wait(FoundScreen(check))
             if reply is not None:
-                self._command(lambda: source.found(check, reply))
+                await source.found(check, reply)
 
-        self.app.push_screen(FoundScreen(check), answered)
+        self._command(ask)
+
+    async def _ask_reset(self, words: str) -> bool:
+        return await self.app.push_screen_wait(AskScreen(f"{words}. done?", None, "it is reset, go on", "not now"))
 
     def action_skip_check(self) -> None:
         """Another check, please."""
@@ -150,7 +155,7 @@ class LiveScreen(SizedScreen):
                 source.told(Reply("have", text=items[number][0]))
 
         if source is not None:
-            self.app.push_screen(ChooseScreen("what do you have at hand?", None, items), chosen)
+            self.app.push_screen(ChooseScreen("what do you have at hand?", None, items, "that is at hand"), chosen)
 
     def _ask_done(self, action: str, question: str, check: NextCheck | None = None) -> None:
         source = self._live()

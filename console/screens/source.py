@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+import contextlib
+from collections.abc import AsyncIterator, Callable
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -170,7 +171,8 @@ class LiveSource:
         hands = self._bench_hands()
         if hands is None:
             return
-        reply = await hands.reply(check, snapshot)
+        async with line_tests.stimulated(await self.ready(), check.stimulus, hands.reset):
+            reply = await hands.reply(check, snapshot)
         if reply.kind == "found":
             await self.found(check, reply)
         elif check.id in line_tests.CHECKS:
@@ -187,6 +189,13 @@ class LiveSource:
         """The operator skips the check, takes an answer back, notes something or says what is at hand."""
         if self.session is not None:
             operating.tell(self.session, check, reply)
+
+    @contextlib.asynccontextmanager
+    async def stimulated(self, check: NextCheck, ask: line_tests.Hands) -> AsyncIterator[None]:
+        """While it runs, the console sends what the check is measured with, if anything. Raises PortTrouble."""
+        hands = self._bench_hands() or _Asked(ask)
+        async with line_tests.stimulated(await self.ready(), check.stimulus, hands.reset):
+            yield
 
     async def listen(self) -> None:
         """Listen for five seconds."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import os
-from collections.abc import Awaitable, Callable, Sequence
+from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -329,6 +329,17 @@ async def try_settings(
         with contextlib.suppress(PortTrouble):  # the session has told it
             await _reset(session, hands, "reset the board into its loader once more: the tries left it at a wrong rate")
     return outcome
+
+
+@contextlib.asynccontextmanager
+async def stimulated(session: Session, byte: int | None, hands: Hands) -> AsyncIterator[None]:
+    """The console sends `byte` while a person measures; nothing where it is None. The board is reset afterwards."""
+    if byte is None:
+        yield
+        return
+    async with session.sending(byte):
+        yield
+    await _reset(session, hands, f"reset the board: it may have taken the {byte:02X} for a sync")
 
 
 async def _reset(session: Session, hands: Hands, words: str) -> bool:

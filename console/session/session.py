@@ -20,9 +20,10 @@ from console.events import Chunk, Event, LineEvent, Mark, MarkKind, Value
 from console.link.base import Link, LinkSettings, OpenReport
 from console.link.wake import run_wake
 from console.session.drive import Drive, Pace
+from console.session.outcome import outcome_of
 from console.session.stage import IDENTIFY, LISTEN, SYNC
 from protocols.conversation import Conversation
-from protocols.errors import NoReply, OurMistake, ProtocolError, Refused, UnexpectedReply
+from protocols.errors import ProtocolError
 from protocols.family import Family, Identity, SyncResult
 from protocols.uart import Frame
 
@@ -119,7 +120,7 @@ class Session:
                 await self.stage(SYNC, self.family.sync() if sync is None else sync)
                 self.identity = await self.stage(IDENTIFY, self.family.identify())
             except (ProtocolError, PortTrouble, Stopped) as error:
-                return _outcome_of(error)
+                return outcome_of(error)
             return Outcome.OK
 
     async def listen(self, seconds: float) -> None:
@@ -278,6 +279,35 @@ class Session:
         finally:
             self._pause = None
 
+    @contextlib.asynccontextmanager
+    async def sending(self, byte: int) -> AsyncIterator[None]:
+        """Between attempts: `byte` (0..255) goes out without a pause while the block runs, for a person who measures.
+
+        The record says how many there were; they are not listed one by one. Raises PortTrouble.
+        """
+        name = f"sends {byte:02X}"
+        block = bytes((byte,)) * max(1, round(0.02 / self._pace.char_s))
+        sent = 0
+
+        async def again() -> None:
+            nonlocal sent
+            while True:
+                self.link.write(block)
+                sent += len(block)
+                await asyncio.sleep(len(block) * self._pace.char_s)
+
+        async with _Busy(self):
+            self._mark(MarkKind.STAGE_BEGIN, name=name, test=True, aside=True)
+            task = asyncio.create_task(again())
+            try:
+                yield
+            finally:
+                task.cancel()
+                with contextlib.suppress(asyncio.CancelledError, PortTrouble):  # a lost link is in the record
+                    await task
+                self._mark(MarkKind.STAGE_END, name=name, outcome=Outcome.OK)
+                self.found(name, f"sent {byte:02X} about {sent} times while somebody measured")
+
     async def stage(
         self,
         name: str,
@@ -333,7 +363,7 @@ class Session:
                 self._mark(MarkKind.NOTE, text=note)
 
     def _failed(self, name: str, error: BaseException) -> None:
-        outcome = _outcome_of(error)
+        outcome = outcome_of(error)
         hint = error.hint if isinstance(error, ProtocolError) else getattr(error, "code", "")
         known = isinstance(error, ProtocolError | WakelineError)
         message = str(error) if known else "stopped" if outcome is Outcome.STOPPED else type(error).__name__
@@ -387,19 +417,3 @@ class _Busy:
 
     async def __aexit__(self, *exc: object) -> None:
         self._session._busy = False
-
-
-def _outcome_of(error: BaseException) -> Outcome:
-    match error:
-        case WakelineError():
-            return error.outcome
-        case asyncio.CancelledError() | KeyboardInterrupt():
-            return Outcome.STOPPED
-        case Refused():
-            return Outcome.REFUSED
-        case NoReply() | UnexpectedReply():
-            return Outcome.NO_ANSWER
-        case OurMistake():
-            return Outcome.USAGE
-        case _:
-            return Outcome.INTERNAL

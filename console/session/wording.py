@@ -93,7 +93,7 @@ def _operator_words(field: Callable[[str], str]) -> str:
             return f"operator notes: {field('text')}"
         case "at-hand":
             return f"operator: has {field('item')} at hand"
-        case "repair-done" if step:
+        case _ if step:  # what a proposed step changed, in that step's own words
             return f"operator: done: {step}"
         case _:
             return _OPERATOR_WORDS.get(action, f"operator: {action}")

@@ -37,6 +37,13 @@ class Script:
         if check.id in self.repairs:
             self.board.update(ANSWERS)
 
+    async def prepare(self, test: str) -> None: ...
+
+    async def restore(self, test: str) -> None: ...
+
+    async def reset(self, words: str) -> bool:
+        return True
+
 
 async def played(hands: Script) -> tuple[Outcome, Fold, list[Event]]:
     fold, events = Fold(), []  # type: tuple[Fold, list[Event]]

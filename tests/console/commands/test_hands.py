@@ -72,11 +72,11 @@ async def test_entries_wait_for_their_step_and_free_ones_for_their_turn(tmp_path
         ('step = "K08"\nreading = "1 A"', 3, "reading"),
         ('step = "K08"\noutcome = "fine"', 3, "in-range"),
         ('step = "K08"\ndone = true', 3, "changes nothing"),
-        ('step = "K08"', 2, "exactly one"),
+        ('step = "K08"', 2, "step with one of"),
         ('step = "K08"\nskip = false', 3, "true"),
-        ('step = "K08"\nskip = true\ndone = true', 3, "exactly one"),
+        ('step = "K08"\nskip = true\ndone = true', 3, "step with one of"),
         ('have = "luck"', 2, "golden-board"),
-        ('colour = "red"', 2, "exactly one"),
+        ('colour = "red"', 2, "step with one of"),
     ],
 )
 async def test_a_wrong_entry_is_named_with_file_and_line(tmp_path: Path, entry: str, line: int, words: str) -> None:

@@ -321,7 +321,7 @@ async def test_following_the_tool_on_a_silent_board_never_asks_the_same_twice(ri
             assert reading is not check.change
             if reading and check.scale is not None:
                 await pilot.press("tab")  # from the value to the outcomes
-            await pilot.press("1" if reading else "enter")
+            await pilot.press(*(("1", "enter") if reading else ("enter",)))
             await until(
                 pilot,
                 lambda before=check: (
@@ -372,7 +372,7 @@ async def test_a_note_and_a_thing_at_hand_are_recorded(rig: Any, until: Any) -> 
         await pilot.press(*"wet", "enter")
         await pilot.press("a")
         assert isinstance(app.screen, ChooseScreen)
-        await pilot.press("1")
+        await pilot.press("1", "enter")
         await until(pilot, lambda: isinstance(app.screen, BenchScreen) and bench(app).snapshot.undoable)
         trace = rig.source.bridge.fold.trace
         rows = [row.text for row in trace.rows(0, len(trace))]

@@ -42,7 +42,7 @@ async def test_a_loop_back_is_chosen_prepared_and_told(rig: Any, size: Any, unti
         await pilot.press("e")
         assert isinstance(app.screen, ChooseScreen)
         assert "joined at the adapter" in " ".join(screen_text(app).split())
-        await pilot.press("1")
+        await pilot.press("1", "enter")
         assert isinstance(app.screen, AskScreen)
         words = " ".join(screen_text(app).split())
         assert "take the board off" in words
@@ -65,7 +65,7 @@ async def test_not_now_sends_nothing(rig: Any, until: Any) -> None:
     async with app.run_test() as pilot:
         await until(pilot, lambda: bench(app).snapshot.port)
         await pilot.press("e", "escape")
-        await pilot.press("e", "3", "escape")
+        await pilot.press("e", "3", "enter", "escape")
         assert isinstance(app.screen, BenchScreen)
         assert not rig.link.written
 
@@ -74,7 +74,7 @@ async def test_other_settings_ask_for_a_reset_before_each_try(rig: Any, until: A
     app = opened(rig)
     async with app.run_test() as pilot:
         await until(pilot, lambda: bench(app).snapshot.port)
-        await pilot.press("e", "6")
+        await pilot.press("e", "6", "enter")
         await until(pilot, lambda: isinstance(app.screen, AskScreen))
         assert "reset the board" in " ".join(screen_text(app).split())
         rig.answers()
@@ -87,7 +87,7 @@ async def test_stopping_the_tries_is_possible(rig: Any, until: Any) -> None:
     app = opened(rig)
     async with app.run_test() as pilot:
         await until(pilot, lambda: bench(app).snapshot.port)
-        await pilot.press("e", "6")
+        await pilot.press("e", "6", "enter")
         await until(pilot, lambda: isinstance(app.screen, AskScreen))
         await pilot.press("escape")
         await until(pilot, lambda: isinstance(app.screen, BenchScreen))
@@ -98,7 +98,7 @@ async def test_listening_at_rates_needs_no_hands_and_tells(rig: Any, until: Any)
     app = opened(rig)
     async with app.run_test() as pilot:
         await until(pilot, lambda: bench(app).snapshot.port)
-        await pilot.press("e", "5")
+        await pilot.press("e", "5", "enter")
         await until(pilot, lambda: len(bench(app).snapshot.findings) == len(line_tests.USUAL_RATES) + 1)
         assert "nothing comes" in bench(app).snapshot.findings[-1].message
         assert not rig.link.written
