@@ -7,13 +7,14 @@ from __future__ import annotations
 
 import argparse
 import os
-import re
 import sys
 from collections.abc import Sequence
 from importlib import import_module
 from typing import Final, NoReturn, TypeAlias
 
 from console import __version__
+from console.commands import options
+from console.commands.options import address
 from console.errors import Stopped, UsageTrouble, WakelineError
 
 _EXIT_WORDS: Final = """exit codes:
@@ -119,11 +120,15 @@ def _add_open(commands: _Commands) -> None:
 def _add_handshake(commands: _Commands) -> None:
     sub = _command(commands, "handshake", "listen, sync, identify; live trace, stage times, causes when it fails")
     _add_port_options(sub)
-    sub.add_argument("--record", metavar="FILE", default=None, help="write a pcapng capture of the session")
-    sub.add_argument("--overwrite", action="store_true", help="let --record replace an existing file")
-    sub.add_argument("--listen", type=_seconds, default=0.25, metavar="S", help="listen this long first (0.25 s)")
+    _add_session_options(sub)
     sub.add_argument("--ask", action="store_true", help="go on: propose the next check and ask what it showed")
     sub.add_argument("--answers", metavar="FILE", default=None, help="the same, with the answers from a TOML file")
+
+
+def _add_session_options(sub: argparse.ArgumentParser) -> None:
+    sub.add_argument("--record", metavar="FILE", default=None, help="write a pcapng capture of the session")
+    sub.add_argument("--overwrite", action="store_true", help="let --record or -o replace an existing file")
+    sub.add_argument("--listen", type=_seconds, default=0.25, metavar="S", help="listen this long first (0.25 s)")
 
 
 def _add_port_options(sub: argparse.ArgumentParser) -> None:
@@ -165,6 +170,10 @@ def add_image_options(sub: argparse.ArgumentParser, formats: Sequence[str]) -> N
     """The options of every command that takes a firmware file."""
     sub.add_argument("--address", type=address, default=None, metavar="A", help="where raw data belongs: 0x0800_0000")
     sub.add_argument("--format", choices=formats, default=None, help="default: told by the file's content")
+    _add_chip_options(sub)
+
+
+def _add_chip_options(sub: argparse.ArgumentParser) -> None:
     sub.add_argument("--chip", default=None, metavar="CHIP", help="product id (0x410) or name of the chip")
     sub.add_argument("--chip-file", default=None, metavar="TOML", help="a description of a chip that is not known")
 
@@ -176,6 +185,90 @@ def _add_netlist(commands: _Commands) -> None:
     what.add_argument("--net", metavar="NAME", default=None, help="one net: its pins, what lies beside them, probes")
     what.add_argument("--part", metavar="REF", default=None, help="one part: each pin, its net, where that leads")
     what.add_argument("--pin", metavar="REF.PIN", default=None, help="one pin: its net and its neighbours")
+
+
+def _add_program(commands: _Commands) -> None:
+    sub = _on_chip(commands, "program", "check an image, erase, write, read back every byte", image=True, erases=True)
+    _add_plan_options(sub)
+    sub.add_argument("--plan", action="store_true", help="only say what would be done")
+    _add_start_options(sub)
+
+
+def _add_update(commands: _Commands) -> None:
+    sub = _on_chip(commands, "update", "save what is there, show old and new version, ask, program, prove", image=True)
+    _add_plan_options(sub)
+    sub.add_argument("--version-at", type=options.place, default=None, metavar="A[:N]", help="where its text is")
+    sub.add_argument("--version-pattern", type=options.pattern, default=None, metavar="REGEX", help="how it looks")
+    sub.add_argument("--backup", default=None, metavar="FILE", help="where to save what is there (default: a new name)")
+    sub.add_argument("--no-backup", action="store_true", help="do not save what is there")
+    sub.add_argument("--yes", action="store_true", help="do not ask")
+    _add_start_options(sub)
+
+
+def _add_restore(commands: _Commands) -> None:
+    sub = _on_chip(commands, "restore", "put back what `update` saved, and prove it", erases=True)
+    sub.add_argument("backup", metavar="BACKUP", help="the file of bytes; its .toml lies beside it")
+    sub.add_argument("--other-board", action="store_true", help="put it into another board of the same kind")
+    sub.add_argument("--yes", action="store_true", help="do not ask")
+    _add_start_options(sub)
+
+
+def _add_read(commands: _Commands) -> None:
+    sub = _on_chip(commands, "read", "memory into a file")
+    sub.add_argument("--address", type=address, default=None, metavar="A", help="from here (default: start of flash)")
+    sub.add_argument("--length", type=address, default=None, metavar="N", help="so many bytes (default: to its end)")
+    sub.add_argument("-o", "--output", required=True, metavar="FILE", help="raw bytes go here")
+
+
+def _add_compare(commands: _Commands) -> None:
+    sub = _on_chip(commands, "compare", "does the chip hold this image? nothing is changed", image=True)
+    sub.add_argument("--range", type=options.span, action="append", metavar="A:N", help="only these bytes; repeatable")
+
+
+def _add_erase(commands: _Commands) -> None:
+    sub = _on_chip(commands, "erase", "erase pages or everything, and prove it", erases=True)
+    sub.add_argument("--pages", type=options.pages, default=None, metavar="LIST", help="numbers: 0-3,7")
+    sub.add_argument("--all", action="store_true", help="everything")
+    sub.add_argument("--consent", type=address, default=None, metavar="ID", help="the chip's product id: do not ask")
+
+
+def _on_chip(
+    commands: _Commands, name: str, words: str, *, image: bool = False, erases: bool = False
+) -> argparse.ArgumentParser:
+    """A command that wakes a chip and reads or changes its memory."""
+    sub = _command(commands, name, words)
+    _add_port_options(sub)
+    if image:
+        from console.images.load import FORMATS
+
+        sub.add_argument("image", metavar="IMAGE", help="Intel HEX, S-records, ELF, or raw data with --address")
+        add_image_options(sub, FORMATS)
+    else:
+        _add_chip_options(sub)
+    _add_session_options(sub)
+    sub.add_argument("--resume", action="store_true", help="a run was cut off: go on from there")
+    words = "lift the readout protection, which erases the whole chip; the chip's product id is the consent"
+    if erases:
+        sub.add_argument(
+            "--lift-protection", nargs="?", type=address, const=True, default=None, metavar="ID", help=words
+        )
+    else:
+        sub.set_defaults(lift_protection=None)
+    return sub
+
+
+def _add_plan_options(sub: argparse.ArgumentParser) -> None:
+    sub.add_argument("--changed-only", action="store_true", help="read first; write only what is not there yet")
+    sub.add_argument("--keep-neighbours", action="store_true", help="write again what else is on erased pages")
+    sub.add_argument("--no-erase", action="store_true", help="refuse if anything would have to be erased")
+    sub.add_argument("--erase-all", action="store_true", help="one mass erase instead of pages")
+    sub.add_argument("--range", type=options.span, action="append", metavar="A:N", help="only these bytes; repeatable")
+
+
+def _add_start_options(sub: argparse.ArgumentParser) -> None:
+    words = "then start the program (default: at the start of flash) and listen"
+    sub.add_argument("--start", nargs="?", type=address, const=True, default=None, metavar="A", help=words)
+    sub.add_argument("--start-listen", type=_seconds, default=2.0, metavar="S", help="for its first words (2 s)")
 
 
 def _add_bench(commands: _Commands) -> None:
@@ -214,6 +307,13 @@ _COMMANDS: Final = {
     "transcript": _add_transcript,
     "image": _add_image,
     "netlist": _add_netlist,
+=======
+    "program": _add_program,
+    "update": _add_update,
+    "restore": _add_restore,
+    "read": _add_read,
+    "compare": _add_compare,
+    "erase": _add_erase,
     "bench": _add_bench,
     "completion": _add_completion,
 }
@@ -235,6 +335,7 @@ def address(text: str) -> int:
     )
 
 
+=======
 def _seconds(text: str) -> float:
     return _number(text, 0, 3600, "a time from 0 to 3600 seconds")
 

@@ -2,6 +2,8 @@
 
     WakelineError            code, message, where, note, help, caution -> outcome -> exit code
     ├── UsageTrouble         2  a wrong option or an impossible combination
+    ├── TargetTrouble        4  the chip, or what it holds, forbids what was asked
+    ├── Mismatch             5  what was read back is not what should be there
     ├── PortTrouble          6  missing, busy, forbidden, lost, not understood
     ├── InputTrouble         7  a file that cannot be read as what it should be
     └── Stopped              8  the user stopped it
@@ -89,6 +91,21 @@ class PortTrouble(WakelineError):
     """
 
     outcome = Outcome.PORT
+
+
+class TargetTrouble(WakelineError):
+    """The chip refuses, or is not what it should be.
+
+    Codes: protected, wrong-chip, unknown-chip, refused, unsupported.
+    """
+
+    outcome = Outcome.REFUSED
+
+
+class Mismatch(WakelineError):
+    """Memory was read back and differs; `where` names address, expected and found. Codes: mismatch, differs."""
+
+    outcome = Outcome.MISMATCH
 
 
 class InputTrouble(WakelineError):

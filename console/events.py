@@ -73,6 +73,9 @@ class MarkKind(StrEnum):
     STAGE_END = "stage-end"  # name, outcome, and on failure hint, message
     OPERATOR = "operator"  # action, and what it changed
     NOTE = "note"  # text
+    PLAN = "plan"  # what a programming run is about to do: task, bytes, pages, expected_s
+    PROGRESS = "progress"  # done, total (bytes), repeated: how far the running stage is
+    PROOF = "proof"  # proven, written, erased (address ranges), complete: what is known of the memory at the end
     LINK_LOST = "link-lost"  # message, help
     ERROR = "error"  # code, message, help: the run ended for this reason
     STOPPED = "stopped"  # the user stopped it

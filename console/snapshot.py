@@ -16,6 +16,7 @@ from console.causes.rank import NextCheck, RankedCause, rank
 from console.causes.wires import WireEvidence, wires
 from console.errors import Outcome
 from console.events import Chunk, Event, LineEvent, Mark, MarkKind, Value
+from console.programming.fold import Programming, ProgrammingFold
 from console.session.exchange import Trace
 from console.session.stage import StageFold, StageResult
 from console.session.wording import line_words, mark_words
@@ -34,6 +35,8 @@ _SHOWN_SETTINGS = (
     "rts",
 )
 DEFAULT_FAMILY = "an3155"
+# the loader is in ROM: whatever a cut leaves in flash, the board can be programmed again
+_GO_ON = "the boot loader is still there: connect and power the board, then run the same command with --resume"
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +72,7 @@ class Snapshot:
     problem: Problem | None
     rows: int
     notes: tuple[str, ...]
+    programming: Programming | None = None
 
 
 class Fold:
@@ -78,6 +82,7 @@ class Fold:
         self.trace = Trace()
         self._stages = StageFold()
         self._seen = ObservationFold()
+        self._programming = ProgrammingFold()
         self._observer: Observer = protocols.load(DEFAULT_FAMILY).observer()
         self._port = ""
         self._settings: dict[str, Value] = {}
@@ -135,12 +140,14 @@ class Fold:
             problem=self._problem_of(stages, check),
             rows=len(self.trace),
             notes=tuple(self._notes),
+            programming=self._programming.state,
         )
         self._cached = (self._version, snapshot)
         return snapshot
 
     def _mark(self, mark: Mark) -> None:
         fields = mark.fields
+        self._programming.mark(mark)
         match mark.kind:
             case MarkKind.SETTINGS:
                 self._take_settings(mark)
@@ -151,6 +158,7 @@ class Fold:
                 self._observer.restart()
                 self._seen.attempt(self._swapped, frame=str(self._settings.get("frame", "")), rate=self._rate)
                 self._problem = self._hard_outcome = None
+                self._programming.attempt()
             case MarkKind.STAGE_BEGIN:
                 self._stages.begin(mark)
                 self._seen.stage_begin(str(fields.get("name", "")))
@@ -208,6 +216,9 @@ class Fold:
         bad = next((outcome for outcome in last if outcome not in (Outcome.OK, None)), None)
         if bad is not None:
             return bad
+        run = self._programming.state
+        if run is not None and run.planned and not run.complete:  # nothing but a complete proof is a good end
+            return Outcome.STOPPED if run.ended or self._ended else None
         if self._observer.identity.product_id is not None:
             return Outcome.OK
         return Outcome.NO_ANSWER if self._ended else None
@@ -220,10 +231,13 @@ class Fold:
             return None
         failed = next((stage for stage in reversed(stages) if stage.outcome is outcome), None)
         if outcome is Outcome.STOPPED:
-            return Problem("stopped", "stopped by the user", "start again when ready")
+            advice = "start again when ready" if self._programming.state is None else _GO_ON
+            return Problem("stopped", "stopped by the user", advice)
         if failed is None:
             return Problem("no-answer", "the record holds no identified target", "repeat the handshake")
         advice = f"{check.title} ({check.minutes:g} min)" if check else "repeat the handshake"
+        if self._programming.state is not None:
+            advice = _GO_ON
         return Problem(outcome.value, f"stage {failed.name}: {failed.message or outcome.value}", advice)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import asdict
 from typing import Any
 
 from console.causes.contradictions import Contradiction
@@ -48,6 +49,7 @@ def as_object(snapshot: Snapshot) -> dict[str, Any]:
             {"id": w.id, "adapter": w.adapter_end, "board": w.board_end, "state": w.state, "why": w.why}
             for w in snapshot.wires
         ],
+        "programming": None if snapshot.programming is None else asdict(snapshot.programming),
         "attempts": snapshot.attempt,
         "notes": list(snapshot.notes),
         "error": None if snapshot.problem is None else _problem(snapshot.problem),
@@ -77,14 +79,21 @@ def dumps(value: object) -> str:
 def verdict_lines(snapshot: Snapshot) -> list[str]:
     """The end of a text run: stages, target or causes, next check."""
     snapshot = ended(snapshot)
-    out = ["", "stage      outcome     elapsed      wire      chip      host   out    in"]
-    out += [_stage_line(stage) for stage in snapshot.stages if stage.attempt == snapshot.attempt]
-    out.append("")
-    if snapshot.identity is not None:
-        out += _identity_lines(snapshot.identity)
+    out = ["", *stage_lines(snapshot), "", *target_lines(snapshot)]
     if snapshot.problem is not None:
         out.append(f"{snapshot.problem.code}: {snapshot.problem.message}")
     return out + cause_lines(snapshot)
+
+
+def stage_lines(snapshot: Snapshot) -> list[str]:
+    """The stages of the present attempt as a table."""
+    head = "stage        outcome     elapsed      wire      chip      host     out      in"
+    return [head, *(_stage_line(stage) for stage in snapshot.stages if stage.attempt == snapshot.attempt)]
+
+
+def target_lines(snapshot: Snapshot) -> list[str]:
+    """What the target said about itself."""
+    return [] if snapshot.identity is None else _identity_lines(snapshot.identity)
 
 
 def cause_lines(snapshot: Snapshot) -> list[str]:
@@ -166,7 +175,7 @@ def _problem(problem: Problem) -> dict[str, str]:
 def _stage_line(stage: StageResult) -> str:
     word = stage.outcome.value if stage.outcome else "running"
     times = "".join(f"{seconds(t):>10}" for t in (stage.elapsed_s, stage.wire_s, stage.chip_s, stage.host_s))
-    return f"{stage.name:<10} {word:<9}{times}{stage.bytes_out:>6}{stage.bytes_in:>6}"
+    return f"{stage.name:<12} {word:<9}{times}{stage.bytes_out:>8}{stage.bytes_in:>8}"
 
 
 def _identity_lines(identity: Identity) -> list[str]:

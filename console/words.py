@@ -33,6 +33,14 @@ def setting(value: object) -> str:
     return str(value)
 
 
+def duration(value: float) -> str:
+    """How long something takes, as a person says it: 0.4 s, 12 s, 3 min 20 s."""
+    if value < 10:
+        return f"{value:.1f} s"
+    whole = round(value)
+    return f"{whole} s" if whole < 120 else f"{whole // 60} min {whole % 60} s"
+
+
 def count_of(number: int, noun: str) -> str:
     """``1 page``, ``3 pages``: a number with its noun, whose plural ends in s."""
     return f"{number} {noun}" if number == 1 else f"{number} {noun}s"

@@ -7,13 +7,14 @@ It knows no port, no clock and no event loop; the driver owns time. A driver ans
     Want   -> exactly `count` bytes; on the deadline it throws `errors.NoReply` into the generator,
               or, for an optional Want, answers with the bytes that came (perhaps b"")
     Stray  -> b""  after taking note that these bytes were received and could not be placed
+    Tell   -> b""  after passing it on to whoever watches; nothing goes over the line
 """
 
 from __future__ import annotations
 
-from collections.abc import Generator
+from collections.abc import Generator, Mapping
 from dataclasses import dataclass
-from typing import TypeAlias, TypeVar
+from typing import Literal, TypeAlias, TypeVar
 
 T = TypeVar("T")
 
@@ -48,5 +49,13 @@ class Stray:
     why: str
 
 
-Ask: TypeAlias = Send | Want | Stray
+@dataclass(frozen=True, slots=True)
+class Tell:
+    """Something worth telling in the middle of a long conversation. `topic` is "progress" or "note"; plain values."""
+
+    topic: Literal["progress", "note"]
+    fields: Mapping[str, str | int | float | bool | None]
+
+
+Ask: TypeAlias = Send | Want | Stray | Tell
 Conversation: TypeAlias = Generator[Ask, bytes, T]

@@ -8,6 +8,7 @@ from enum import StrEnum
 from typing import Literal, Protocol
 
 from protocols.conversation import Conversation
+from protocols.programmer import Programmer
 from protocols.uart import Frame
 
 Direction = Literal["out", "in"]
@@ -87,7 +88,10 @@ class SyncResult:
 
 @dataclass(frozen=True, slots=True)
 class Family:
-    """One published boot protocol. `source` names the document and the revision read."""
+    """One published boot protocol. `source` names the document and the revision read.
+
+    `programmer` gives what a chip that said so much about itself offers for programming; None: the family offers none.
+    """
 
     name: str
     title: str
@@ -97,3 +101,4 @@ class Family:
     observer: Callable[[], Observer]
     sync: Callable[[], Conversation[SyncResult]]
     identify: Callable[[], Conversation[Identity]]
+    programmer: Callable[[Identity], Programmer] | None = None

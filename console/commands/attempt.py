@@ -7,7 +7,7 @@ import contextlib
 import sys
 from argparse import Namespace
 from collections.abc import AsyncIterator
-from typing import TYPE_CHECKING, Any, TextIO
+from typing import TYPE_CHECKING, Any, Protocol, TextIO
 
 import protocols
 from console.clock import MonotonicClock
@@ -60,7 +60,7 @@ async def opened(
     fold: Fold,
     record: str | None = None,
     overwrite: bool = False,
-    live: LiveText | None = None,
+    live: Live | None = None,
 ) -> AsyncIterator[Session]:
     """Open a port into `fold`, with an optional record and live text; closes all of it whatever happens.
 
@@ -105,6 +105,18 @@ async def simulated_adapter(settings: LinkSettings) -> None:
 
 def _tell(error: WakelineError) -> None:
     print("\n".join(error.lines()), file=sys.stderr)
+
+
+class Live(Protocol):
+    """What prints while a session runs."""
+
+    def event(self, event: Event, /) -> None:
+        """Sink: something happened."""
+        ...
+
+    def flush(self) -> None:
+        """Print what is held back."""
+        ...
 
 
 class LiveText:

@@ -21,10 +21,10 @@ _MARKS = {Severity.FINE: "✓ fine ", Severity.WARNS: "! look ", Severity.STOPS:
 
 def run(options: Namespace) -> int:
     """Run the command; returns the exit code."""
-    chip = _chip(options)
+    chip = chip_named(options)
     image = load_image(options.file, address=options.address, format=options.format)
     findings = check_layout(image, chip)
-    trouble = _trouble(image, chip, findings)
+    trouble = fit_trouble(image, chip, findings)
     if options.json:
         print(dumps(as_object(image, chip, findings, trouble)))
     else:
@@ -103,7 +103,7 @@ def as_object(
     }
 
 
-def _chip(options: Namespace) -> Chip | None:
+def chip_named(options: Namespace) -> Chip | None:
     """The chip that was named; a file of the user's with one chip names it too."""
     if options.chip_file is None:
         return None if options.chip is None else find_chip(options.chip)
@@ -111,7 +111,8 @@ def _chip(options: Namespace) -> Chip | None:
     return chips[0] if options.chip is None and len(chips) == 1 else find_chip(options.chip or "", chips)
 
 
-def _trouble(image: Image, chip: Chip | None, findings: tuple[Finding, ...]) -> InputTrouble | None:
+def fit_trouble(image: Image, chip: Chip | None, findings: tuple[Finding, ...]) -> InputTrouble | None:
+    """Why the image must not be written to this chip; None if nothing stops it."""
     stops = [finding for finding in findings if finding.severity == Severity.STOPS]
     if chip is None or not stops:
         return None

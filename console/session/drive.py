@@ -11,7 +11,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Generic, TypeVar
 
-from protocols.conversation import Conversation, Send, Stray, Want
+from protocols.conversation import Conversation, Send, Stray, Tell, Want
 from protocols.errors import NoReply
 
 T = TypeVar("T")
@@ -40,6 +40,7 @@ class Drive(Generic[T]):
         pace: Pace,
         loop: asyncio.AbstractEventLoop,
         stray: Callable[[bytes, str], None],
+        tell: Callable[[Tell], None] = lambda tell: None,
     ) -> None:
         self.result: asyncio.Future[T] = loop.create_future()
         self._conversation = conversation
@@ -47,6 +48,7 @@ class Drive(Generic[T]):
         self._pace = pace
         self._loop = loop
         self._stray = stray
+        self._tell = tell
         self._buffer = bytearray()
         self._want: Want | None = None
         self._deadline = 0.0
@@ -96,6 +98,9 @@ class Drive(Generic[T]):
                         answer = b""
                     case Stray(data, why):
                         self._stray(data, why)
+                        answer = b""
+                    case Tell():
+                        self._tell(ask)
                         answer = b""
                     case Want(count):
                         if len(self._buffer) < count:

@@ -14,7 +14,7 @@ from typing import TypeVar
 
 from console import __version__
 from console.clock import Clock
-from console.errors import Outcome, PortTrouble, Stopped
+from console.errors import Outcome, PortTrouble, Stopped, WakelineError
 from console.events import Chunk, Event, LineEvent, Mark, MarkKind, Value
 from console.link.base import Link, OpenReport
 from console.link.wake import run_wake
@@ -22,7 +22,7 @@ from console.session.drive import Drive, Pace
 from console.session.stage import IDENTIFY, LISTEN, SYNC
 from protocols.conversation import Conversation
 from protocols.errors import NoReply, OurMistake, ProtocolError, Refused, UnexpectedReply
-from protocols.family import Family, SyncResult
+from protocols.family import Family, Identity, SyncResult
 
 T = TypeVar("T")
 Sink = Callable[[Event], None]
@@ -38,6 +38,8 @@ class Session:
     def __init__(self, link: Link, family: Family, *, clock: Clock, sinks: Sequence[Sink] = ()) -> None:
         self.link = link
         self.family = family
+        self.identity: Identity | None = None
+        """What the target said in the last handshake that succeeded."""
         self._clock = clock
         self._sinks = list(sinks)
         self._drive: Drive[object] | None = None
@@ -85,18 +87,22 @@ class Session:
             self._mark(MarkKind.NOTE, text=note)
         return report
 
-    async def handshake(self, listen_s: float = DEFAULT_LISTEN_S) -> Outcome:
+    async def handshake(
+        self, listen_s: float = DEFAULT_LISTEN_S, sync: Conversation[SyncResult] | None = None
+    ) -> Outcome:
         """One attempt: wake lines if wired, then listen, sync, identify. Returns how it ended.
 
-        `listen_s` is how long to listen before anything is sent, in seconds (0 skips nothing but the waiting).
+        `listen_s` is how long to listen before anything is sent, in seconds (0 skips nothing but the waiting);
+        `sync` takes the place of the family's own.
         """
         async with _Busy(self):
             self._begin_attempt()
+            self.identity = None
             try:
                 await self._wake()
                 await self._listen(listen_s)
-                await self._stage(SYNC, self.family.sync())
-                await self._stage(IDENTIFY, self.family.identify())
+                await self._stage(SYNC, self.family.sync() if sync is None else sync)
+                self.identity = await self._stage(IDENTIFY, self.family.identify())
             except (ProtocolError, PortTrouble, Stopped) as error:
                 return _outcome_of(error)
             return Outcome.OK
@@ -110,8 +116,14 @@ class Session:
             except (PortTrouble, Stopped):
                 return
 
+    async def hear(self, name: str, seconds: float) -> None:
+        """Only listen for `seconds`, as a stage of the running attempt. Raises PortTrouble or Stopped."""
+        async with _Busy(self):
+            await self._listen(seconds, name)
+
     async def converse(self, name: str, conversation: Conversation[T]) -> T:
-        """Run one conversation as a stage of its own. Raises ProtocolError, PortTrouble or Stopped."""
+        """Run one conversation as a stage of its own. Raises ProtocolError, PortTrouble, Stopped, and whatever
+        WakelineError the conversation itself raises."""
         async with _Busy(self):
             return await self._stage(name, conversation)
 
@@ -170,8 +182,12 @@ class Session:
         if self._pause is not None and not self._pause.done():
             self._pause.set_exception(error)
 
-    def trouble(self, error: PortTrouble) -> None:
-        """Record why the port could not be used."""
+    def mark(self, kind: MarkKind, **fields: Value) -> None:
+        """Record what whoever uses the session knows beside the bytes: a plan, a proof, a note."""
+        self._mark(kind, **fields)
+
+    def trouble(self, error: WakelineError) -> None:
+        """Record why the run ended here: the port could not be used, or something else forbids to go on."""
         self._mark(MarkKind.ERROR, code=error.code, message=error.message, help=error.help, outcome=error.outcome)
 
     def _announce(self, report: OpenReport | None) -> None:
@@ -212,8 +228,8 @@ class Session:
         )
         return done
 
-    async def _listen(self, seconds: float) -> None:
-        self._mark(MarkKind.STAGE_BEGIN, name=LISTEN)
+    async def _listen(self, seconds: float, name: str = LISTEN) -> None:
+        self._mark(MarkKind.STAGE_BEGIN, name=name)
         self._pause = asyncio.get_running_loop().create_future()
         try:
             if self._lost is not None:
@@ -221,9 +237,9 @@ class Session:
             async with asyncio.timeout(max(0.0, seconds)):
                 await self._pause
         except TimeoutError:
-            self._mark(MarkKind.STAGE_END, name=LISTEN, outcome=Outcome.OK)
+            self._mark(MarkKind.STAGE_END, name=name, outcome=Outcome.OK)
         except BaseException as error:
-            self._failed(LISTEN, error)
+            self._failed(name, error)
             raise
         finally:
             self._pause = None
@@ -237,6 +253,7 @@ class Session:
             loop=asyncio.get_running_loop(),
             # the record and the observer already hold the bytes; the reason is what the conversation adds
             stray=lambda data, why: self._mark(MarkKind.NOTE, text=f"{len(data)} stray byte(s): {why}"),
+            tell=lambda tell: self._mark(MarkKind(tell.topic), **tell.fields),
         )
         self._drive = drive  # type: ignore[assignment]  # only fed and failed from here, whatever its result is
         try:
@@ -259,7 +276,7 @@ class Session:
     def _failed(self, name: str, error: BaseException) -> None:
         outcome = _outcome_of(error)
         hint = error.hint if isinstance(error, ProtocolError) else getattr(error, "code", "")
-        known = isinstance(error, ProtocolError | PortTrouble | Stopped)
+        known = isinstance(error, ProtocolError | WakelineError)
         message = str(error) if known else "stopped" if outcome is Outcome.STOPPED else type(error).__name__
         self._mark(MarkKind.STAGE_END, name=name, outcome=outcome, hint=hint, message=message)
         if outcome is Outcome.STOPPED:
@@ -315,7 +332,7 @@ class _Busy:
 
 def _outcome_of(error: BaseException) -> Outcome:
     match error:
-        case PortTrouble() | Stopped():
+        case WakelineError():
             return error.outcome
         case asyncio.CancelledError() | KeyboardInterrupt():
             return Outcome.STOPPED

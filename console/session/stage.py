@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 from console.errors import Outcome
 from console.events import Chunk, Mark
+from console.text import clean
 from protocols.uart import EIGHT_E_ONE, Frame
 
 LISTEN, SYNC, IDENTIFY = "listen", "sync", "identify"
@@ -117,7 +118,7 @@ class StageFold:
         """A stage begins; one that never ended is closed as stopped."""
         if self._running is not None:
             self._finish(mark.t_ns, Outcome.STOPPED, "", "")
-        self._running = _Running(str(mark.fields.get("name", "?")), self.attempt, mark.t_ns)
+        self._running = _Running(clean(str(mark.fields.get("name", "?")), 60), self.attempt, mark.t_ns)
 
     def end(self, mark: Mark) -> None:
         """A stage ends with the outcome the mark carries; a strange outcome counts as internal."""
@@ -125,7 +126,8 @@ class StageFold:
             return
         word = str(mark.fields.get("outcome", ""))
         outcome = Outcome(word) if word in set(Outcome) else Outcome.INTERNAL
-        self._finish(mark.t_ns, outcome, str(mark.fields.get("hint", "")), str(mark.fields.get("message", "")))
+        hint, message = (clean(str(mark.fields.get(key, ""))) for key in ("hint", "message"))
+        self._finish(mark.t_ns, outcome, hint, message)
 
     def all(self) -> tuple[StageResult, ...]:
         """All results, the running stage last with what it has so far."""

@@ -57,6 +57,13 @@ def mark_words(mark: Mark) -> str:
             return _operator_words(field)
         case MarkKind.NOTE:
             return field("text")
+        case MarkKind.PLAN:
+            return f"{field('task')}: {field('write')} bytes to write, {field('verify')} to read back"
+        case MarkKind.PROGRESS:
+            return f"{field('done')} of {field('total')} bytes"
+        case MarkKind.PROOF:
+            word = "proven by reading back" if mark.fields.get("complete") is True else "not complete; proven"
+            return f"{word}: {field('proven') or 'nothing'}"
         case MarkKind.LINK_LOST:
             return f"link lost: {field('message')}"
         case MarkKind.ERROR:

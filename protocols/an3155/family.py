@@ -6,6 +6,7 @@ from typing import Final
 
 from protocols.an3155 import host
 from protocols.an3155.observer import An3155Observer
+from protocols.an3155.programmer import programmer
 from protocols.family import Family
 from protocols.uart import EIGHT_E_ONE
 
@@ -18,4 +19,5 @@ FAMILY: Final = Family(
     observer=An3155Observer,
     sync=host.sync,
     identify=host.identify,
+    programmer=programmer,
 )

@@ -28,7 +28,7 @@ VOLTAGE_BYTE: Final = 0xFFFF_0000
 CRC_POLYNOMIAL: Final = 0x04C1_1DB7
 CRC_INITIAL: Final = 0xFFFF_FFFF
 
-_OPCODE = "the opcode"
+AT_OPCODE: Final = "the opcode"  # where a command is refused as such
 
 
 def _refusal(command: str, step: str) -> Conversation[Refused]:
@@ -79,7 +79,7 @@ def _start(opcode: Opcode, within_s: float) -> Conversation[str]:
     """Send a command whose ACK stands alone; returns the command's name."""
     name = opcode_name(opcode)
     yield Send(frames.command(opcode), f"{name}: opcode")
-    yield from _lone_ack(name, _OPCODE, within_s)
+    yield from _lone_ack(name, AT_OPCODE, within_s)
     return name
 
 
@@ -87,7 +87,7 @@ def _ask(opcode: Opcode, within_s: float) -> Conversation[str]:
     """Send a command whose ACK is followed by data; returns the command's name."""
     name = opcode_name(opcode)
     yield Send(frames.command(opcode), f"{name}: opcode")
-    yield from _ack_before_data(name, _OPCODE, within_s)
+    yield from _ack_before_data(name, AT_OPCODE, within_s)
     return name
 
 
@@ -416,5 +416,5 @@ def _is_protected(within_s: float) -> Conversation[bool | None]:
     try:
         yield from read_memory(FLASH_START, 4, within_s)
     except TheirBehaviour as failure:
-        return True if isinstance(failure, Refused) and failure.step == _OPCODE else None
+        return True if isinstance(failure, Refused) and failure.step == AT_OPCODE else None
     return False

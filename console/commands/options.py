@@ -1,0 +1,60 @@
+"""What a person may write behind an option, and the words when it is not that. Quick to load."""
+
+from __future__ import annotations
+
+import re
+from argparse import ArgumentTypeError
+
+_NUMBER = re.compile(r"0[xX](_?[0-9A-Fa-f])+|0|[1-9](_?[0-9])*")
+_MOST_PAGES = 65536
+_MOST_VERSION = 256
+
+
+def address(text: str) -> int:
+    """A 32-bit address as a person writes it: ``0x0800_0000`` or decimal. Raises ArgumentTypeError.
+
+    Digits with a leading zero are refused: who writes 08000000 means hex and would get another place.
+    """
+    if _NUMBER.fullmatch(text) and (value := int(text, 0)) < 1 << 32:
+        return value
+    raise ArgumentTypeError(f"{text!r} is not an address from 0 to 0xFFFFFFFF (hex begins with 0x, as in 0x0800_0000)")
+
+
+def span(text: str) -> tuple[int, int]:
+    """``ADDRESS:LENGTH``, at least one byte."""
+    start, _, size = text.partition(":")
+    found = address(start), address(size)
+    if not 0 < found[1] <= (1 << 32) - found[0]:
+        raise ArgumentTypeError(f"{text!r} is not ADDRESS:LENGTH with at least one byte")
+    return found
+
+
+def place(text: str) -> tuple[int, int]:
+    """``ADDRESS`` or ``ADDRESS:LENGTH`` of a version text, 1 to 256 bytes (32 where none is given)."""
+    start, colon, size = text.partition(":")
+    found = address(start), address(size) if colon else 32
+    if not 0 < found[1] <= _MOST_VERSION:
+        raise ArgumentTypeError(f"{text!r}: a version text has 1 to {_MOST_VERSION} bytes")
+    return found
+
+
+def pattern(text: str) -> re.Pattern[bytes]:
+    """A regular expression over the bytes of memory; its first group is the version, if it has one."""
+    try:
+        return re.compile(text.encode())
+    except (re.error, OverflowError) as error:
+        raise ArgumentTypeError(f"{text!r} is not a regular expression: {error}") from error
+
+
+def pages(text: str) -> tuple[int, ...]:
+    """``0-3,7``: page numbers and ranges of them."""
+    found: set[int] = set()
+    for part in text.split(","):
+        first, dash, last = part.strip().partition("-")
+        if not first.isdecimal() or (dash and not last.isdecimal()):
+            raise ArgumentTypeError(f"{text!r} is not a list of page numbers such as 0-3,7")
+        low, high = int(first), int(last) if dash else int(first)
+        if low > high or high >= _MOST_PAGES:
+            raise ArgumentTypeError(f"{part.strip()!r} is not a range of page numbers from 0 to {_MOST_PAGES - 1}")
+        found.update(range(low, high + 1))
+    return tuple(sorted(found))

@@ -1,0 +1,373 @@
+"""Whole programming runs against the simulated chip, in virtual time, with everything that can go wrong on the way.
+
+What must hold in every case: a run that says that it succeeded has the image in flash, byte for byte.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import pytest
+
+import protocols
+from console.errors import Mismatch, Outcome, Stopped, TargetTrouble, WakelineError
+from console.events import Event, Mark, MarkKind
+from console.images.image import Image
+from console.programming.chips import Chip
+from console.programming.outlook import outlook
+from console.programming.plan import Options, erase_plan, make_plan, touched_pages
+from console.programming.run import (
+    announce,
+    carry_out,
+    compared,
+    lift_protection,
+    offered,
+    protected,
+    read_pages,
+    recorded,
+    start,
+    wake,
+)
+from console.programming.stages import Work
+from console.session.session import Session
+from console.snapshot import Fold, Snapshot
+from console.summary import as_object
+from protocols.an3155.target import Chip as Simulated
+from protocols.an3155.target import Target
+from protocols.errors import ProtocolError
+from tests.chip_link import ChipLink, Spoiler, warp
+from tests.console.programming.conftest import FLASH, make_image
+
+OLD = bytes((n * 11 + 5) & 0xFF for n in range(128 * 1024))
+
+
+@dataclass
+class Result:
+    """How a run ended and what the chip holds then."""
+
+    snapshot: Snapshot
+    events: list[Event]
+    target: Target
+    error: Exception | None = None
+    work: Work | None = None
+    link: ChipLink | None = None
+
+    def flash(self, image: Image) -> bytes:
+        return self.target.memory.read(image.start, image.size)
+
+
+@dataclass
+class Bench:
+    """One board, programmed as often as a test likes."""
+
+    chip: Chip
+    target: Target = field(default_factory=lambda: Target(Simulated(loader_version=0x31)))
+
+    def program(
+        self,
+        image: Image,
+        options: Options | None = None,
+        spoiler: Spoiler | None = None,
+        resume: bool = False,
+        then: Callable[[Session, Work], object] | None = None,
+        watch: Callable[[Event, Work], None] | None = None,
+        consent: int | None = None,
+    ) -> Result:
+        return warp(self._program(image, options or Options(), spoiler, resume, then, watch, consent))
+
+    async def _program(
+        self,
+        image: Image,
+        options: Options,
+        spoiler: Spoiler | None,
+        resume: bool,
+        then: Callable[[Session, Work], object] | None,
+        watch: Callable[[Event, Work], None] | None,
+        consent: int | None,
+    ) -> Result:
+        fold, events = Fold(), []
+        link = ChipLink(self.target, spoiler)
+        result = Result(fold.snapshot(), events, self.target, link=link)
+        session = Session(link, protocols.load("an3155"), clock=link.clock, sinks=[fold.add, events.append])
+        try:
+            async with session:
+                with recorded(session):
+                    if await wake(session, listen_s=0, realign=resume) is Outcome.OK:
+                        programmer = offered(session)
+                        work = result.work = Work(programmer, erase_plan(self.chip, (), programmer))
+                        if watch is not None:
+                            session.add_sink(lambda event: watch(event, work))
+                        if session.identity is not None and session.identity.readout_protected:
+                            if consent is None:
+                                raise protected(session.identity)
+                            await lift_protection(session, work, consent)
+                        current = {}
+                        if options.needs_content:
+                            pages = touched_pages(image, self.chip, options.ranges)
+                            current = await read_pages(session, work, pages)
+                        work.plan = make_plan(image, self.chip, programmer, options, current)
+                        announce(session, "program", work.plan, outlook(work.plan, programmer, 11 / 115200))
+                        await carry_out(session, work)
+                        if then is not None:
+                            await then(session, work)  # type: ignore[misc]
+        except (WakelineError, ProtocolError) as error:
+            result.error = error
+        result.snapshot = fold.snapshot()
+        return result
+
+
+@pytest.fixture
+def board(f10x: Chip) -> Bench:
+    made = Bench(f10x)
+    made.target.memory.load(FLASH, OLD)
+    return made
+
+
+def marks(result: Result, kind: MarkKind) -> list[Mark]:
+    return [event for event in result.events if isinstance(event, Mark) and event.kind is kind]
+
+
+def check_replay(result: Result) -> None:
+    """The record tells the same story."""
+    again = Fold()
+    for event in result.events:
+        again.add(event)
+    assert as_object(again.snapshot()) == as_object(result.snapshot)
+
+
+def test_a_good_board_holds_the_image_and_the_proof_says_so(board: Bench) -> None:
+    image = make_image(5000)
+    result = board.program(image)
+    assert result.error is None
+    assert result.flash(image) == image.segments[0].data
+    assert result.target.memory.read(FLASH + 5120, 1024) == OLD[5120:6144]
+    assert result.snapshot.outcome is Outcome.OK
+    state = result.snapshot.programming
+    assert state is not None
+    assert state.complete
+    assert state.proven == "08000000-08001387"  # 5000 bytes: 0x1388
+    assert (state.repeated, state.repaired) == (0, 0)
+    assert [s.name for s in result.snapshot.stages][3:] == ["erase", "write", "verify", "seal", "verify"]
+    check_replay(result)
+
+
+def test_it_takes_no_longer_than_was_said(board: Bench) -> None:
+    image = make_image(20 * 1024)
+    result = board.program(image)
+    assert result.snapshot.programming is not None
+    said = result.snapshot.programming.expected_s
+    took = sum(
+        stage.elapsed_s for stage in result.snapshot.stages if stage.name in ("erase", "write", "verify", "seal")
+    )
+    assert said is not None
+    assert 0.7 * said < took < said
+
+
+def test_the_block_the_chip_starts_from_is_written_when_all_else_is_proven(board: Bench) -> None:
+    image = make_image(3000)
+    order: list[tuple[str, bool]] = []
+
+    def watch(event: Event, work: Work) -> None:
+        if isinstance(event, Mark) and event.kind is MarkKind.STAGE_BEGIN:
+            order.append((str(event.fields["name"]), board.target.memory.read(FLASH, 256) == b"\xff" * 256))
+
+    assert board.program(image, watch=watch).error is None
+    assert order == [("erase", False), ("write", True), ("verify", True), ("seal", True), ("verify", False)]
+
+
+def test_progress_is_the_same_live_and_in_replay(board: Bench) -> None:
+    result = board.program(make_image(16 * 1024))
+    told = marks(result, MarkKind.PROGRESS)
+    assert {(mark.fields["done"], mark.fields["total"]) for mark in told} >= {(0, 16384), (16384 - 256, 16384 - 256)}
+    fold, seen = Fold(), []
+    for event in result.events:
+        fold.add(event)
+        if not (isinstance(event, Mark) and event.kind is MarkKind.PROGRESS):
+            continue
+        state = fold.snapshot().programming
+        if state is not None and state.stage == "write" and state.done:
+            seen.append((state.done, state.rate, state.eta_s))
+    rates = {round(rate) for _, rate, _ in seen}
+    # AN3155 Rev 20 s.3.6: 268 characters of 11 bits a block, and 64 words of 105 us (DS5319 Rev 20 Table 28)
+    assert all(abs(rate / (256 / (268 * 11 / 115200 + 64 * 0.000105)) - 1) < 0.02 for rate in rates)
+    assert [eta for *_, eta in seen] == sorted((eta for *_, eta in seen), reverse=True)
+
+
+FAULTS: dict[str, Spoiler] = {
+    "a byte lost on the way to the chip": Spoiler(out=lambda n, b: None if n == 700 else b),
+    "a byte spoiled on the way to the chip": Spoiler(out=lambda n, b: b ^ 4 if n == 900 else b),
+    "every 997th byte to the chip lost": Spoiler(out=lambda n, b: None if n % 997 == 996 else b),
+    "every 1009th byte to the chip spoiled": Spoiler(out=lambda n, b: b ^ 0x40 if n % 1009 == 1008 else b),
+    "an answer lost": Spoiler(into=lambda n, b: None if n == 70 else b),
+    "every 601st byte of the chip lost": Spoiler(into=lambda n, b: None if n > 60 and n % 601 == 0 else b),
+    "answers spoiled": Spoiler(into=lambda n, b: b ^ 1 if n > 60 and n % 301 == 0 else b),
+    "an acknowledge that reads as a refusal": Spoiler(into=lambda n, b: 0x1F if n in (66, 71, 80) else b),
+    "the chip was reset in the middle": Spoiler(at_out={1200: "reset"}),
+    "the chip lost power in the middle": Spoiler(at_out={1200: "power"}),
+    "the chip was deaf for a second": Spoiler(at_out={1500: "stall"}),
+    "a late acknowledge": Spoiler(at_out={1000: "late", 1400: "late"}),
+}
+
+
+@pytest.mark.parametrize("fault", FAULTS)
+def test_what_passes_is_met_and_proven(fault: str, board: Bench) -> None:
+    image = make_image(6000)
+    result = board.program(image, spoiler=FAULTS[fault])
+    assert result.error is None, fault
+    assert result.flash(image) == image.segments[0].data
+    assert result.snapshot.outcome is Outcome.OK
+    assert result.snapshot.programming is not None
+    assert result.snapshot.programming.complete
+    check_replay(result)
+
+
+@pytest.mark.parametrize("at", [300, 1000, 3000, 6000, 12000])
+def test_a_run_that_was_cut_is_told_exactly_and_can_be_resumed(at: int, board: Bench) -> None:
+    image = make_image(6000)
+    result = board.program(image, spoiler=Spoiler(at_out={at: "vanish"}))
+    snapshot = result.snapshot
+    if result.error is None:  # it was done by then
+        assert at == 12000
+        return
+    assert snapshot.outcome is Outcome.PORT
+    state = snapshot.programming
+    assert state is not None
+    assert not state.complete
+    for word in state.proven.split():
+        first, last = (int(end, 16) for end in word.split("-"))
+        held = board.target.memory.read(first, last - first + 1)
+        assert held == image.read(first, last - first + 1)
+    check_replay(result)
+
+    again = board.program(image, Options(changed_only=True), resume=True)
+    assert again.error is None
+    assert again.flash(image) == image.segments[0].data
+    assert again.snapshot.programming is not None
+    assert again.snapshot.programming.complete
+    assert again.snapshot.outcome is Outcome.OK
+
+
+def test_a_resume_erases_no_page_that_holds_proven_blocks(board: Bench) -> None:
+    image = make_image(8 * 1024)
+    board.program(image, spoiler=Spoiler(at_out={5000: "vanish"}))
+    held = board.target.memory.read(FLASH, image.size)
+    data = image.segments[0].data
+    right = {n // 1024 for n in range(0, len(data), 1024) if held[n : n + 1024] == data[n : n + 1024]}
+    assert right
+    again = board.program(image, Options(changed_only=True), resume=True)
+    assert again.error is None
+    assert again.work is not None
+    assert not right & again.work.ledger.erased
+    assert again.work.plan.bytes_to_write < image.size
+
+
+def test_a_cell_that_does_not_take_a_bit_is_named_and_never_called_good(board: Bench) -> None:
+    program = board.target.memory.program
+
+    def worn(address: int, data: bytes) -> None:
+        program(address, data)
+        if address <= FLASH + 1000 < address + len(data):
+            board.target.memory.load(FLASH + 1000, bytes((board.target.memory.read(FLASH + 1000, 1)[0] | 0x10,)))
+
+    board.target.memory.program = worn  # type: ignore[method-assign]
+    image = make_image(3000)
+    wanted = bytearray(image.segments[0].data)
+    wanted[1000] &= ~0x10
+    result = board.program(Image("x", "raw", (type(image.segments[0])(FLASH, bytes(wanted)),)))
+    assert isinstance(result.error, Mismatch)
+    assert "0x080003E8 bit 4" in result.error.message
+    assert "stuck-bit" in result.error.note
+    assert result.snapshot.outcome is Outcome.MISMATCH
+    assert board.target.memory.read(FLASH, 4) == b"\xff" * 4  # and it does not start
+    check_replay(result)
+
+
+def test_write_protection_that_acknowledges_everything_is_found(board: Bench) -> None:
+    # AN3155 Rev 20 s.3.6, s.3.7: neither a write nor an erase of a protected sector is refused
+    board.target.memory.locked = {0}
+    result = board.program(make_image(3000))
+    assert isinstance(result.error, Mismatch)
+    assert "write-ignored" in result.error.note
+    assert "protection" in result.error.note
+
+
+def test_a_protected_chip_is_explained_and_lifted_only_with_its_id(f10x: Chip) -> None:
+    image = make_image(3000)
+    board = Bench(f10x, Target(Simulated(loader_version=0x31, readout_protected=True, second_nack=True)))
+    board.target.memory.load(FLASH, OLD)
+    refused = board.program(image)
+    assert isinstance(refused.error, TargetTrouble)
+    assert refused.snapshot.outcome is Outcome.REFUSED
+    assert "--lift-protection 0x410" in refused.error.help
+    assert "erases" in refused.error.caution
+    wrong = board.program(image, consent=0x412)
+    assert isinstance(wrong.error, TargetTrouble)
+    assert board.target.memory.read(FLASH, len(OLD)) == OLD
+    lifted = board.program(image, consent=0x410)
+    assert lifted.error is None
+    assert lifted.flash(image) == image.segments[0].data
+    assert lifted.snapshot.outcome is Outcome.OK
+
+
+def test_a_stop_ends_between_blocks_and_says_what_is_on_the_chip(board: Bench) -> None:
+    image = make_image(6000)
+
+    def watch(event: Event, work: Work) -> None:
+        if isinstance(event, Mark) and event.kind is MarkKind.PROGRESS and event.fields["done"] == 2048:
+            work.stop.wanted = True
+
+    result = board.program(image, watch=watch)
+    assert isinstance(result.error, Stopped)
+    assert result.snapshot.outcome is Outcome.STOPPED
+    assert result.snapshot.problem is not None
+    assert "--resume" in result.snapshot.problem.help
+    state = result.snapshot.programming
+    assert state is not None
+    assert state.erased == "0-5"
+    again = board.program(image, Options(changed_only=True), resume=True)
+    assert again.error is None
+
+
+def test_neighbours_are_kept_when_asked(board: Bench) -> None:
+    image = make_image(700, start=FLASH + 0x500)
+    result = board.program(image, Options(keep_neighbours=True))
+    assert result.error is None
+    now = board.target.memory.read(FLASH, len(OLD))
+    assert now == OLD[:0x500] + image.segments[0].data + OLD[0x500 + 700 :]
+
+
+def test_an_image_that_is_there_already_costs_no_erase_and_no_write(board: Bench) -> None:
+    image = make_image(3000)
+    assert board.program(image).error is None
+    again = board.program(image, Options(changed_only=True))
+    assert again.error is None
+    assert again.work is not None
+    assert not again.work.plan.erases
+    assert not again.work.plan.all_writes
+    assert again.snapshot.programming is not None
+    assert again.snapshot.programming.complete
+
+
+def test_compare_changes_nothing_and_tells_what_differs(board: Bench) -> None:
+    image = make_image(3000)
+    assert board.program(image).error is None
+    board.target.memory.load(FLASH + 1500, b"\0")
+
+    async def then(session: Session, work: Work) -> None:
+        work.plan = make_plan(image, work.plan.chip, work.programmer)
+        found = await compared(session, work)
+        assert [difference.address for difference in found] == [FLASH + 1500]
+
+    assert board.program(make_image(100, FLASH + 0x8000), then=then).error is None
+
+
+def test_a_started_program_is_heard(board: Bench) -> None:
+    heard: list[bytes] = []
+
+    async def then(session: Session, work: Work) -> None:
+        heard.append(await start(session, work, FLASH, 0.5))
+
+    assert board.program(make_image(1000), then=then).error is None
+    assert board.target.running_application
+    assert heard == [b""]

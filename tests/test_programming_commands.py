@@ -1,0 +1,217 @@
+"""The commands that program, over a real port to a bench in its own process: exit codes, JSON, words, files."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import random
+import struct
+import tomllib
+from collections.abc import AsyncIterator, Awaitable, Callable
+from hashlib import sha256
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from console import cli
+from console.bench.client import SimulatedBench
+from tests.test_commands import check_contract, wakeline
+
+AT = ("--address", "0x08000000")
+
+
+@pytest.fixture
+async def board() -> AsyncIterator[SimulatedBench]:
+    """A good board, as fast as it goes."""
+    async with SimulatedBench() as bench:
+        await bench.start(paced=False)
+        yield bench
+
+
+@pytest.fixture
+def firmware(tmp_path: Path) -> Path:
+    """A raw program for the F10x: stack in RAM, reset vector with the thumb bit (DDI 0403, the vector table)."""
+    path = tmp_path / "fw.bin"
+    path.write_bytes(FIRMWARE)
+    return path
+
+
+def make(version: bytes) -> bytes:
+    data = bytearray(random.Random(3).randbytes(3000))
+    data[:8] = struct.pack("<II", 0x2000_5000, 0x0800_0101)
+    data[0x200:0x220] = version.ljust(32, b"\0")
+    return bytes(data)
+
+
+FIRMWARE, NEWER = make(b"tern 1.4.2"), make(b"tern 1.5.0")
+
+
+Reported = Callable[..., Awaitable[tuple[int, dict[str, Any]]]]
+
+
+@pytest.fixture
+def reported(capsys: pytest.CaptureFixture[str]) -> Reported:
+    """A command in this process: exit code and JSON object."""
+
+    async def run(*words: str | Path) -> tuple[int, dict[str, Any]]:
+        code = await asyncio.to_thread(cli.run, [*map(str, words), "--listen", "0", "--json"])
+        out, err = capsys.readouterr()
+        assert err == ""
+        return code, check_contract(out)
+
+    return run
+
+
+async def test_program_proves_what_it_wrote_and_the_record_tells_the_same(
+    board: SimulatedBench, firmware: Path, tmp_path: Path, reported: Reported
+) -> None:
+    record = tmp_path / "run.pcapng"
+    code, found = await reported("program", board.port, firmware, *AT, "--record", record)
+    assert (code, found["outcome"]) == (0, "ok")
+    assert found["programming"]["complete"] is True
+    assert found["programming"]["proven"] == "08000000-08000BB7"  # 3000 bytes: 0xBB8
+    assert found["image"]["sha256"] == sha256(FIRMWARE).hexdigest()
+    assert [stage["name"] for stage in found["stages"]][-5:] == ["erase", "write", "verify", "seal", "verify"]
+    code, out, _ = await wakeline("replay", record, "--json")
+    replayed = json.loads(out)
+    assert code == 0
+    assert replayed["programming"] == found["programming"]
+    assert replayed["stages"] == found["stages"]
+
+    # what compare and read say
+    code, found = await reported("compare", board.port, firmware, *AT, "--resume")
+    assert (code, found["outcome"], found["differences"]) == (0, "ok", [])
+    code, found = await reported("read", board.port, *AT, "--length", "3000", "-o", tmp_path / "out.bin", "--resume")
+    assert code == 0
+    assert (tmp_path / "out.bin").read_bytes() == FIRMWARE
+
+    # and erase, which needs the chip's own id
+    assert (await reported("erase", board.port, "--pages", "1"))[1]["error"]["code"] == "consent"
+    code, found = await reported("erase", board.port, "--pages", "1", "--consent", "0x412")
+    assert (code, found["error"]["code"]) == (4, "wrong-chip")
+    code, found = await reported("erase", board.port, "--pages", "1", "--consent", "0x410")
+    assert (code, found["programming"]["proven"]) == (0, "08000400-080007FF")
+    code, found = await reported("compare", board.port, firmware, *AT)
+    assert (code, found["outcome"], found["error"]["code"]) == (5, "mismatch", "differs")
+    assert found["differences"][0]["address"] == "0x08000400"
+
+    # a resume writes only what is missing
+    code, found = await reported("program", board.port, firmware, *AT, "--resume")
+    assert (code, found["programming"]["to_write"], found["programming"]["to_erase"]) == (0, 1024, "")
+
+
+async def test_update_saves_first_shows_versions_and_restore_brings_it_back(
+    board: SimulatedBench, firmware: Path, tmp_path: Path, reported: Reported
+) -> None:
+    new = tmp_path / "new.bin"
+    new.write_bytes(NEWER)
+    assert (await reported("program", board.port, firmware, *AT))[0] == 0
+    saved = tmp_path / "before.bin"
+    code, found = await reported(
+        "update", board.port, new, *AT, "--version-at", "0x08000200:16", "--backup", saved, "--yes"
+    )
+    assert (code, found["version"]) == (0, {"old": "tern 1.4.2", "new": "tern 1.5.0"})
+    assert found["backup"] == str(saved)
+    said = tomllib.loads((tmp_path / "before.bin.toml").read_text())
+    assert (said["address"], said["size"], said["product_id"]) == (0x0800_0000, 128 * 1024, 0x410)
+    assert said["sha256"] == sha256(saved.read_bytes()).hexdigest()
+    assert saved.read_bytes()[:3000] == FIRMWARE
+
+    # never over a file that is there, and then nothing is changed
+    code, found = await reported("update", board.port, firmware, *AT, "--backup", saved, "--yes")
+    assert (code, found["error"]["code"]) == (7, "output-exists")
+    assert (await reported("compare", board.port, new, *AT))[0] == 0
+
+    code, found = await reported("restore", board.port, saved, "--yes")
+    assert (code, found["outcome"]) == (0, "ok")
+    assert (await reported("compare", board.port, firmware, *AT))[0] == 0
+
+    saved.write_bytes(saved.read_bytes()[:-1] + b"\0")
+    code, out, err = await wakeline("restore", board.port, saved, "--yes")
+    assert (code, out) == (7, "")
+    assert "SHA-256" in err
+
+
+async def test_in_a_pipe_the_text_has_no_control_characters_and_says_what_is_proven(
+    board: SimulatedBench, firmware: Path
+) -> None:
+    code, out, err = await wakeline(
+        "program", board.port, firmware, *AT, "--listen", "0", "--start", "--start-listen", "0"
+    )
+    assert (code, err) == (0, "")
+    assert "".join(out.splitlines()).isprintable()
+    assert "\r" not in out
+    for words in (
+        "erase: 3 pages (0-2)",
+        "caution: do not unplug",
+        "proven by reading back: 08000000-08000BB7",
+        "started",
+    ):
+        assert words in out
+    assert len(out.splitlines()) < 80
+
+
+async def test_a_plan_alone_changes_nothing(board: SimulatedBench, firmware: Path, reported: Reported) -> None:
+    code, found = await reported("program", board.port, firmware, *AT, "--plan")
+    assert code == 0
+    assert any("erase: 3 pages" in line for line in found["plan"])
+    code, _ = await reported("compare", board.port, firmware, *AT)
+    assert code == 5
+
+
+async def test_a_protected_board_is_refused_and_erased_only_with_its_id(firmware: Path, reported: Reported) -> None:
+    async with SimulatedBench() as bench:
+        await bench.start(fault="readout-protected", paced=False)
+        code, found = await reported("program", bench.port, firmware, *AT)
+        assert (code, found["outcome"], found["error"]["code"]) == (4, "refused", "protected")
+        assert "--lift-protection 0x410" in found["error"]["help"]
+        code, found = await reported("program", bench.port, firmware, *AT, "--lift-protection", "0x410")
+        assert (code, found["outcome"]) == (0, "ok")
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "key"),
+    [
+        (["program", "PORT", "missing.bin"], 7, "image-file"),
+        (["program", "PORT", "fw.bin"], 2, "image-address"),
+        (["program", "PORT", "fw.bin", *AT, "--chip", "0x412"], 4, "wrong-chip"),
+        (["program", "PORT", "fw.bin", "--address", "0x08020000"], 7, "image-fit"),
+        (["program", "PORT", "fw.bin", *AT, "--erase-all", "--changed-only"], 2, "usage"),
+        (["program", "PORT", "fw.bin", *AT, "--range", "0x08010000:4"], 2, "range"),
+        (["program", "PORT", "fw.bin", *AT, "--range", "5"], 2, "usage"),
+        (["erase", "PORT"], 2, "usage"),
+        (["erase", "PORT", "--pages", "500", "--consent", "0x410"], 2, "usage"),
+        (["erase", "PORT", "--pages", "3-1"], 2, "usage"),
+        (["update", "PORT", "fw.bin", *AT], 2, "consent"),
+        (["update", "PORT", "fw.bin", *AT, "--version-pattern", "("], 2, "usage"),
+        (["restore", "PORT", "missing.bin", "--yes"], 7, "backup"),
+        (["read", "PORT", "-o", "fw.bin"], 7, "output-exists"),
+        (["read", "PORT", "-o", "x.bin", "--address", "0x60000000", "--length", "4"], 4, "refused"),
+        (["read", "PORT", "-o", "x.bin", "--address", "0x60000000"], 2, "usage"),
+        (["program", "no-such-port", "fw.bin", *AT], 6, "port-missing"),
+    ],
+    ids=lambda value: " ".join(value) if isinstance(value, list) else None,
+)
+async def test_bad_input_has_a_word_a_next_step_and_its_exit_code(
+    words: list[str],
+    code: int,
+    key: str,
+    board: SimulatedBench,
+    firmware: Path,
+    reported: Reported,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.chdir(firmware.parent)
+    got, found = await reported(*(board.port if word == "PORT" else word for word in words))
+    assert (got, found["error"]["code"]) == (code, key)
+    assert found["error"]["help"]
+    assert not (firmware.parent / "x.bin").exists()
+
+
+@pytest.mark.parametrize("command", ["program", "update", "restore", "read", "compare", "erase"])
+async def test_every_command_explains_itself(command: str) -> None:
+    code, out, _ = await wakeline(command, "--help")
+    assert code == 0
+    assert "--resume" in out
+    assert "exit codes" in out
