@@ -307,7 +307,6 @@ _COMMANDS: Final = {
     "transcript": _add_transcript,
     "image": _add_image,
     "netlist": _add_netlist,
-=======
     "program": _add_program,
     "update": _add_update,
     "restore": _add_restore,
@@ -323,19 +322,6 @@ def _positive_int(text: str) -> int:
     return int(_number(text, 1, 20_000_000, "a rate from 1 to 20000000 baud", whole=True))
 
 
-def address(text: str) -> int:
-    """A 32-bit address as a person writes it: ``0x0800_0000`` or decimal. Raises ArgumentTypeError.
-
-    Digits with a leading zero are refused: who writes 08000000 means hex and would get another place.
-    """
-    if re.fullmatch(r"0[xX][0-9A-Fa-f](_?[0-9A-Fa-f])*|0|[1-9](_?[0-9])*", text) and (value := int(text, 0)) < 1 << 32:
-        return value
-    raise argparse.ArgumentTypeError(
-        f"{text!r} is not an address from 0 to 0xFFFFFFFF (hex begins with 0x, as in 0x0800_0000)"
-    )
-
-
-=======
 def _seconds(text: str) -> float:
     return _number(text, 0, 3600, "a time from 0 to 3600 seconds")
 
