@@ -21,6 +21,7 @@ from console.text import clean
 
 Kind = Literal["done", "found", "skip", "undo", "note", "have", "stop"]
 MOST_STEPS: Final = 100
+MOST_REPEATS: Final = 2
 _FAILED: Final = (Outcome.NO_ANSWER, Outcome.REFUSED)
 _LETTERS: Final = "abcdefgh"
 # what was tried and did not help is recorded for these; a swap is known from the attempts themselves
@@ -167,13 +168,20 @@ async def walk(
     `show` gets the picture after every attempt (then its second argument is true) and every answer. Returns how the
     last attempt ended. Raises what `hands` raises.
     """
-    outcome, asked = await session.handshake(listen_s), ""
+    outcome, asked, repeats = await session.handshake(listen_s), "", 0
     show(fold.snapshot(), True)
     for _ in range(MOST_STEPS):
         snapshot = fold.snapshot()
         check = snapshot.next_check
-        if check is None or outcome not in _FAILED:
+        if outcome not in _FAILED:
             break
+        if check is None:  # nothing pays as things look now; an attempt may show another side of it
+            if repeats == MOST_REPEATS:
+                break
+            repeats += 1
+            outcome = await session.handshake(listen_s)
+            show(fold.snapshot(), True)
+            continue
         if check.id != asked:  # a note or a wrong word in between is no new proposal
             asked = check.id
             session.operator("asked", check=check.id, title=check.title, minutes=check.minutes)

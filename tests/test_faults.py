@@ -7,6 +7,7 @@ console/causes/catalogue.toml (reasoned weights: common practice, no source).
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Awaitable, Callable
 from pathlib import Path
 
@@ -14,7 +15,7 @@ import pytest
 
 from console.bench.client import SimulatedBench
 from console.commands.attempt import opened
-from console.errors import Outcome
+from console.errors import Outcome, PortTrouble
 from console.link.base import LinkSettings
 from console.record.pcapng import CaptureFile
 from console.snapshot import Fold, Snapshot
@@ -22,22 +23,42 @@ from console.summary import as_object
 
 Attempt = Callable[..., Awaitable[Snapshot]]
 
-# fault, how the run ends, what is observed, causes of which one must stand first
-TABLE = [
-    (None, Outcome.OK, {"ack", "identified"}, set()),
-    ("wires-uncrossed", Outcome.NO_ANSWER, {"silence"}, {"wires-uncrossed"}),
-    ("target-unpowered", Outcome.NO_ANSWER, {"low"}, {"target-unpowered"}),
-    ("boot-strap-wrong", Outcome.NO_ANSWER, {"silence"}, {"wires-uncrossed"}),
-    ("not-reset-into-loader", Outcome.NO_ANSWER, {"silence"}, {"wires-uncrossed"}),
-    ("baud-too-far", Outcome.NO_ANSWER, {"garbage"}, {"boot-strap-wrong", "baud-too-far"}),
-    ("frame-format-wrong", Outcome.REFUSED, {"ack", "nack"}, {"frame-format-wrong"}),
-    ("board-rx-open", Outcome.NO_ANSWER, {"silence"}, {"wires-uncrossed"}),
-    ("board-tx-open", Outcome.NO_ANSWER, {"silence"}, {"wires-uncrossed"}),
-    ("board-tx-held-low", Outcome.NO_ANSWER, {"low"}, {"target-unpowered", "board-tx-held-low"}),
-    ("tx-rx-shorted", Outcome.NO_ANSWER, {"echo"}, {"tx-rx-shorted"}),
-    ("readout-protected", Outcome.OK, {"ack", "read-refused"}, {"readout-protected"}),
-    ("application-running", Outcome.NO_ANSWER, {"garbage"}, {"boot-strap-wrong", "application-running"}),
-]
+# what silence leaves: no remote evidence parts these, so the commonest of them stands first
+SILENT = {"wires-uncrossed"}
+QUIET = "silence fits every fault between the two pins alike; only hands can part them"
+
+# fault, how the run ends, what is observed, causes of which one must stand first, and why these
+TABLE: list[tuple[str | None, Outcome, set[str], set[str], str]] = [
+    (None, Outcome.OK, {"ack", "identified"}, set(), "nothing is wrong"),
+    ("wires-uncrossed", Outcome.NO_ANSWER, {"silence"}, SILENT, "the commonest cause of silence"),
+    ("no-common-ground", Outcome.NO_ANSWER, set(), SILENT | {"no-common-ground"}, "what passes is drawn by chance"),
+    ("target-unpowered", Outcome.NO_ANSWER, {"low"}, {"target-unpowered"}, "a dead rail clamps the line"),
+    ("supply-shorted", Outcome.PORT, {"vanish"}, {"supply-shorted"}, "the adapter browns out in the attempt"),
+    ("boot-strap-wrong", Outcome.NO_ANSWER, {"silence"}, SILENT, QUIET),
+    ("not-reset-into-loader", Outcome.NO_ANSWER, {"silence"}, SILENT, QUIET),
+    ("wrong-port", Outcome.NO_ANSWER, {"silence"}, SILENT, QUIET),
+    ("adapter-dead", Outcome.NO_ANSWER, {"silence"}, SILENT, "a dead driver behind a living port is silent"),
+    ("baud-too-far", Outcome.NO_ANSWER, {"garbage"}, {"boot-strap-wrong", "baud-too-far"},
+     "bytes of another rate come from a ROM that mismeasured and from an application alike"),
+    ("frame-format-wrong", Outcome.REFUSED, {"ack", "nack"}, {"frame-format-wrong"}, "7F and 79 pass, 00 does not"),
+    ("board-rx-open", Outcome.NO_ANSWER, {"silence"}, SILENT, QUIET),
+    ("board-tx-open", Outcome.NO_ANSWER, {"silence"}, SILENT, QUIET),
+    ("board-tx-held-low", Outcome.NO_ANSWER, {"low"}, {"target-unpowered", "board-tx-held-low"},
+     "a clamp and a short hold the line alike"),
+    ("board-rx-stuck", Outcome.NO_ANSWER, {"silence"}, SILENT, QUIET),
+    ("tx-rx-shorted", Outcome.NO_ANSWER, {"echo"}, {"tx-rx-shorted"}, "our own bytes come back"),
+    ("target-clock-dead", Outcome.NO_ANSWER, {"silence"}, SILENT, QUIET),
+    ("target-dead", Outcome.NO_ANSWER, {"silence"}, SILENT, QUIET),
+    ("target-missing", Outcome.NO_ANSWER, {"silence"}, SILENT, "the adapter's pull-up holds the line at idle"),
+    ("readout-protected", Outcome.OK, {"ack", "read-refused"}, {"readout-protected"}, "AN3155 Rev 20 s.2"),
+    ("application-running", Outcome.NO_ANSWER, {"garbage"}, {"boot-strap-wrong", "application-running"},
+     "the strap is why an application runs"),
+    ("logic-level-mismatch", Outcome.NO_ANSWER, {"garbage"},
+     {"logic-level-mismatch", "boot-strap-wrong", "no-common-ground", "baud-too-far"},
+     "ones read as zeros now and then: garbage, as of another rate or without a reference"),
+    ("intermittent-joint", Outcome.NO_ANSWER, {"silence"}, SILENT | {"intermittent-joint"},
+     "one attempt cannot show that attempts differ"),
+]  # fmt: skip
 
 
 @pytest.fixture
@@ -56,16 +77,16 @@ def attempt(tmp_path: Path) -> Attempt:
     return one
 
 
-@pytest.mark.parametrize(("fault", "outcome", "seen", "first"), TABLE, ids=[str(row[0]) for row in TABLE])
+@pytest.mark.parametrize(("fault", "outcome", "seen", "first", "why"), TABLE, ids=[str(row[0]) for row in TABLE])
 async def test_a_staged_fault_is_seen_and_named(
-    fault: str | None, outcome: Outcome, seen: set[str], first: set[str], attempt: Attempt, tmp_path: Path
+    fault: str | None, outcome: Outcome, seen: set[str], first: set[str], why: str, attempt: Attempt, tmp_path: Path
 ) -> None:
     record = tmp_path / "run.pcapng"
     snapshot = await attempt(fault, record)
     assert snapshot.outcome is outcome
     assert seen <= {observation.id for observation in snapshot.observations}
     if first:
-        assert snapshot.causes[0].id in first
+        assert snapshot.causes[0].id in first, why
         assert snapshot.causes[0].why
     else:
         assert not snapshot.causes
@@ -108,3 +129,55 @@ async def test_a_port_that_vanishes_in_the_middle_is_one_event() -> None:
     assert snapshot.problem is not None
     assert snapshot.problem.code == "link-lost"
     assert snapshot.problem.help
+
+
+# a port that never comes says nothing of why: a cable without data wires is commoner than a dead clock
+@pytest.mark.parametrize("fault", ["adapter-absent", "bridge-clock-dead"])
+async def test_a_port_that_does_not_come_is_told_as_absent(fault: str, tmp_path: Path) -> None:
+    async with SimulatedBench() as bench:
+        await bench.start(fault=fault, link=tmp_path / "board.port")
+        snapshot, code = await refused(bench.port)
+        assert code == "port-missing"
+        assert [seen.id for seen in snapshot.observations] == ["absent"]
+        assert snapshot.causes[0].id in {"adapter-dead", "bridge-clock-dead"}
+        assert (await bench.act("repair", step="R16" if fault == "bridge-clock-dead" else "R08"))["present"]
+        await answered(bench.port)
+
+
+async def test_a_port_that_another_program_holds_is_told_as_busy() -> None:
+    async with SimulatedBench() as bench:
+        await bench.start(fault="port-busy")
+        snapshot, code = await refused(bench.port)
+        assert code == "port-busy"
+        assert snapshot.causes[0].id == "port-busy"
+        await bench.act("port-state", state="free")
+        await answered(bench.port)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs file modes, which this system does not have")
+async def test_a_port_nobody_may_open_has_no_permission_left() -> None:
+    # the administrator may open it all the same, so what open() says is tested with the link's own errors
+    async with SimulatedBench() as bench:
+        await bench.start(fault="port-permission")
+        assert mode_of(bench.port) & 0o777 == 0
+        await bench.act("port-state", state="free")
+        assert mode_of(bench.port) & 0o600 == 0o600
+        await answered(bench.port)
+
+
+def mode_of(port: str) -> int:
+    return Path(port).stat().st_mode
+
+
+async def refused(port: str) -> tuple[Snapshot, str]:
+    """What the fold makes of a port that cannot be opened, and the error's code."""
+    fold = Fold()
+    with pytest.raises(PortTrouble) as trouble:
+        async with opened(LinkSettings(port=port), fold=fold):
+            pass
+    return fold.snapshot(), trouble.value.code
+
+
+async def answered(port: str) -> None:
+    async with opened(LinkSettings(port=port), fold=Fold()) as session:
+        assert await session.handshake(listen_s=0.05) is Outcome.OK

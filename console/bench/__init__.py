@@ -8,7 +8,8 @@ What it does not model, so that nothing is concluded from it that only hardware 
   stop bit arrives as its bare byte, a break as 00, and the adapter's frame is told over the control connection;
 - the receivers are ideal (`protocols.waveform`) and, where rates or frames differ, see one burst at a time: a character
   that would straddle two bursts is cut at their border;
-- within a run of characters, bytes are handed over up to a millisecond late, as an adapter's packets do;
+- within a run of characters, bytes are handed over up to a millisecond late, as an adapter's packets do; as much as the
+  last byte of a run was late on a busy machine, the next question is taken to have come earlier;
 - without a common ground, with noise or with an intermittent joint, what passes is drawn from a seeded generator: the
   kind of symptom is meant, never its frequency;
 - damage: nothing ever breaks, whatever is shorted or driven.

@@ -10,12 +10,12 @@ from __future__ import annotations
 import heapq
 import random
 from collections.abc import Iterable
-from dataclasses import dataclass, field, replace
-from enum import StrEnum
+from dataclasses import replace
 from typing import Final
 
-from console.bench.wiring import Heard, Joint, Level, Source, Wiring, board_hears, host_hears
-from protocols.an3155.target import Chip, Target
+from console.bench.setup import FLOOD_BYTES, PRODUCTS, Chatter, Firmware, LineFlaw, Mode, Setup, Way, What
+from console.bench.wiring import Heard, Level, Source, Wiring, board_hears, host_hears
+from protocols.an3155.target import Target
 from protocols.uart import EIGHT_E_ONE, EIGHT_N_ONE, Frame
 from protocols.waveform import Edge, Resync, decode, encode
 
@@ -36,57 +36,6 @@ _HOSTILE: Final = (
 )
 
 
-class Firmware(StrEnum):
-    """What runs when the ROM does not."""
-
-    BLANK = "blank"
-    TALKS = "talks"
-
-
-class Chatter(StrEnum):
-    """Bytes beside the protocol, sent once when the port is opened."""
-
-    NONE = "none"
-    NOISE = "noise"
-    FLOOD = "flood"
-    HOSTILE = "hostile"
-
-
-class Mode(StrEnum):
-    """What the chip is doing."""
-
-    OFF = "off"
-    ROM = "rom"
-    APPLICATION = "application"
-
-
-FLOOD_BYTES: Final = 1_000_000
-
-
-@dataclass(frozen=True, slots=True)
-class Setup:
-    """Everything a scene decides.
-
-    `strap_boot`: the boot strap is at the boot level; `in_loader` False: it was set but nobody has pressed reset.
-    `rate_error`: by which ratio the ROM's answer rate misses the measured rate (AN2606 Rev 70 Table 6: up to -6 %).
-    `adapter_frame` with `frame_pinned`: the frame the adapter keeps whatever it is told. `vanish_after_s`: this long
-    after opening the port goes away, once; it is back `return_after_s` later (0 = only by the action "return").
-    """
-
-    wiring: Wiring = field(default_factory=Wiring)
-    strap_boot: bool = True
-    in_loader: bool = True
-    rate_error: float = 0.0
-    adapter_frame: Frame = EIGHT_E_ONE
-    frame_pinned: bool = False
-    readout_protected: bool = False
-    firmware: Firmware = Firmware.BLANK
-    chatter: Chatter = Chatter.NONE
-    vanish_after_s: float = 0.0
-    return_after_s: float = 0.0
-    seed: int = 7
-
-
 class Board:
     """One board with its adapter. All times are seconds of the caller's clock and must not go back."""
 
@@ -94,10 +43,12 @@ class Board:
         self.setup = setup
         self.baud = 115200.0
         self.frame = setup.adapter_frame
-        self.target = Target(Chip(readout_protected=setup.readout_protected))
+        self.target = _target(setup)
         self.mode = Mode.OFF
         self.rate: float | None = None
         self._random = random.Random(setup.seed)
+        self.given_s = now_s
+        """When the last byte that `due` returned had been received."""
         self._line_free_s = now_s
         self._board_free_s = now_s
         self._due: list[tuple[float, int, bytes]] = []
@@ -107,6 +58,11 @@ class Board:
         self._talk_at_s: float | None = None
         self._low_seen = False
         self._line = 0
+        self.vanish_at_s: float | None = None
+        """When a flaw takes the port away; the caller who acts on it sets it to None."""
+        self._passed = dict.fromkeys(Way, 0)
+        self._cut_s: float | None = None
+        self._gone_s: float | None = None
         self._joint_good = {"host": True, "board": True}
         self._joint_left = {"host": 0, "board": 0}
         self._listen()
@@ -121,6 +77,7 @@ class Board:
 
     def opened(self, now_s: float) -> None:
         """A program opened the port."""
+        self._gone_s = None
         self._low_seen = False
         self._notice_low(now_s + _OPENING_S)
         self._chatter(now_s + _OPENING_S)
@@ -144,7 +101,7 @@ class Board:
                     self._deliver(at + char_s, bytes((self._random.randrange(256),)))
         if self.mode is not Mode.ROM or Source.HOST not in self._pin.sources or self._deaf:
             return
-        self._board_takes(self._spoiled(characters), self.frame, self.baud)
+        self._pass(self._spoiled(characters))
 
     def next_s(self) -> float | None:
         """When `due` will next have something, or None."""
@@ -162,21 +119,23 @@ class Board:
         while self._talk_at_s is not None and self._talk_at_s <= now_s:
             at, self._talk_at_s = self._talk_at_s, max(self._talk_at_s + _TEXT_EVERY_S, now_s)
             self._board_sends(at, _TEXT_LINES[self._line % len(_TEXT_LINES)], _APPLICATION_FRAME, 115200.0)
+            self._cut_s = None
             self._line += 1
         out = bytearray()
         while self._due and self._due[0][0] <= now_s:
-            out += heapq.heappop(self._due)[2]
+            self.given_s, _, data = heapq.heappop(self._due)
+            out += data
         return bytes(out)
 
     # --- hands on the bench
 
     def rewire(self, wiring: Wiring, now_s: float) -> None:
         """The wiring changed."""
-        power = wiring.powered != self.setup.wiring.powered
+        changed = wiring.runs != self.setup.wiring.runs
         self.setup = replace(self.setup, wiring=wiring)
         self._listen()
-        if power:
-            if wiring.powered:
+        if changed:
+            if wiring.runs:
                 self.target.power_cycle()
             self._start(now_s)
         self._notice_low(now_s)
@@ -190,15 +149,22 @@ class Board:
         self.target.reset()
         self._start(now_s)
 
-    def become(self, setup: Setup, now_s: float) -> None:
-        """Everything as in `setup`, the line's clock and the adapter's queue kept."""
+    def become(self, setup: Setup, now_s: float, *, chatter: bool = True) -> None:
+        """Everything as in `setup` and a blank chip; the line's clock and the adapter's queue kept."""
         self.setup = setup
         self.frame = setup.adapter_frame
-        self.target = Target(Chip(readout_protected=setup.readout_protected))
+        self.target = _target(setup)
         self._listen()
         self._start(now_s, boot=setup.strap_boot and setup.in_loader)
         self._notice_low(now_s)
-        self._chatter(now_s)
+        if chatter:
+            self._chatter(now_s)
+
+    def spoil(self, setup: Setup) -> None:
+        """Take over the flaws of `setup` and nothing else; their counts begin."""
+        self.setup = replace(self.setup, flaws=setup.flaws, line_flaws=setup.line_flaws)
+        self.target.spoil(setup.flaws)
+        self._passed = dict.fromkeys(Way, 0)
 
     def set_frame(self, frame: Frame) -> bool:
         """Tell the adapter its frame; False when it keeps its own."""
@@ -216,7 +182,7 @@ class Board:
 
     def _start(self, now_s: float, boot: bool | None = None) -> None:
         boot = self.setup.strap_boot if boot is None else boot
-        self.mode = Mode.OFF if not self.setup.wiring.powered else Mode.ROM if boot else Mode.APPLICATION
+        self.mode = Mode.OFF if not self.setup.wiring.runs else Mode.ROM if boot else Mode.APPLICATION
         self.rate = None
         self._edges.clear()
         self._deaf = False
@@ -249,6 +215,51 @@ class Board:
             part = data[at : at + step]
             self._deliver(start + (at + len(part)) * char_s, part)
 
+    def _pass(self, characters: list[tuple[float, int]]) -> None:
+        """Characters on their way to the chip's pin, past the places where something happens."""
+        if not self.setup.line_flaws:
+            self._board_takes(characters, self.frame, self.baud)
+            return
+        going: list[tuple[float, int]] = []
+        for at, byte in characters:
+            value, then = self._at_place(Way.TO_BOARD, byte)
+            going += [] if value is None else [(at, value)]
+            if then is not None:
+                self._board_takes(going, self.frame, self.baud)
+                going = []
+                self._happens(then, at + self.frame.char_s(self.baud))
+                self._cut_s = None
+        self._board_takes(going, self.frame, self.baud)
+
+    def _at_place(self, way: Way, byte: int) -> tuple[int | None, LineFlaw | None]:
+        """The byte after the flaws at this place, None where it is lost; and what happens when it has passed."""
+        self._passed[way] += 1
+        value: int | None = byte
+        then = None
+        for flaw in self.setup.line_flaws:
+            if flaw.way is way and flaw.place == self._passed[way]:
+                if flaw.what is What.DROP:
+                    value = None
+                elif flaw.what is What.CORRUPT:
+                    value = None if value is None else value ^ flaw.mask & 0xFF
+                else:
+                    then = flaw
+        return value, then
+
+    def _happens(self, flaw: LineFlaw, at_s: float) -> None:
+        """The chip's further characters are lost with it: what was worked ahead never left its pin."""
+        if flaw.what is What.VANISH:
+            self.vanish_at_s = self._gone_s = at_s
+            return
+        self._due = [each for each in self._due if each[0] <= at_s]
+        heapq.heapify(self._due)
+        self._cut_s = at_s
+        self._board_free_s = at_s
+        self.reset(at_s)
+
+    def _supply_fails(self, at_s: float) -> None:
+        self.rewire(replace(self.setup.wiring, powered=False), at_s)
+
     def _spoiled(self, characters: list[tuple[float, int]]) -> list[tuple[float, int]]:
         if self._pin.reliable and not self._pin.intermittent:
             return characters
@@ -268,6 +279,8 @@ class Board:
                 self._joint_left[end] = self._random.randint(1, 6)
             self._joint_left[end] -= 1
             return byte if self._joint_good[end] else None
+        if heard.marginal and self._random.random() < 0.5:
+            return byte & self._random.randrange(256)  # ones that did not reach the threshold
         return byte
 
     def _board_takes(self, characters: Iterable[tuple[float, int]], frame: Frame, rate: float) -> None:
@@ -302,16 +315,22 @@ class Board:
             return
         # no rounding to a standard rate (same section)
         self.rate = rate if abs(measured / rate - 1) < 1e-6 else measured
-        self.rate *= 1 + self.setup.rate_error
+        if rate > self.setup.rate_error_above:
+            self.rate *= 1 + self.setup.rate_error
         for _ in range(self.target.chip.syncs_needed):
             self._to_target(at + frame.char_s(rate), SYNC, True)
 
     def _to_target(self, at_s: float, byte: int, clean: bool) -> None:
-        was = self.target.resets
+        if self.mode is not Mode.ROM:
+            return
+        was, came_s = self.target.resets, at_s
         for reply in self.target.receive(byte, parity_ok=clean):
             own = EIGHT_E_ONE if self.target.chip.parity else EIGHT_N_ONE
             at_s = self._board_sends(at_s + reply.after_s, reply.data, own, self.rate or self.baud)
-        if self.target.resets != was:
+        self._cut_s = None
+        if self.target.power_fails_after_s is not None:
+            self._supply_fails(came_s + self.target.power_fails_after_s)
+        elif self.target.resets != was:
             self._start(at_s)
         elif self.target.running_application:
             self.mode = Mode.APPLICATION
@@ -337,7 +356,13 @@ class Board:
         return self._board_free_s
 
     def _arrives(self, at_s: float, byte: int) -> None:
+        if any(end is not None and at_s > end for end in (self._cut_s, self._gone_s)):
+            return
         spoiled = self._spoil(byte, self._host, "host")
+        if spoiled is not None and self.setup.line_flaws:
+            spoiled, then = self._at_place(Way.TO_HOST, spoiled)
+            if then is not None:
+                self._happens(then, at_s)
         if spoiled is not None:
             self._deliver(at_s, bytes((spoiled,)))
 
@@ -346,6 +371,6 @@ class Board:
         self._order += 1
 
 
-def heal(wiring: Wiring) -> Wiring:
-    """Both joints reflowed."""
-    return replace(wiring, tx_joint=Joint.GOOD, rx_joint=Joint.GOOD)
+def _target(setup: Setup) -> Target:
+    chip = replace(PRODUCTS[setup.product].chip, readout_protected=setup.readout_protected)
+    return Target(chip, setup.flaws)

@@ -38,6 +38,11 @@ ACTIONS: Final[Mapping[str, str | None]] = {
     "vanish": None,
     "return": None,
     "fault": "name",
+    "spoil": "flaw",
+    "heal-flaws": None,
+    "port-state": "state",
+    "check": "check",
+    "repair": "step",
     "status": None,
 }
 

@@ -15,11 +15,13 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
-from console.bench import registry
-from console.bench.board import Board, Setup, heal
+from console.bench import hands, oracle, registry
+from console.bench.board import Board
 from console.bench.control import ControlServer
 from console.bench.port import HAVE_PTY, End, PtyEnd, SocketEnd, drop_link, point_link
 from console.bench.scenes import fault, with_fault
+from console.bench.setup import PortState, Setup
+from console.bench.spoils import spoiled
 from console.errors import UsageTrouble
 from protocols.uart import Frame
 
@@ -28,7 +30,11 @@ _LOOK_S: Final = 0.02  # how often a closed pty is looked at
 _AHEAD_S: Final = 0.02  # how much line time is taken from the host at once
 _REFILL_S: Final = 0.005
 _BUNDLE_S: Final = 0.001  # full-speed USB frame: an adapter hands over at most one packet per frame
+_EAGER_S: Final = 0.0003  # so long after an answer the next question is looked for without sleeping
+_MOST_CREDIT_S: Final = 0.01
 _IDLE_S: Final = 3600.0
+_BROWN_OUT_S: Final = 0.15  # how long the adapter keeps up a shorted board after it was opened, and how long it is gone
+_BROWN_OUT_GONE_S: Final = 1.0
 
 
 class Bench:
@@ -48,6 +54,8 @@ class Bench:
         self._vanish_at: float | None = None
         self._return_at: float | None = None
         self._written_at = 0.0
+        self._looked_at = 0.0
+        self._late_s = 0.0  # by how much the last byte was handed over too late; a program answers later by as much
         self._done = False
         self._wake, self._waker = socket.socketpair()
         self._wake.setblocking(False)
@@ -55,6 +63,8 @@ class Bench:
         self._control = ControlServer(token, self._act)
         try:
             self._appear()
+            if self._end is None:
+                self._enter("")
         except BaseException:
             self.close()
             raise
@@ -92,7 +102,7 @@ class Bench:
             self._give(now)  # first, because this is what is due
             self._timers(now)
             self._look(now)
-            self._take(now)
+            self._take(time.monotonic())
             if not self._paced:
                 self._give(now)
             self._wait()
@@ -112,17 +122,23 @@ class Bench:
             return
         self._open = is_open
         if is_open:
-            setup = self._board.setup
             self._board.opened(now)
-            if setup.vanish_after_s:
-                self._vanish_at = now + setup.vanish_after_s
-                self._board.setup = replace(setup, vanish_after_s=0.0)
+            self._arm(now)
         else:
             self._vanish_at = None
             self._board.closed()
             if self._end is not None:
                 self._take_rest(now)
                 self._end.forget()
+
+    def _arm(self, now: float) -> None:
+        """While a program has it open: the port goes away where the setup says so."""
+        setup = self._board.setup
+        if setup.wiring.supply_shorted:
+            self._vanish_at = now + _BROWN_OUT_S
+        elif setup.vanish_after_s:
+            self._vanish_at = now + setup.vanish_after_s
+            self._board.setup = replace(setup, vanish_after_s=0.0)
 
     def _take_rest(self, now: float) -> None:
         """What a program wrote before it closed still goes over the line."""
@@ -140,7 +156,15 @@ class Bench:
             self._board.baud = baud
         most = max(1, int(_AHEAD_S / self._board.frame.char_s(self._board.baud)))
         if data := self._end.read(min(most, 4096)):
-            self._board.host_writes(data, now)
+            # our own lateness must not lengthen the line: the program's bytes start where they would have. They came
+            # at some moment since we last looked, if we meant to look all the time
+            unseen_s = now - max(self._looked_at, self._written_at) if self._looked_at else 0.0
+            self._board.host_writes(data, now - min(_MOST_CREDIT_S, self._late_s + unseen_s / 2))
+            self._late_s = 0.0
+        self._looked_at = now
+        if self._board.vanish_at_s is not None:
+            # a terminal that goes away takes along what was not read: the last byte gets a moment
+            self._vanish_at, self._board.vanish_at_s = self._board.vanish_at_s + _LOOK_S, None
 
     def _give(self, now: float) -> None:
         until = now if self._paced else max(now, self._board.run_end_s(), self._board.busy_until_s)
@@ -148,7 +172,8 @@ class Bench:
         if self._end is not None and self._open and (data or self._end.behind()):
             self._end.write(data)
             if data:
-                self._written_at = now
+                self._written_at = time.monotonic()
+                self._late_s = max(0.0, self._written_at - self._board.given_s)
 
     def _wait(self) -> None:
         now = time.monotonic()
@@ -162,6 +187,10 @@ class Bench:
         if full:
             others.append(self._board.busy_until_s - _REFILL_S)
         others += [at for at in (self._vanish_at, self._return_at) if at is not None]
+        if self._open and now < self._written_at + _EAGER_S:
+            others.append(now)
+        else:
+            self._looked_at = 0.0
         wake = min(others) if due is None else min(*others, due - _SPIN_S)
         self._select(max(0.0, wake - now), watch_port=not full)
         if due is not None and due - time.monotonic() <= _SPIN_S:
@@ -192,7 +221,7 @@ class Bench:
 
     def _appear(self) -> None:
         self._return_at = None
-        if self._end is not None:
+        if self._end is not None or not self._board.setup.wiring.adapter.enumerates:
             return
         end: End = PtyEnd() if not self._sockets else SocketEnd(self._number)
         if isinstance(end, SocketEnd):
@@ -204,6 +233,7 @@ class Bench:
                 end.close()
                 raise
         self._end = end
+        end.stage(self._board.setup.port)
         self._enter(end.name)
 
     def _enter(self, port: str) -> None:
@@ -225,7 +255,8 @@ class Bench:
         self._enter("")
         self._open = False
         self._board.closed()
-        back = self._board.setup.return_after_s
+        setup = self._board.setup
+        back = _BROWN_OUT_GONE_S if setup.wiring.supply_shorted else setup.return_after_s
         self._return_at = now + back if back else None
 
     # --- hands
@@ -233,7 +264,8 @@ class Bench:
     def _act(self, action: str, fields: Mapping[str, Any]) -> dict[str, Any]:
         now = time.monotonic()
         board = self._board
-        wiring = board.setup.wiring
+        before, wiring = board.setup, board.setup.wiring
+        told: dict[str, Any] = {}
         match action:
             case "swap-wires":
                 board.rewire(replace(wiring, crossed=not wiring.crossed), now)
@@ -246,23 +278,57 @@ class Bench:
             case "reset":
                 board.reset(now)
             case "reflow":
-                board.rewire(heal(wiring), now)
+                board.rewire(hands.heal(wiring), now)
             case "adapter-frame":
                 board.set_frame(_frame(fields["frame"]))
             case "adapter-baud":
                 board.baud = _baud(fields["baud"])
+            case "spoil":
+                board.spoil(spoiled(board.setup, str(fields["flaw"])))
+            case "heal-flaws":
+                board.spoil(Setup())
+            case "port-state":
+                board.setup = replace(board.setup, port=_port_state(fields["state"]))
             case "vanish":
                 self._vanish(now)
             case "return":
                 self._appear()
             case "fault":
                 board.become(with_fault(board.setup, fault(str(fields["name"]))), now)
-                if self._open and board.setup.vanish_after_s:
-                    self._vanish_at = now + board.setup.vanish_after_s
-                    board.setup = replace(board.setup, vanish_after_s=0.0)
+                if self._open:
+                    self._arm(now)
+            case "check":
+                told = self._check(str(fields["check"]), now)
+            case "repair":
+                told = {"changed": hands.repair(board, str(fields["step"]), now)}
             case _:
                 pass  # "status": the answer is the same
-        return self._status()
+        self._follow(before)
+        return told | self._status()
+
+    def _check(self, check: str, now: float) -> dict[str, Any]:
+        """What the operator finds. Work that is tried and helps stays done; in vain, it is put back."""
+        board = self._board
+        found = oracle.answer(oracle.Staged(board.setup, board.mode, board.baud, board.frame), check)
+        if check in hands.REPAIRS and found.outcome != oracle.IN_VAIN:
+            hands.repair(board, check, now)
+        readings = [reading._asdict() for reading in found.readings]
+        return {"check": check, "outcome": found.outcome, "readings": readings}
+
+    def _follow(self, before: Setup) -> None:
+        """The port follows the setup."""
+        setup = self._board.setup
+        if not setup.wiring.adapter.enumerates and self._end is not None:
+            self._disappear()
+            self._enter("")
+            self._open = False
+            self._board.closed()
+        elif setup.wiring.adapter.enumerates and not before.wiring.adapter.enumerates:
+            self._appear()
+        if self._end is not None and setup.port is not before.port:
+            self._end.stage(setup.port)
+        if before.wiring.supply_shorted and not setup.wiring.supply_shorted:
+            self._vanish_at = None
 
     def _status(self) -> dict[str, Any]:
         board, wiring = self._board, self._board.setup.wiring
@@ -280,6 +346,13 @@ class Bench:
             "baud": board.baud,
             "synchronised": board.target.synchronised,
         }
+
+
+def _port_state(value: object) -> PortState:
+    try:
+        return PortState(str(value))
+    except ValueError as error:
+        raise UsageTrouble("bench-request", "that is no state", help=f"send {', '.join(PortState)}") from error
 
 
 def _frame(value: object) -> Frame:

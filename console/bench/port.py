@@ -10,11 +10,13 @@ import contextlib
 import os
 import select
 import socket
+import stat
 import struct
 import sys
 from pathlib import Path
 from typing import Final, Protocol
 
+from console.bench.setup import PortState
 from console.errors import PortTrouble
 
 try:
@@ -71,6 +73,10 @@ class End(Protocol):
         """The program closed the port: what it did not read is gone."""
         ...
 
+    def stage(self, state: PortState) -> None:
+        """How programs that open it are met from now on; one that has it open keeps it."""
+        ...
+
     def close(self) -> None:
         """The device goes away."""
         ...
@@ -109,14 +115,16 @@ class PtyEnd:
         self._poll = select.poll()
         self._poll.register(self._master, 0)
         self._kept = _Kept()
+        self._holder: int | None = None
+        self._access = stat.S_IMODE(os.stat(self.name).st_mode)
 
     def watch(self) -> int | None:
         """The master, only while somebody has the slave open: a hang-up would be reported without end."""
         return self._master if self.is_open() else None
 
     def is_open(self) -> bool:
-        """No hang-up is reported."""
-        return not any(event & select.POLLHUP for _, event in self._poll.poll(0))
+        """No hang-up is reported; a program of ours that holds it busy does not count."""
+        return self._holder is None and not any(event & select.POLLHUP for _, event in self._poll.poll(0))
 
     def read(self, most: int) -> bytes:
         """See `End`."""
@@ -155,8 +163,20 @@ class PtyEnd:
             return float(termios.tcgetattr(self._master)[5]) or None
         return None
 
+    def stage(self, state: PortState) -> None:
+        """Busy: we open it ourselves and lock it, as a terminal program does. Denied: no permission bit is set."""
+        if self._holder is not None:
+            os.close(self._holder)
+            self._holder = None
+        os.chmod(self.name, 0 if state is PortState.DENIED else self._access)
+        if state is PortState.BUSY:
+            self._holder = os.open(self.name, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
+            with contextlib.suppress(OSError):  # a program that has it open was first
+                fcntl.flock(self._holder, fcntl.LOCK_EX | fcntl.LOCK_NB)
+
     def close(self) -> None:
         """See `End`."""
+        self.stage(PortState.FREE)
         os.close(self._master)
 
 
@@ -216,6 +236,9 @@ class SocketEnd:
     def forget(self) -> None:
         """The program left."""
         self._kept.data.clear()
+
+    def stage(self, state: PortState) -> None:
+        """A socket has neither lock nor permissions: always free."""
 
     def baud(self) -> float | None:
         """A raw socket does not tell."""

@@ -5,12 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields, replace
+from enum import StrEnum
 from functools import cache
 from importlib import resources
 from typing import Final
 
-from console.bench.board import Chatter, Firmware, Setup
-from console.bench.wiring import Joint, Stuck, Wiring
+from console.bench.setup import PRODUCTS, Chatter, Firmware, PortState, Setup
+from console.bench.spoils import SPOILS, is_spoil, spoiled
+from console.bench.wiring import Adapter, Fitted, Joint, Stuck, Wiring
 from console.errors import UsageTrouble
 from console.text import clean
 from console.tomlfile import Table, parse_toml
@@ -22,11 +24,12 @@ GOOD: Final = "tern-12"
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """One thing wrong with a board: the properties it changes, and words."""
+    """One thing wrong with a board: the properties it changes, or the flaw with parameters; and words."""
 
     id: str
     title: str
     changes: Mapping[str, object]
+    flaw: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +38,7 @@ class Scene:
 
     name: str
     title: str
+    story: str
     faults: tuple[str, ...]
 
 
@@ -67,6 +71,8 @@ def scene(name: str) -> Scene:
 def fault(name: str) -> Fault:
     """One fault; raises UsageTrouble `fault` naming those that exist."""
     known = _own().faults
+    if is_spoil(name):
+        return Fault(clean(name, 80), SPOILS[name.partition(":")[0]].title, {}, name)
     if name not in known:
         raise UsageTrouble("fault", f"there is no fault {clean(name, 40)!r}", help=f"choose one of: {', '.join(known)}")
     return known[name]
@@ -81,7 +87,9 @@ def setup_for(scene_name: str | None = None, more_faults: tuple[str, ...] = ()) 
 
 
 def with_fault(setup: Setup, fault: Fault) -> Setup:
-    """`setup` with one thing more wrong."""
+    """`setup` with one thing more wrong. Raises UsageTrouble `flaw` for parameters that do not fit."""
+    if fault.flaw:
+        return spoiled(setup, fault.flaw)
     wiring = {key: value for key, value in fault.changes.items() if key in _WIRING}
     rest = {key: value for key, value in fault.changes.items() if key not in _WIRING}
     return replace(setup, wiring=replace(setup.wiring, **wiring), **rest)  # type: ignore[arg-type]
@@ -112,7 +120,7 @@ def _between(low: float, high: float) -> Callable[[object], float]:
     return check
 
 
-def _one_of(kind: type[Joint] | type[Stuck] | type[Firmware] | type[Chatter]) -> Callable[[object], object]:
+def _one_of(kind: type[StrEnum]) -> Callable[[object], object]:
     def check(value: object) -> object:
         if value not in [str(member) for member in kind]:
             raise ValueError(f"one of {', '.join(kind)}")
@@ -127,11 +135,24 @@ def _frame(value: object) -> Frame:
     return Frame.parse(value)
 
 
+def _product(value: object) -> str:
+    if value not in PRODUCTS:
+        raise ValueError(f"one of {', '.join(PRODUCTS)}")
+    return str(value)
+
+
 _WIRING: Final = {field.name for field in fields(Wiring)}
 _CHECKS: Final[Mapping[str, Callable[[object], object]]] = {
+    "adapter": _one_of(Adapter),
+    "attached": _flag,
     "crossed": _flag,
     "ground": _flag,
     "powered": _flag,
+    "supply_shorted": _flag,
+    "board_v": _between(1.2, 5.5),
+    "adapter_v": _between(1.2, 5.5),
+    "chip": _one_of(Fitted),
+    "clocked": _flag,
     "tx_joint": _one_of(Joint),
     "rx_joint": _one_of(Joint),
     "tx_stuck": _one_of(Stuck),
@@ -139,14 +160,17 @@ _CHECKS: Final[Mapping[str, Callable[[object], object]]] = {
     "bridged": _flag,
     "loop_back": _flag,
     "adapter_pull_up": _flag,
+    "product": _product,
     "strap_boot": _flag,
     "in_loader": _flag,
     "rate_error": _between(-0.5, 0.5),
+    "rate_error_above": _between(0, 12_000_000),
     "adapter_frame": _frame,
     "frame_pinned": _flag,
     "readout_protected": _flag,
     "firmware": _one_of(Firmware),
     "chatter": _one_of(Chatter),
+    "port": _one_of(PortState),
     "vanish_after_s": _between(0, 3600),
     "return_after_s": _between(0, 3600),
 }
@@ -166,14 +190,14 @@ def load(text: str, file: str) -> Book:
         known[name] = Fault(name, entry.plain("title"), _changes(changes))
     found: dict[str, Scene] = {}
     for entry in top.tables("scene", least=0):
-        entry.only("name", "title", "faults")
+        entry.only("name", "title", "story", "faults")
         name = entry.plain("name")
         if name in found:
             entry.wrong("name", name, "a name that is not used above")
         listed = entry.texts("faults", ())
         if not set(listed) <= known.keys():
             entry.wrong("faults", list(listed), "a list of fault ids from this file")
-        found[name] = Scene(name, entry.plain("title"), listed)
+        found[name] = Scene(name, entry.plain("title"), entry.plain("story"), listed)
     return Book(known, found)
 
 

@@ -12,7 +12,7 @@ from pathlib import Path
 from console.bench.loop import Bench
 from console.bench.registry import find
 from console.bench.scenes import GOOD, scene, setup_for
-from console.errors import PortTrouble
+from console.errors import PortTrouble, UsageTrouble
 
 
 def run(
@@ -36,6 +36,10 @@ def run(
             "another simulated board uses this name",
             where=link,
             help="choose another name for --link, or end the other board first",
+        )
+    if link is None and not setup.wiring.adapter.enumerates:
+        raise UsageTrouble(
+            "bench-start", "this board's port does not come, so its name must be given", help="add --link board.port"
         )
     name = scene or GOOD
     bench = Bench(

@@ -8,18 +8,22 @@ The pads, from the adapter to the chip:
 Rules (levels are decided, not calculated; common practice, no source, where none is named):
 
 1. Idle is high; a push-pull output drives both levels (Rohde & Schwarz, "Understanding UART").
-2. The strongest driver of a net decides its level: a short to ground or rail, then an output, then an output or clamp
-   behind the series resistor, then a pull-up. So a fight of adapter TX and board TX is won by the adapter.
+2. The strongest driver of a net decides its level: a short to ground or rail, then an output, then whatever drives
+   behind the series resistor (shorts are at the pins), then a pull-up. So a fight of adapter TX and board TX is won by
+   the adapter.
 3. Among equals low wins; both are heard.
 4. An unpowered chip clamps its pin to its dead rail through the protection diode (TI, "Back powering"), which is
    stronger than a pull-up.
 5. Inputs drive nothing. The adapter's RX has a pull-up, the chip's RX pin has one too while it is powered.
 6. Without a common ground nothing is reliable in either direction.
+7. A chip that is missing drives nothing and clamps nothing; so does one that is dead or has no clock, while its rail is
+   up: its outputs were never switched on.
+8. A high of the board below the adapter's threshold is read as high only now and then (TTL input levels: 2.0 V).
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum, IntEnum, StrEnum
 from typing import Final
 
@@ -33,7 +37,7 @@ class Joint(StrEnum):
 
 
 class Stuck(StrEnum):
-    """What a header pad is shorted to."""
+    """What a pin of the chip is shorted to."""
 
     NO = "no"
     LOW = "low"
@@ -64,13 +68,52 @@ class Strength(IntEnum):
     SHORT = 4
 
 
+class Adapter(StrEnum):
+    """State of the adapter."""
+
+    GOOD = "good"
+    DEAD = "dead"  # the port is there, its line driver is not
+    NO_CLOCK = "no-clock"  # it cannot talk to the computer: no port
+    ABSENT = "absent"  # a charge-only cable: no port and nothing said
+
+    @property
+    def enumerates(self) -> bool:
+        """Whether the computer sees a port."""
+        return self in (Adapter.GOOD, Adapter.DEAD)
+
+
+class Fitted(StrEnum):
+    """State of the chip on its footprint."""
+
+    GOOD = "good"
+    DEAD = "dead"
+    MISSING = "missing"
+
+
+# TTL input levels, as in the electrical characteristics of 3.3 V logic (EIA/JEDEC JESD8C: VIH 2.0 V, VIL 0.8 V)
+INPUT_HIGH_V: Final = 2.0
+INPUT_LOW_V: Final = 0.8
+
+
 @dataclass(frozen=True, slots=True)
 class Wiring:
-    """The electrical state of adapter, cable and board."""
+    """The electrical state of adapter, cable and board.
 
+    `attached` False: the port that was chosen leads to another adapter with nothing on it. `clocked` False: the
+    oscillator the chip runs on does not swing. `board_v` is the board's rail while it is up, `adapter_v` the adapter's
+    level, both in volts.
+    """
+
+    adapter: Adapter = Adapter.GOOD
+    attached: bool = True
     crossed: bool = True
     ground: bool = True
     powered: bool = True
+    supply_shorted: bool = False
+    board_v: float = 3.3
+    chip: Fitted = Fitted.GOOD
+    clocked: bool = True
+    adapter_v: float = 3.3
     tx_joint: Joint = Joint.GOOD
     rx_joint: Joint = Joint.GOOD
     tx_stuck: Stuck = Stuck.NO
@@ -78,6 +121,22 @@ class Wiring:
     bridged: bool = False
     loop_back: bool = False
     adapter_pull_up: bool = True
+
+    @property
+    def rail_up(self) -> bool:
+        """Whether the board's rail has its voltage."""
+        return self.powered and not self.supply_shorted
+
+    @property
+    def high_reaches(self) -> bool:
+        """Whether a high of the board is above the adapter's threshold."""
+        # JESD8C for 3.3 V; 0.65 of the supply below it, as in JESD8-7A for 1.8 V
+        return self.board_v >= (INPUT_HIGH_V if self.adapter_v >= 2.7 else 0.65 * self.adapter_v)
+
+    @property
+    def runs(self) -> bool:
+        """Whether the chip executes anything."""
+        return self.rail_up and self.chip is Fitted.GOOD and self.clocked
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +147,7 @@ class Heard:
     level: Level
     intermittent: bool = False
     reliable: bool = True
+    marginal: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,12 +160,15 @@ class _Driver:
 
 def host_hears(wiring: Wiring) -> Heard:
     """What arrives at the adapter's RX."""
-    return _decide(_on_net(wiring, "adapter RX"), reliable=wiring.ground or wiring.loop_back)
+    if wiring.adapter is not Adapter.GOOD or not wiring.attached:
+        return Heard(frozenset(), Level.HIGH if wiring.adapter_pull_up else Level.FLOATING)
+    heard = _decide(_on_net(wiring, "adapter RX"), reliable=wiring.ground or wiring.loop_back)
+    return replace(heard, marginal=Source.BOARD in heard.sources and not wiring.high_reaches)
 
 
 def board_hears(wiring: Wiring) -> Heard:
-    """What arrives at the chip's RX pin (an unpowered chip hears nothing, whatever the level)."""
-    if wiring.rx_joint is Joint.OPEN:
+    """What arrives at the chip's RX pin (a chip that does not run hears nothing, whatever the level)."""
+    if wiring.rx_joint is Joint.OPEN or wiring.rx_stuck is not Stuck.NO:
         return _decide(_at_pin_rx(wiring), reliable=True)
     heard = _decide(_on_net(wiring, "header RX"), reliable=wiring.ground)
     shaky = heard.intermittent or wiring.rx_joint is Joint.INTERMITTENT
@@ -136,19 +199,15 @@ def _on_net(wiring: Wiring, pad: str) -> list[_Driver]:
     while more := {there for pair in joined if net & set(pair) for there in pair} - net:
         net |= more
     found: list[_Driver] = []
-    if "adapter TX" in net:
-        found.append(_Driver(Strength.OUTPUT, Level.HIGH, Source.HOST))
+    if "adapter TX" in net and wiring.adapter is Adapter.GOOD:
+        found.append(_Driver(Strength.OUTPUT, Level.HIGH, Source.HOST if wiring.attached else None))
     if "adapter RX" in net and wiring.adapter_pull_up:
         found.append(_Driver(Strength.PULL, Level.HIGH))
-    for header, stuck, joint, pin in (
-        ("header TX", wiring.tx_stuck, wiring.tx_joint, _at_pin_tx(wiring)),
-        ("header RX", wiring.rx_stuck, wiring.rx_joint, _at_pin_rx(wiring)),
+    for header, joint, pin in (
+        ("header TX", wiring.tx_joint, _at_pin_tx(wiring)),
+        ("header RX", wiring.rx_joint, _at_pin_rx(wiring)),
     ):
-        if header not in net:
-            continue
-        if stuck is not Stuck.NO:
-            found.append(_Driver(Strength.SHORT, Level.LOW if stuck is Stuck.LOW else Level.HIGH))
-        if joint is not Joint.OPEN:
+        if header in net and joint is not Joint.OPEN:
             shaky = joint is Joint.INTERMITTENT
             found += [_Driver(min(d.strength, Strength.SERIES), d.level, d.source, shaky) for d in pin]
     return found
@@ -165,11 +224,26 @@ def _joins(wiring: Wiring) -> list[tuple[str, str]]:
 
 
 def _at_pin_tx(wiring: Wiring) -> list[_Driver]:
-    return [_Driver(Strength.OUTPUT, Level.HIGH, Source.BOARD)] if wiring.powered else [_CLAMP]
+    if wiring.tx_stuck is not Stuck.NO:
+        return _short(wiring.tx_stuck, wiring)
+    return [_Driver(Strength.OUTPUT, Level.HIGH, Source.BOARD)] if wiring.runs else _at_rest(wiring)
 
 
 def _at_pin_rx(wiring: Wiring) -> list[_Driver]:
-    return [_Driver(Strength.PULL, Level.HIGH)] if wiring.powered else [_CLAMP]
+    if wiring.rx_stuck is not Stuck.NO:
+        return _short(wiring.rx_stuck, wiring)
+    return [_Driver(Strength.PULL, Level.HIGH)] if wiring.runs else _at_rest(wiring)
+
+
+def _short(stuck: Stuck, wiring: Wiring) -> list[_Driver]:
+    """To ground, or to the rail whatever it is at."""
+    high = stuck is Stuck.HIGH and wiring.rail_up
+    return [_Driver(Strength.SHORT, Level.HIGH if high else Level.LOW)]
+
+
+def _at_rest(wiring: Wiring) -> list[_Driver]:
+    """Rules 4 and 7."""
+    return [] if wiring.rail_up or wiring.chip is Fitted.MISSING else [_CLAMP]
 
 
 _CLAMP: Final = _Driver(Strength.SERIES, Level.LOW)

@@ -8,6 +8,7 @@ from argparse import Namespace
 
 from console.bench import control, serve
 from console.bench.scenes import faults, scenes
+from console.bench.spoils import listed
 from console.errors import UsageTrouble
 
 
@@ -30,12 +31,15 @@ def run(options: Namespace) -> int:
 
 def _list(as_json: bool) -> int:
     if as_json:
-        print(json.dumps({"scenes": {s.name: s.title for s in scenes()}, "faults": {f.id: f.title for f in faults()}}))
+        found = {"scenes": {s.name: s.title for s in scenes()}, "faults": {f.id: f.title for f in faults()}}
+        print(json.dumps({**found, "flaws": listed()}))
         return 0
     print("scenes:")
     print("\n".join(f"  {scene.name:<24} {scene.title}" for scene in scenes()))
     print("faults:")
     print("\n".join(f"  {fault.id:<24} {fault.title}" for fault in faults()))
+    print("flaws, with what they take where nothing is given (as --fault name:key=value,key=value):")
+    print("\n".join(f"  {name}\n      {title}" for name, title in listed().items()))
     return 0
 
 

@@ -13,14 +13,14 @@ from collections.abc import Callable
 
 from console.bench.client import SimulatedBench
 from console.commands.attempt import LiveText, opened
+from console.commands.hands import BenchHands
 from console.errors import Outcome, UsageTrouble
 from console.link.base import LinkSettings
+from console.operating import walk
 from console.snapshot import Fold, Snapshot, exit_code
-from console.summary import as_object, dumps, product_text, verdict_lines
-from console.words import percent
+from console.summary import as_object, cause_lines, dumps, product_text, verdict_lines
 
 Say = Callable[[str], None]
-_MOST_REPAIRS = 3
 
 
 def run(options: Namespace) -> int:
@@ -56,23 +56,15 @@ async def tell(scene: str, say: Say, *, show_trace: bool) -> Snapshot:
         await bench.start(scene=scene)
         say(f"The board is connected to {bench.port}. First attempt:\n")
         live = LiveText(fold, sys.stdout) if show_trace else None
+
+        def show(snapshot: Snapshot, attempted: bool) -> None:
+            if live is not None:
+                live.flush()
+            say("\n".join(verdict_lines(snapshot) if attempted else ["", *cause_lines(snapshot)]))
+
         async with opened(LinkSettings(port=bench.port), fold=fold, live=live) as session:
-            for repair in range(_MOST_REPAIRS + 1):
-                outcome = await session.handshake()
-                await asyncio.sleep(2 * LiveText.HOLD_S)  # lets the live trace finish its last row
-                snapshot = fold.snapshot()
-                say("\n".join(verdict_lines(snapshot)))
-                check = snapshot.next_check
-                if outcome is Outcome.OK or check is None or check.action != "swap-done" or repair == _MOST_REPAIRS:
-                    break
-                say(f"\nThe tool ranks {snapshot.causes[0].title!r} first ({percent(snapshot.causes[0].probability)}).")
-                say("We do what it says: swap TX and RX at the adapter, then repeat the attempt.\n")
-                await bench.act("swap-wires")
-                session.operator("swap-done")
+            await walk(session, fold, BenchHands(bench, say), show)
     snapshot = fold.snapshot()
-    if snapshot.outcome is not Outcome.OK and snapshot.next_check is not None:
-        say(f"\nHere the text story ends: next a person would {snapshot.next_check.title}.")
-        say("On a terminal the demo goes on: do what it asks, and tell it what you found.")
     if snapshot.outcome is Outcome.OK and snapshot.identity is not None:
         say(f"\nThe board is awake and identified: product id {product_text(snapshot.identity)}.")
     return snapshot

@@ -1,4 +1,4 @@
-"""Where replies come from without screens: a person at a prompt, or a file of answers.
+"""Where replies come from without screens: a person at a prompt, a file of answers, or the simulated bench.
 
 A file of answers is TOML of our own. Each entry says one thing; entries with a step wait until that step is proposed,
 the others take effect when all entries before them are used:
@@ -14,9 +14,9 @@ from __future__ import annotations
 
 import asyncio
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Any, Final
 
 from console.causes.rank import NextCheck
 from console.errors import InputTrouble, UsageTrouble, WakelineError
@@ -24,6 +24,9 @@ from console.operating import Reply, have, measured, understand, usage
 from console.snapshot import Snapshot
 from console.text import clean
 from console.tomlfile import Table, parse_toml
+
+if TYPE_CHECKING:
+    from console.bench.client import SimulatedBench
 
 Say = Callable[[str], None]
 _OWN: Final = ("reading", "outcome", "done", "skip")
@@ -51,6 +54,42 @@ class PromptHands:
 
     async def act(self, check: NextCheck) -> None:
         """The person has done it."""
+
+
+class BenchHands:
+    """The hands of the simulated bench: they read its meters and mend what is staged, and know no diagnosis."""
+
+    def __init__(self, bench: SimulatedBench, say: Say) -> None:
+        self._bench = bench
+        self._say = say
+
+    async def reply(self, check: NextCheck, snapshot: Snapshot) -> Reply:
+        """What the bench shows. Raises UsageTrouble, PortTrouble."""
+        self._say(f"\nWe do what it says: {check.title}.")
+        if check.caution:
+            self._say(f"  caution: {check.caution}")
+        if check.change:
+            return Reply("done")
+        found = await self._bench.act("check", check=check.id)
+        for reading in found["readings"]:
+            value = reading["value"]
+            shown = "overload" if value is None else f"{value:.3g} {reading['unit']}"
+            self._say(f"  {clean(str(reading['place']))}: {shown}")
+        self._say(f"  It shows: {clean(str(found['outcome']))}.")
+        return Reply("found", str(found["outcome"]), **_one_value(check, found["readings"]))
+
+    async def act(self, check: NextCheck) -> None:
+        """Make the change on the bench."""
+        await self._bench.act("repair", step=check.id)
+
+
+def _one_value(check: NextCheck, readings: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+    """A single reading in the check's own unit goes into the record."""
+    if check.scale is None or len(readings) != 1 or readings[0]["unit"] != check.scale.unit:
+        return {}
+    if readings[0]["value"] is None:
+        return {}
+    return {"value": readings[0]["value"], "unit": readings[0]["unit"]}
 
 
 class FileHands:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import Enum
 from typing import Final
 
 from protocols.an3155.frames import Opcode
@@ -25,6 +26,13 @@ class Range:
     def end(self) -> int:
         """The first address behind it."""
         return self.start + self.size
+
+
+class Overwrite(Enum):
+    """What a flash does with a write to a cell that is not erased. The loader does not look and acknowledges."""
+
+    SKIP = "the half word stays as it is, unless zero is written"  # PM0075 on PGERR; F0/F1/F3 (from memory)
+    AND = "bits can be cleared, never set"  # sector flash of F2/F4 (from memory)
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +74,7 @@ class Chip:
     page_erase_s: float = 0.03
     mass_erase_s: float = 0.03
     program_word_s: float = 0.000105
+    overwrite: Overwrite = Overwrite.SKIP
     option_s: float = 0.03
     checksum_word_s: float = 0.000001
     readout_protected: bool = False

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Final, TypeAlias
 
 from protocols.an3155.chip import COMMANDS_ERASE, COMMANDS_EXTENDED, Chip, Range
+from protocols.an3155.flaws import Flaws, Tally
 from protocols.an3155.frames import (
     ACK,
     ERASE_ALL,
@@ -25,16 +26,15 @@ from protocols.an3155.frames import (
     xor,
 )
 from protocols.an3155.memory import Memory
+from protocols.an3155.words_crc import crc32_words
 
-__all__ = ["COMMANDS_ERASE", "COMMANDS_EXTENDED", "Chip", "Memory", "Range", "Reply", "Target"]
+__all__ = ["COMMANDS_ERASE", "COMMANDS_EXTENDED", "Chip", "Memory", "Range", "Reply", "Target", "crc32_words"]
 
 _Steps: TypeAlias = Generator[None, int, None]
 _Take: TypeAlias = Generator[None, int, bytes]
 
-# AN2606 Rev 70 Table 4
-_VOLTAGE_BYTE: Final = 0xFFFF_0000
-# AN3155 Rev 20 s.3.13 with the CRC unit's reset values
-_CRC_DEFAULT: Final = (0x04C1_1DB7, 0xFFFF_FFFF)
+_VOLTAGE_BYTE: Final = 0xFFFF_0000  # AN2606 Rev 70 Table 4
+_CRC_DEFAULT: Final = (0x04C1_1DB7, 0xFFFF_FFFF)  # AN3155 Rev 20 s.3.13 with the CRC unit's reset values
 # s.2, Table 2 note 2
 _ALLOWED_PROTECTED: Final = {Opcode.GET, Opcode.GET_VERSION, Opcode.GET_ID, Opcode.READOUT_UNPROTECT}
 # AN2606 Rev 70 lists two NACKs for Read and Write, AN3155 Rev 20 warns for Go too
@@ -58,36 +58,26 @@ class _Drop(Exception):
     """Ends a command in silence."""
 
 
-def crc32_words(data: bytes, polynomial: int, initial: int) -> int:
-    """CRC of little-endian 32-bit words, most significant bit first, no reflection, no final xor.
-
-    Flavour: measured by users on the sibling I2C command; AN3155 Rev 20 s.3.13 does not state it.
-    """
-    table = []
-    for top in range(256):
-        value = top << 24
-        for _ in range(8):
-            value = ((value << 1) ^ (polynomial if value & 0x8000_0000 else 0)) & 0xFFFF_FFFF
-        table.append(value)
-    crc = initial
-    for at in range(0, len(data), 4):
-        for byte in data[at : at + 4][::-1]:
-            crc = ((crc << 8) & 0xFFFF_FFFF) ^ table[(crc >> 24) ^ byte]
-    return crc
-
-
 class Target:
     """One chip in its boot ROM. `receive` takes a byte and returns what the chip sends because of it."""
 
-    def __init__(self, chip: Chip | None = None) -> None:
+    def __init__(self, chip: Chip | None = None, flaws: Flaws | None = None) -> None:
         self.chip = chip if chip is not None else Chip()
         self.memory = Memory(self.chip)
         self.resets = 0
         """How often the chip has reset itself."""
+        self.power_fails_after_s: float | None = None
+        """So long after the last byte the supply goes."""
+        self.spoil(flaws if flaws is not None else Flaws())
         self.voltage_range = 0
         self._options_protect = self.chip.readout_protected
         self._options_locked: set[int] = set()
         self.reset()
+
+    def spoil(self, flaws: Flaws) -> None:
+        """Have these flaws from now on; their counts begin."""
+        self.flaws = self.memory.flaws = flaws
+        self._tally = Tally(flaws)
 
     def reset(self) -> None:
         """The reset pin: back to waiting for the sync, option bytes loaded, RAM kept."""
@@ -110,6 +100,7 @@ class Target:
 
     def receive(self, byte: int, *, parity_ok: bool = True) -> tuple[Reply, ...]:
         """One character (0..255) as the chip's UART took it; a parity error is a NACK once synchronised."""
+        self.power_fails_after_s = None
         if self.running_application:
             return ()
         if parity_ok or not self.chip.parity or not self.synchronised:
@@ -123,7 +114,15 @@ class Target:
         return replies
 
     def _say(self, *data: int, after_s: float | None = None) -> None:
-        self._replies.append(Reply(bytes(data), self.chip.answer_s if after_s is None else after_s))
+        wait_s = self.chip.answer_s if after_s is None else after_s
+        if data[-1] == ACK and self.synchronised:
+            wait_s += self._tally.late_s()
+        self._replies.append(Reply(bytes(data), wait_s))
+
+    def _power_fails(self, whole_s: float) -> bool:
+        """Whether the supply goes during the erase or write that begins now and would take `whole_s`."""
+        self.power_fails_after_s = whole_s / 2 if self._tally.power_fails() else None
+        return self.power_fails_after_s is not None
 
     # --- s.1 and s.3: sync, then commands
 
@@ -150,6 +149,9 @@ class Target:
         opcode = yield
         complement = yield
         if opcode ^ complement != 0xFF or opcode not in self.chip.commands or opcode not in _HANDLERS:
+            raise _Reject
+        yield from self._tally.stall()
+        if self._tally.refuses():
             raise _Reject
         if self.protected and opcode not in _ALLOWED_PROTECTED:
             if self.chip.second_nack and opcode in _TWO_NACKS:
@@ -245,15 +247,29 @@ class Target:
             self._say(ACK, after_s=chip.option_s)
             self._options_changed()
             return
+        if area.kind == "flash" and self._power_fails(len(data) // 4 * chip.program_word_s):
+            self.memory.program_part(address, data)
+            raise _Drop
         self.memory.program(address, data)
         self._say(ACK, after_s=chip.answer_s if area.kind == "ram" else len(data) // 4 * chip.program_word_s)
+
+    def _erase_all(self) -> None:
+        if self._power_fails(self.chip.mass_erase_s):
+            self.memory.erase_part(Range(self.chip.flash_start, self.chip.flash_size))
+            raise _Drop
+        self.memory.erase_all()
+        self._say(ACK, after_s=self.chip.mass_erase_s)
 
     def _erase_pages(self, numbers: list[int]) -> None:
         pages = [self.chip.page(number) for number in numbers]
         found = [page for page in pages if page is not None]
         if len(found) != len(pages):
             raise _Reject
-        for page in found:
+        for done, page in enumerate(found):
+            if self._power_fails(self.chip.page_erase_s):
+                self.memory.erase_part(page)
+                self.power_fails_after_s = (done + 0.5) * self.chip.page_erase_s
+                raise _Drop
             self.memory.erase(page)
         self._say(ACK, after_s=len(found) * self.chip.page_erase_s)
 
@@ -262,12 +278,11 @@ class Target:
         if n == ERASE_ALL:
             complement = yield
             if complement == 0:
-                self.memory.erase_all()
-                self._say(ACK, after_s=self.chip.mass_erase_s)
-            elif self.chip.erase_ff_nonzero_still_acks:
-                self._say(ACK)
-            else:
+                self._erase_all()
+                return
+            if not self.chip.erase_ff_nonzero_still_acks:
                 raise _Reject
+            self._say(ACK)
             return
         self._erase_pages(list((yield from self._checked(n + 1, bytes((n,))))))
 
@@ -280,7 +295,8 @@ class Target:
             half = chip.flash_size // 2
             match n:
                 case SpecialErase.MASS:
-                    self.memory.erase_all()
+                    self._erase_all()
+                    return
                 case SpecialErase.BANK_1:
                     self.memory.erase(Range(chip.flash_start, half))
                 case SpecialErase.BANK_2:

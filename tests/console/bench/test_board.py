@@ -8,7 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from console.bench.board import FLOOD_BYTES, Board, Chatter, Firmware, Mode, Setup, heal
+from console.bench.board import Board
+from console.bench.hands import heal
+from console.bench.setup import FLOOD_BYTES, Chatter, Firmware, Mode, Setup
 from console.bench.wiring import Joint, Wiring
 from protocols.uart import EIGHT_N_ONE
 

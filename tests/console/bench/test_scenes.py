@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from console.bench.board import Setup
 from console.bench.scenes import fault, faults, load, scenes, setup_for, with_fault
+from console.bench.setup import Setup
 from console.errors import InputTrouble, UsageTrouble
 
 
@@ -48,7 +48,7 @@ FAULT = '[[fault]]\nid = "a"\ntitle = "b"\nset = {}\n'
         ('[[fault]]\nid = "a"\ntitle = "b"\nset = {tx_joint = "ajar"}', "line 4, fault a.set.tx_joint", "ajar"),
         ('[[fault]]\nid = "a"\ntitle = "b"\nset = {adapter_frame = "9X9"}', "line 4, fault a.set.adapter_frame", "9X9"),
         (FAULT + FAULT, "line 6, fault a.id", "'a'"),
-        (FAULT + '[[scene]]\nname = "s"\ntitle = "t"\nfaults = ["z"]', "line 8, scene s.faults", "z"),
+        (FAULT + '[[scene]]\nname = "s"\ntitle = "t"\nstory = "u"\nfaults = ["z"]', "line 9, scene s.faults", "z"),
         ('[[scene]]\nname = "s"\ntitle = "t\\u001b"', "line 3, scene s.title", "x1b"),
     ],
 )

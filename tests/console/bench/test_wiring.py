@@ -8,7 +8,20 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from console.bench.wiring import Joint, Level, Source, Stuck, Wiring, board_hears, host_hears
+from console.bench import circuit
+from console.bench.wiring import (
+    INPUT_HIGH_V,
+    INPUT_LOW_V,
+    Adapter,
+    Fitted,
+    Joint,
+    Level,
+    Source,
+    Stuck,
+    Wiring,
+    board_hears,
+    host_hears,
+)
 
 GOOD = Wiring()
 HOST, BOARD = frozenset({Source.HOST}), frozenset({Source.BOARD})
@@ -84,21 +97,23 @@ def test_an_intermittent_joint_is_told_on_its_own_line() -> None:
     assert board_hears(replace(GOOD, rx_joint=Joint.INTERMITTENT)).intermittent
 
 
-WIRINGS = st.builds(
-    Wiring,
-    **{
-        field.name: st.sampled_from(list(Joint if "joint" in field.name else Stuck))
-        if "joint" in field.name or "stuck" in field.name
-        else st.booleans()
-        for field in fields(Wiring)
-    },
-)
+KINDS = {
+    "adapter": st.sampled_from(Adapter),
+    "chip": st.sampled_from(Fitted),
+    "tx_joint": st.sampled_from(Joint),
+    "rx_joint": st.sampled_from(Joint),
+    "tx_stuck": st.sampled_from(Stuck),
+    "rx_stuck": st.sampled_from(Stuck),
+    "board_v": st.just(3.3),
+    "adapter_v": st.just(3.3),
+}
+WIRINGS = st.builds(Wiring, **{field.name: KINDS.get(field.name, st.booleans()) for field in fields(Wiring)})
 
 
 @given(WIRINGS)
 def test_laws_that_hold_for_every_wiring(wiring: Wiring) -> None:
     host, board = host_hears(wiring), board_hears(wiring)
-    if not wiring.powered:
+    if not wiring.runs:
         assert Source.BOARD not in host.sources | board.sources
     for heard in (host, board):
         if heard.level is not Level.HIGH:
@@ -106,3 +121,39 @@ def test_laws_that_hold_for_every_wiring(wiring: Wiring) -> None:
     mirrored = replace(wiring, crossed=not wiring.crossed)
     if wiring.bridged:  # crossed or not is the same once the pads are joined
         assert (host_hears(mirrored), board_hears(mirrored)) == (host, board)
+
+
+@given(WIRINGS.filter(lambda wiring: wiring.ground and wiring.attached and not wiring.loop_back))
+def test_the_rules_and_the_circuit_agree(wiring: Wiring) -> None:
+    # two ways to the same level: rules of thumb in `wiring`, Kirchhoff's laws in `circuit`; input levels of JESD8C
+    volts = circuit.volts(wiring)
+    ends = [(host_hears(wiring), circuit.ADAPTER_RX)] if wiring.adapter is Adapter.GOOD else []
+    ends += [(board_hears(wiring), circuit.PIN_RX)] if wiring.runs else []
+    for heard, place in ends:
+        at = volts.get(place, 0.0)
+        if heard.level is Level.HIGH:
+            assert at >= INPUT_HIGH_V, place
+        elif heard.level is Level.LOW:
+            assert at <= INPUT_LOW_V, place
+
+
+def test_a_chip_that_does_not_run_drives_nothing() -> None:
+    # a chip without clock or life never switches its outputs on; a pull-up keeps the line at idle (derived)
+    for wiring in (replace(GOOD, chip=Fitted.DEAD), replace(GOOD, chip=Fitted.MISSING), replace(GOOD, clocked=False)):
+        assert (host_hears(wiring).sources, host_hears(wiring).level) == (NOBODY, Level.HIGH)
+    # a missing chip has no diodes to clamp with, an unpowered one has
+    assert host_hears(replace(GOOD, chip=Fitted.MISSING, powered=False)).level is Level.HIGH
+    assert host_hears(replace(GOOD, chip=Fitted.DEAD, powered=False)).level is Level.LOW
+
+
+def test_a_high_below_the_threshold_is_read_only_now_and_then() -> None:
+    # JESD8C: an input of 3.3 V logic reads high from 2.0 V; JESD8-7A: one of 1.8 V logic from 0.65 of its supply
+    assert host_hears(replace(GOOD, board_v=1.8)).marginal
+    assert not host_hears(replace(GOOD, board_v=2.5)).marginal
+    assert not host_hears(replace(GOOD, board_v=1.8, adapter_v=1.8)).marginal
+
+
+def test_without_adapter_or_on_another_port_nothing_comes_and_nothing_arrives() -> None:
+    for wiring in (replace(GOOD, adapter=Adapter.DEAD), replace(GOOD, attached=False)):
+        assert host_hears(wiring).sources == board_hears(wiring).sources == NOBODY
+        assert host_hears(replace(wiring, loop_back=True)).sources == NOBODY

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import zlib
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from protocols.an3155.chip import Chip, Range
+from protocols.an3155.chip import Chip, Overwrite, Range
 from protocols.an3155.frames import Opcode
 from protocols.an3155.target import COMMANDS_EXTENDED, Target, crc32_words
 
@@ -160,9 +161,9 @@ def test_refused(text, reply):
 # --- memories
 
 
-def test_flash_only_clears_bits():
+def test_flash_that_only_clears_bits():
     # common practice, no source: NOR flash
-    target = synced()
+    target = synced(replace(ALL, overwrite=Overwrite.AND))
     target.memory.load(FLASH, b"\x0f\xf0\xff\x00")
     assert say(target, "31 CE 08 00 00 00 08 03 33 33 33 33 03") == "79 79 79"
     assert target.memory.read(FLASH, 4) == b"\x03\x30\x33\x00"

@@ -1,0 +1,140 @@
+"""Everything a scene decides about one board and its adapter. Plain facts, no behaviour."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+from types import MappingProxyType
+from typing import Final
+
+from console.bench.wiring import Wiring
+from protocols.an3155.chip import COMMANDS_EXTENDED, Chip, Range
+from protocols.an3155.flaws import Flaws
+from protocols.uart import EIGHT_E_ONE, Frame
+
+
+class Firmware(StrEnum):
+    """What runs when the ROM does not."""
+
+    BLANK = "blank"
+    TALKS = "talks"
+
+
+class Chatter(StrEnum):
+    """Bytes beside the protocol, sent once when the port is opened."""
+
+    NONE = "none"
+    NOISE = "noise"
+    FLOOD = "flood"
+    HOSTILE = "hostile"
+
+
+class Mode(StrEnum):
+    """What the chip is doing."""
+
+    OFF = "off"
+    ROM = "rom"
+    APPLICATION = "application"
+
+
+class PortState(StrEnum):
+    """How the system meets a program that opens the port."""
+
+    FREE = "free"
+    BUSY = "busy"  # another program has it
+    DENIED = "denied"  # nobody may open it (the system's administrator still may)
+
+
+class Way(StrEnum):
+    """A direction on the line."""
+
+    TO_BOARD = "to-board"
+    TO_HOST = "to-host"
+
+
+class What(StrEnum):
+    """What happens at a place on the line."""
+
+    DROP = "drop"
+    CORRUPT = "corrupt"
+    RESET = "reset"
+    VANISH = "vanish"
+
+
+@dataclass(frozen=True, slots=True)
+class LineFlaw:
+    """`what` happens to the `place`-th character (from 1) that goes `way`, or right after it; `mask` flips bits."""
+
+    what: What
+    way: Way
+    place: int
+    mask: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Product:
+    """A chip and whether its ROM runs on the crystal where it finds one swinging at start."""
+
+    chip: Chip
+    rom_uses_crystal: bool
+
+
+FLOOD_BYTES: Final = 1_000_000
+F10X: Final = "f10x-medium"
+F303: Final = "f303xc"
+PRODUCTS: Final[Mapping[str, Product]] = MappingProxyType(
+    {
+        F10X: Product(Chip(), rom_uses_crystal=False),
+        # AN2606 Rev 70 Table 226: id 422; its table on clock sources: an external oscillator found at start becomes the
+        # system clock. 2 KB pages, 40 KB of RAM, the loader's first 5 KB: from memory
+        F303: Product(
+            Chip(
+                product_id=0x422,
+                loader_version=0x31,
+                commands=COMMANDS_EXTENDED,
+                flash_size=256 * 1024,
+                page_size=2048,
+                ram=(Range(0x2000_0000, 40 * 1024),),
+                loader_ram=Range(0x2000_0000, 0x1400),
+                system_memory=Range(0x1FFF_D800, 8192),
+            ),
+            rom_uses_crystal=True,
+        ),
+    }
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Setup:
+    """Everything a scene decides.
+
+    `strap_boot`: the boot strap is at the boot level; `in_loader` False: it was set but nobody has pressed reset.
+    `rate_error`: by which ratio the ROM's answer rate misses the measured rate (AN2606 Rev 70 Table 6: up to -6 %),
+    at rates above `rate_error_above` in bits/s: the timer that measures is coarse against a short bit.
+    `adapter_frame` with `frame_pinned`: the frame the adapter keeps whatever it is told. `vanish_after_s`: this long
+    after opening the port goes away, once; it is back `return_after_s` later (0 = only by the action "return").
+    """
+
+    wiring: Wiring = field(default_factory=Wiring)
+    product: str = F10X
+    strap_boot: bool = True
+    in_loader: bool = True
+    rate_error: float = 0.0
+    rate_error_above: float = 0.0
+    adapter_frame: Frame = EIGHT_E_ONE
+    frame_pinned: bool = False
+    readout_protected: bool = False
+    firmware: Firmware = Firmware.BLANK
+    chatter: Chatter = Chatter.NONE
+    port: PortState = PortState.FREE
+    flaws: Flaws = field(default_factory=Flaws)
+    line_flaws: tuple[LineFlaw, ...] = ()
+    vanish_after_s: float = 0.0
+    return_after_s: float = 0.0
+    seed: int = 7
+
+    @property
+    def boots_rom(self) -> bool:
+        """Whether the chip is in its ROM as staged."""
+        return self.wiring.runs and self.strap_boot and self.in_loader

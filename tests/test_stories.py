@@ -1,0 +1,75 @@
+"""Every scene from its first symptom to a board that answers, by doing what the tool proposes.
+
+The operator's findings come from the bench's model of the circuit, the proposals from diagnosis, and neither knows the
+other. Steps beyond the cap, or an end without an answer, would be a story that a person could not finish.
+"""
+
+from __future__ import annotations
+
+import pytest
+
+from console.bench.client import SimulatedBench
+from console.bench.scenes import GOOD, scenes, setup_for
+from console.commands.attempt import opened
+from console.errors import Outcome
+from console.link.base import LinkSettings
+from console.snapshot import Fold
+from tests.staged import follow
+
+# the step that mends each scene (from what is wrong with it), and which causes may stand first at the beginning
+MENDED_BY: dict[str, tuple[set[str], set[str]]] = {
+    "tern-07": ({"K05"}, {"wires-uncrossed"}),
+    # silence fits a dozen causes alike: the commonest stands first
+    "tern-03": ({"K23", "R22"}, {"wires-uncrossed"}),
+    "tern-04": ({"R02"}, {"wires-uncrossed", "no-common-ground"}),
+    "tern-11": ({"K16", "R20"}, {"wires-uncrossed"}),
+    "tern-18": ({"R17"}, {"wires-uncrossed"}),
+    "tern-06": ({"K23", "R22"}, {"wires-uncrossed", "intermittent-joint"}),
+    "tern-09": ({"R03"}, {"target-unpowered"}),
+    # text at another rate is what a strap at the run level shows too
+    "tern-15": ({"K16", "R20"}, {"boot-strap-wrong", "application-running"}),
+    "tern-16": ({"R15"}, {"tx-rx-shorted"}),
+    # a clamp of a dead rail and a short hold the line low alike
+    "tern-19": ({"R13"}, {"target-unpowered", "board-tx-held-low"}),
+}
+AT_ONCE = {GOOD: set(), "tern-02": {"readout-protected"}}
+
+
+def test_every_scene_has_a_story_here() -> None:
+    assert {scene.name for scene in scenes()} == {*MENDED_BY, *AT_ONCE}
+    assert all(scene.story for scene in scenes())
+
+
+@pytest.mark.parametrize("name", MENDED_BY)
+def test_following_the_tool_mends_the_scene(name: str) -> None:
+    mended_by, may_stand_first = MENDED_BY[name]
+    story = follow(setup_for(name), attempts=3 if name == "tern-06" else 1)
+    assert story.first[0] in may_stand_first
+    assert story.outcome is Outcome.OK, story.steps
+    assert story.steps[-1][0] in mended_by, story.steps
+
+
+@pytest.mark.parametrize("name", AT_ONCE)
+def test_scenes_that_answer_at_once(name: str) -> None:
+    story = follow(setup_for(name))
+    assert (story.outcome, story.steps) == (Outcome.OK, ())
+    assert set(story.first) == AT_ONCE[name]
+
+
+async def test_the_same_through_the_control_connection_and_a_real_port() -> None:
+    async with SimulatedBench() as bench:
+        await bench.start(scene="tern-09")
+        fold = Fold()
+        async with opened(LinkSettings(port=bench.port), fold=fold) as session:
+            assert await session.handshake(listen_s=0.05) is Outcome.NO_ANSWER
+            check = fold.snapshot().next_check
+            assert check is not None
+            found = await bench.act("check", check=check.id)
+            assert (check.id, found["outcome"]) == ("K08", "out-of-range")
+            assert found["readings"][0]["place"] == "rail"
+            session.operator("check", check=check.id, outcome=found["outcome"])
+            repair = fold.snapshot().next_check
+            assert repair is not None
+            assert (await bench.act("repair", step=repair.id))["changed"]
+            session.operator("repair-done")
+            assert await session.handshake(listen_s=0.05) is Outcome.OK
