@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from typing import TypeAlias
 
 import protocols
+from console.bringup.fold import BringupFold, BringupState
 from console.causes.contradictions import Contradiction, contradictions
 from console.causes.nextcheck import next_check
 from console.causes.observation import Evidence, Observation, ObservationFold
@@ -21,6 +22,7 @@ from console.session.exchange import Trace
 from console.session.stage import StageFold, StageResult
 from console.session.wording import line_words, mark_words
 from console.text import clean
+from protocols import lines
 from protocols.family import Identity, Observer
 
 _SHOWN_SETTINGS = (
@@ -73,6 +75,7 @@ class Snapshot:
     rows: int
     notes: tuple[str, ...]
     programming: Programming | None = None
+    bringup: BringupState | None = None
 
 
 class Fold:
@@ -83,6 +86,8 @@ class Fold:
         self._stages = StageFold()
         self._seen = ObservationFold()
         self._programming = ProgrammingFold()
+        self._bringup = BringupFold()
+        self._known, self._spoken = Identity(), ""
         self._observer: Observer = protocols.load(DEFAULT_FAMILY).observer()
         self._port = ""
         self._settings: dict[str, Value] = {}
@@ -120,7 +125,7 @@ class Fold:
         evidence = self._seen.evidence()
         # half an attempt proves nothing: while it runs, what the attempts before it said still stands
         ranked, check, clashes = self._settled if self._stages.running else _judge(evidence)
-        identity = self._observer.identity
+        identity = self._identity
         stages = self._stages.all()
         snapshot = Snapshot(
             port=self._port,
@@ -141,6 +146,7 @@ class Fold:
             rows=len(self.trace),
             notes=tuple(self._notes),
             programming=self._programming.state,
+            bringup=self._bringup.state,
         )
         self._cached = (self._version, snapshot)
         return snapshot
@@ -177,6 +183,8 @@ class Fold:
                 self._seen.port_trouble(code)
                 word = str(fields.get("outcome", ""))
                 self._fail(mark, code, Outcome(word) if word in set(Outcome) else Outcome.INTERNAL)
+            case MarkKind.BRINGUP:
+                self._bringup.mark(mark)
             case MarkKind.STOPPED:
                 self._hard_outcome = Outcome.STOPPED
             case MarkKind.END:
@@ -197,6 +205,11 @@ class Fold:
         self._rate = float(baud) if isinstance(baud, (int, float)) else 0.0
         self._stages.settings(self._rate, str(self._settings.get("frame", "")))
         family = str(self._settings.get("family", DEFAULT_FAMILY))
+        same = lines.NAME in (family, self._spoken)  # to the board's own program and back
+        self._known, self._spoken = self._identity if same else Identity(), family
+        if family == lines.NAME:
+            self._observer = lines.LinesObserver()
+            return
         try:
             self._observer = protocols.load(family).observer()
         except LookupError:
@@ -207,7 +220,16 @@ class Fold:
         self._problem = Problem(clean(code), words["message"], words["help"])
         self._hard_outcome = outcome
 
+    @property
+    def _identity(self) -> Identity:
+        """What the chip has said, also before the port was opened anew."""
+        now = self._observer.identity
+        return now if now != Identity() else self._known
+
     def _outcome(self, stages: tuple[StageResult, ...]) -> Outcome | None:
+        plan = self._bringup.state
+        if plan is not None:  # a stage that failed and was mended is part of a good story
+            return plan.settled() if self._ended else plan.outcome
         if self._hard_outcome is not None:
             return self._hard_outcome
         if self._stages.running is not None:
@@ -219,11 +241,13 @@ class Fold:
         run = self._programming.state
         if run is not None and run.planned and not run.complete:  # nothing but a complete proof is a good end
             return Outcome.STOPPED if run.ended or self._ended else None
-        if self._observer.identity.product_id is not None:
+        if self._identity.product_id is not None:
             return Outcome.OK
         return Outcome.NO_ANSWER if self._ended else None
 
     def _problem_of(self, stages: tuple[StageResult, ...], check: NextCheck | None) -> Problem | None:
+        if self._bringup.state is not None:
+            return _plan_problem(self._bringup.state, self._outcome(stages))
         if self._problem is not None:
             return self._problem
         outcome = self._outcome(stages)
@@ -239,6 +263,16 @@ class Fold:
         if self._programming.state is not None:
             advice = _GO_ON
         return Problem(outcome.value, f"stage {failed.name}: {failed.message or outcome.value}", advice)
+
+
+def _plan_problem(plan: BringupState, outcome: Outcome | None) -> Problem | None:
+    if outcome in (None, Outcome.OK):
+        return None
+    failed, open_ = plan.stage(plan.stopped_at), [one for one in plan.suspects if not one.cleared]
+    if failed is None:
+        return Problem("stopped", "the plan was left before its end", "run it again; --from STAGE goes on from a stage")
+    advice = f"look at {open_[0].part}: {open_[0].title}" if open_ else "look at what this stage uses"
+    return Problem(str(outcome), f"stage {failed.id}: {failed.off or failed.found or failed.title}", advice)
 
 
 Judgement: TypeAlias = tuple[tuple[RankedCause, ...], NextCheck | None, tuple[Contradiction, ...]]

@@ -125,9 +125,7 @@ def _classes(top: Table, circuit: Circuit) -> dict[str, PartClass]:
         _look_costs(entry, PartClass("U0"))
     out: dict[str, PartClass] = {}
     for entry in top.tables("part", 0):
-        entry.only(
-            "refs", "role", "package", "leads", "inspect_min", "reflow_min", "clock", "makes", "what"
-        )
+        entry.only("refs", "role", "package", "leads", "inspect_min", "reflow_min", "clock", "makes")
         refs = entry.texts("refs")
         if not refs:
             entry.wrong("refs", [], "at least one designator")

@@ -9,8 +9,8 @@ from typing import Any, Final
 
 from console.boards.file_checks import known, read_limits
 from console.boards.limits import Expected, Limits
+from console.boards.misreads import Bus
 from console.boards.plan import CONTENT, IdAnswer, ImageOf, Query, Rail, Stage, Work
-from console.boards.readback import Bus
 from console.boards.stagerun import Board, Exercises
 from console.boards.template import FieldValue, Template, byte_template, text_template
 from console.tomlfile import Table
@@ -101,7 +101,7 @@ def _after(entry: Table, work: Work, above: list[Stage]) -> tuple[str, ...]:
         if nearest is not None:
             out.append(nearest.id)
         elif needed in (Work.SYNC, Work.IDENTIFY):
-            entry.wrong("kind", work.value, f"a stage of the kind {needed} above it: without it the loader is not awake")
+            entry.wrong("kind", work.value, f"a stage of the kind {needed} above it, so that the loader is awake")
     return tuple(dict.fromkeys(out))
 
 
@@ -141,7 +141,9 @@ def _continuity(entry: Table, stage: Stage, around: Known) -> Stage:
         known(entry, "between", place, (*around.board.circuit.nets, *pins), "a net or a pin of the netlist")
         nets.append(pins.get(place, place))
     if "least" not in entry.data and "most" not in entry.data:
-        entry.wrong("most", None, "most (ohm, where there should be a connection) or least (where there should be none)")
+        entry.wrong(
+            "most", None, "most where there should be a connection, or least where there should be none; in ohm"
+        )
     limits = read_limits(entry, "ohm")
     limits = limits if math.isfinite(limits.least) else Limits(0, limits.most, "ohm", limits.source)
     look = stage.look or f"measure ohms between {places[0]} and {places[1]}"
@@ -199,7 +201,7 @@ def _query(entry: Table, stage: Stage, around: Known) -> Stage:
             expected[name] = _expected(table, name, template.kinds[name])
     answer = _reads(entry.table("reads"), template, around.board) if "reads" in entry.data else None
     if answer is not None:
-        expected.setdefault(answer.field, Expected((answer.expected,)))
+        expected.setdefault(answer.name, Expected((answer.expected,)))
     within_s = entry.number("within_s", 0, 60) if "within_s" in entry.data else 1.0
     return replace(stage, query=Query(_sent(entry), template, expected, within_s, answer))
 

@@ -21,7 +21,7 @@ def known(entry: Table, key: str, name: str, names: Iterable[str], words: str) -
 
 def read_limits(entry: Table, unit: str) -> Limits:
     """`least` and `most` of a table, each infinite where it is missing. Raises InputTrouble."""
-    ends = []
+    ends: list[float] = []
     for key, missing in (("least", -math.inf), ("most", math.inf)):
         value = entry.data.get(key, missing)
         if isinstance(value, bool) or not isinstance(value, int | float) or math.isnan(value):
@@ -29,6 +29,6 @@ def read_limits(entry: Table, unit: str) -> Limits:
         ends.append(float(value))
     source = entry.plain("source") if "source" in entry.data else ""
     try:
-        return Limits(*ends, unit, source)
+        return Limits(ends[0], ends[1], unit, source)
     except ValueError as error:
         entry.wrong("least", entry.data.get("least"), f"least and most so that {error}")

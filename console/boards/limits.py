@@ -16,9 +16,9 @@ _POSSIBLE: Final = {"V": (-60.0, 60.0), "A": (-10.0, 10.0), "ohm": (0.0, math.in
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """From `least` to `most`, both allowed; `unit` is "V", "A", "ohm", or "" for a plain number. `source` of the limits.
+    """From `least` to `most`, both allowed; `unit` is "V", "A", "ohm", or "" for a plain number.
 
-    Either may be infinite, not both.
+    Either may be infinite, not both. `source` says where the limits come from.
     """
 
     least: float
@@ -43,11 +43,13 @@ class Limits:
         if math.isnan(value):
             return "no number"
         if value < self.least:
-            return f"{self._shown(_rounded(self.least - value, self.least))} below the least allowed ({self._shown(self.least)})"
+            by = self._shown(_rounded(self.least - value, self.least))
+            return f"{by} below the least allowed ({self._shown(self.least)})"
         if value > self.most:
             if math.isinf(value):
                 return f"open, where at most {self._shown(self.most)} is allowed"
-            return f"{self._shown(_rounded(value - self.most, self.most))} above the most allowed ({self._shown(self.most)})"
+            by = self._shown(_rounded(value - self.most, self.most))
+            return f"{by} above the most allowed ({self._shown(self.most)})"
         return ""
 
     def scale(self, quantity: str) -> Scale:

@@ -14,8 +14,8 @@ from console.boards.circuit import Pin
 from console.boards.defects import Defects, defects
 from console.boards.faults import Fault, Kind, possible_faults
 from console.boards.limits import Expected, Limits
+from console.boards.misreads import Bus
 from console.boards.netlist import Netlist
-from console.boards.readback import Bus
 from console.boards.stagerun import Board, Exercises, reach
 from console.boards.template import Template
 from console.images.image import Image
@@ -92,13 +92,13 @@ class ImageOf:
 
 @dataclass(frozen=True, slots=True)
 class IdAnswer:
-    """An identification in an answer: `field` of the template should be `expected`, read from `part` over `bus`.
+    """An identification in an answer: field `name` of the reply should be `expected`, read from `part` over `bus`.
 
     `lines` gives the net for each role of a line (`implied.py`); `known` and `locked` name other values, `second` other
     registers with what they should hold.
     """
 
-    field: str
+    name: str
     expected: bytes
     part: str
     bus: Bus
@@ -121,7 +121,7 @@ class Query:
 
 @dataclass(frozen=True, slots=True)
 class Stage:
-    """One stage. `look` says in words what to look at or where to measure; `after` are the stages that must have passed.
+    """One stage. `look` says what to look at or where to measure; `after` are the stages that must have passed.
 
     Of the rest, what its work needs: `limits` of a reading, `between` the two places of a continuity check, `nets` that
     a reading is taken on, `seconds` to wait or listen, `hears` whether bytes are wanted, `usb` ids of the bridge,
@@ -207,7 +207,7 @@ class Plan:
 
 @dataclass(frozen=True, slots=True)
 class Repair:
-    """What was worked on: the `parts`, the `pins` as ``U5.17``, and whether a part was `replaced`. `key`: the suspect."""
+    """What was worked on: `parts`, `pins` as ``U5.17``, whether a part was `replaced`. `key` is the suspect's."""
 
     key: str
     title: str
@@ -252,10 +252,7 @@ def _near(plan: Plan, repair: Repair, within_mm: float) -> frozenset[Pin]:
     """The pins worked on, and those that solder can have run to."""
     circuit = plan.board.circuit
     own = [
-        pin
-        for part in repair.parts
-        for pin in circuit.parts.get(part, ())
-        if repair.replaced or pin.ref in repair.pins
+        pin for part in repair.parts for pin in circuit.parts.get(part, ()) if repair.replaced or pin.ref in repair.pins
     ]
     near = [found.pin for pin in own for found in circuit.neighbours(pin, within_mm)]
     return frozenset((*own, *near))

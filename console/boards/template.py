@@ -1,3 +1,5 @@
+# construct carries no annotations: the calls below cannot be typed
+# mypy: disable-error-code="no-untyped-call"
 """What a board's program answers, as a template with named fields: made into a construct format, parsed, judged.
 
 A template of text is one line: ``fpga: {id:hex}``. A field ends where the character behind it comes; braces are written
@@ -11,14 +13,28 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final, TypeAlias
 
-from construct import Adapter, Bytes, BytesInteger, Const, Construct, ConstructError, GreedyBytes, NullTerminated, Struct
-from construct import Float32b, Float32l, Terminated, ValidationError
+from construct import (
+    Adapter,
+    Bytes,
+    BytesInteger,
+    Const,
+    Construct,
+    ConstructError,
+    Float32b,
+    Float32l,
+    GreedyBytes,
+    NullTerminated,
+    Struct,
+    Terminated,
+    ValidationError,
+)
 
 from console.text import clean, hex_bytes, quoted
 
 FieldValue: TypeAlias = int | float | bytes | str
 TEXT_KINDS: Final = ("int", "number", "hex", "hexint", "word", "text")
-_NUMBERS: Final = {f"{sign}{bits}{end}" for sign in "ui" for bits in (16, 24, 32) for end in ("be", "le")} | {"u8", "i8"}
+_SIZED: Final = {f"{sign}{bits}{end}" for sign in "ui" for bits in (16, 24, 32) for end in ("be", "le")}
+_NUMBERS: Final = {"u8", "i8"} | _SIZED
 BYTE_KINDS: Final = (*sorted(_NUMBERS), "f32be", "f32le", "bytesN")
 MOST_BYTES: Final = 256
 _FIELD: Final = re.compile(r"\{([a-z][a-z0-9_]*):([a-z0-9]+)\}")
@@ -33,7 +49,7 @@ class Mismatch(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Template:
-    """`source` as written; `kinds` by field name; `size` in bytes, None for a line of text; `head` how a reply begins."""
+    """`source` as written; `kinds` by field; `size` in bytes, None for a line of text; `head`: how a reply begins."""
 
     source: str
     kinds: Mapping[str, str]
@@ -74,7 +90,7 @@ def text_template(source: str) -> Template:
         if kind in _WITH_BLANKS and behind.startswith(" "):
             raise ValueError(f"no blank behind {{{name}:{kind}}}: it may hold blanks itself")
         kinds[name] = kind
-        raw = NullTerminated(GreedyBytes, term=behind[:1].encode(), consume=False) if behind else GreedyBytes
+        raw: Any = NullTerminated(GreedyBytes, term=behind[:1].encode(), consume=False) if behind else GreedyBytes
         steps.append(name / _Worded(raw, kind))
     head = parts[0].encode() if isinstance(parts[0], str) else b""
     return Template(source, kinds, None, head, Struct(*steps, Terminated))
@@ -112,7 +128,7 @@ def value_words(value: FieldValue) -> str:
     return clean(value) if isinstance(value, str) else f"{value:g}" if isinstance(value, float) else str(value)
 
 
-class _Worded(Adapter):  # type: ignore[misc]  # construct has no types
+class _Worded(Adapter):
     """Text between two literals, as what its kind says."""
 
     def __init__(self, raw: Construct, kind: str) -> None:
@@ -174,7 +190,8 @@ def _split(source: str) -> list[str | tuple[str, str]]:
 
 def _binary(name: str, kind: str) -> Construct:
     if kind in ("f32be", "f32le"):
-        return Float32b if kind == "f32be" else Float32l
+        real: Construct = Float32b if kind == "f32be" else Float32l
+        return real
     if kind in _NUMBERS:
         bits = int(re.sub(r"\D", "", kind))
         return BytesInteger(bits // 8, signed=kind.startswith("i"), swapped=kind.endswith("le"))

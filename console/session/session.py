@@ -51,6 +51,7 @@ class Session:
         self._busy = False
         self._ended = False
         self._answering = False
+        self._speaks: str | None = None
         self._emit_later: deque[Event] = deque()
 
     def add_sink(self, sink: Sink) -> None:
@@ -104,7 +105,7 @@ class Session:
                 await self._stage(SYNC, self.family.sync() if sync is None else sync)
                 self.identity = await self._stage(IDENTIFY, self.family.identify())
             except (ProtocolError, PortTrouble, Stopped) as error:
-                return _outcome_of(error)
+                return outcome_of(error)
             return Outcome.OK
 
     async def listen(self, seconds: float) -> None:
@@ -145,6 +146,20 @@ class Session:
             self._drive.fail(stop)
         if self._pause is not None and not self._pause.done():
             self._pause.set_exception(stop)
+
+    async def rest(self) -> None:
+        """Close the port and go on without it: the board is about to be unplugged. `change` opens the next one."""
+        await self.link.close()
+
+    async def change(self, link: Link, speaks: str | None = None) -> OpenReport:
+        """Go on over another link: the port is back, or is opened with other settings. Nothing may run meanwhile.
+
+        `speaks` names what is spoken there where it is not the boot protocol. Raises PortTrouble, after recording it.
+        """
+        async with _Busy(self):
+            await self.link.close()
+            self.link, self._lost, self._speaks = link, None, speaks
+            return await self.open()
 
     async def close(self) -> None:
         """Close the port and end the record; may be called twice."""
@@ -196,7 +211,7 @@ class Session:
             "port": settings.port,
             "baud": settings.baud,
             "frame": str(settings.frame),
-            "family": self.family.name,
+            "family": self._speaks or self.family.name,
             "dtr": settings.dtr,
             "rts": settings.rts,
             "tool": f"wakeline {__version__}",
@@ -274,7 +289,7 @@ class Session:
         return result
 
     def _failed(self, name: str, error: BaseException) -> None:
-        outcome = _outcome_of(error)
+        outcome = outcome_of(error)
         hint = error.hint if isinstance(error, ProtocolError) else getattr(error, "code", "")
         known = isinstance(error, ProtocolError | WakelineError)
         message = str(error) if known else "stopped" if outcome is Outcome.STOPPED else type(error).__name__
@@ -330,7 +345,8 @@ class _Busy:
         self._session._busy = False
 
 
-def _outcome_of(error: BaseException) -> Outcome:
+def outcome_of(error: BaseException) -> Outcome:
+    """How a stage ends that this error ended."""
     match error:
         case WakelineError():
             return error.outcome
