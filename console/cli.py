@@ -281,7 +281,9 @@ def _add_bench(commands: _Commands) -> None:
     )
     sub.add_argument("--socket", action="store_true", help="a TCP socket on 127.0.0.1 instead of a pseudo terminal")
     sub.add_argument("--list", action="store_true", help="list scenes and faults, then leave")
-    sub.add_argument("--do", metavar="ACTION", default=None, help="act on the bench that runs on --link, then leave")
+    sub.add_argument(
+        "--do", metavar="ACTION[=VALUE]", default=None, help="act on the bench that runs on --link, then leave"
+    )
 
 
 def _add_completion(commands: _Commands) -> None:

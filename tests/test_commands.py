@@ -130,6 +130,24 @@ async def test_ports_lists_simulated_boards() -> None:
         assert (code, bench.port in out) == (0, True)
 
 
+async def test_hands_on_a_running_bench_measure_and_repair() -> None:
+    async with SimulatedBench() as bench:
+        await bench.start(fault="target-unpowered")
+        do = ("bench", "--link", bench.port, "--do")
+        code, out, _ = await wakeline(*do, "check=K08")
+        assert (code, out.splitlines()[0]) == (0, "K08: out-of-range")
+        assert "rail: " in out
+        code, out, _ = await wakeline(*do, "repair=R13")
+        assert (code, "changed nothing" in out) == (0, True)
+        code, out, _ = await wakeline(*do, "repair=R03", "--json")
+        assert json.loads(out)["powered"] is True
+        assert (await wakeline(*do, "adapter-frame=8E1"))[0] == 0
+        assert (await wakeline(*do, "adapter-baud=57600"))[0] == 0
+        for wrong in ("check", "check=K99", "explode"):
+            code, _, err = await wakeline(*do, wrong)
+            assert (code, err.startswith("error")) == (2, True), err
+
+
 async def test_demo_in_a_pipe_tells_the_story_and_as_json_gives_the_object() -> None:
     code, out, _ = await wakeline("demo")
     assert code == 0

@@ -2,7 +2,10 @@
 
 What it does not model, so that nothing is concluded from it that only hardware can show:
 
-- voltages: a net is high, low or floating; a fight is decided by a rule (`wiring`), not by currents;
+- voltages on the line: what a receiver hears is decided by rules (`wiring`); only a meter sees volts and ohms
+  (`circuit`), and those are steady ones;
+- the operator: every probe touches the right pad and every repair succeeds (`oracle`, `hands`);
+- the parts behind the chip: a logic level per bit, no edges and no times (`logger`);
 - USB: no adapter latency, no packets, no divisor error of the adapter's clock;
 - a pseudo terminal carries no parity, no line errors, no break and no control lines: a character with a wrong parity or
   stop bit arrives as its bare byte, a break as 00, and the adapter's frame is told over the control connection;

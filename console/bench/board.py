@@ -13,7 +13,11 @@ from collections.abc import Iterable
 from dataclasses import replace
 from typing import Final
 
-from console.bench.setup import FLOOD_BYTES, PRODUCTS, Chatter, Firmware, LineFlaw, Mode, Setup, Way, What
+from console.bench import application
+from console.bench.chips import has_program, target_for
+from console.bench.joints import Joints
+from console.bench.logger import Logger
+from console.bench.setup import Firmware, LineFlaw, Mode, Setup, Way, What
 from console.bench.wiring import Heard, Level, Source, Wiring, board_hears, host_hears
 from protocols.an3155.target import Target
 from protocols.uart import EIGHT_E_ONE, EIGHT_N_ONE, Frame
@@ -25,15 +29,7 @@ SLOWEST_RATE: Final = 1200 * 0.975
 FASTEST_RATE: Final = 4_000_000.0
 # an ideal receiver takes every character unchanged up to here (protocols.uart.centre_tolerance: 4.7 %)
 SAME_RATE: Final = 0.02
-_APPLICATION_FRAME: Final = EIGHT_N_ONE
-# no "y" in it: 79 would look like an acknowledge
-_TEXT_LINES: Final = (b"tern: level 1.482 m\r\n", b"tern: cell 3.71 V\r\n", b"tern: no uplink, kept in log\r\n")
-_TEXT_EVERY_S: Final = 0.2
 _OPENING_S: Final = 0.1  # a program discards what waits while it opens a port; a line low by then is a break after it
-_HOSTILE: Final = (
-    b"\x1b[2J\x1b]0;owned\x07\x1b[31m\x9b5n\x9d52;c;\x9c[red]tern[/red] [/AA] [@click=app.quit]x[/]\r\n"
-    b"\xe2\x80\xae\x1bP+q\x1b\\\x00\xff\x7f\x08\x08\x1b[?1049h{{7*7}}<script>tern</script>\n"
-)
 
 
 class Board:
@@ -56,6 +52,7 @@ class Board:
         self._edges: list[Edge] = []
         self._deaf = False
         self._talk_at_s: float | None = None
+        self._queries: application.Queries | None = None
         self._low_seen = False
         self._line = 0
         self.vanish_at_s: float | None = None
@@ -99,7 +96,11 @@ class Board:
             for at, _ in characters:
                 if self._random.random() < 0.1:  # crosstalk on a line without a reference
                     self._deliver(at + char_s, bytes((self._random.randrange(256),)))
-        if self.mode is not Mode.ROM or Source.HOST not in self._pin.sources or self._deaf:
+        if Source.HOST not in self._pin.sources:
+            return
+        if self.mode is Mode.APPLICATION and self._queries is not None:
+            self._program_takes(self._spoiled(characters), self._queries)
+        if self.mode is not Mode.ROM or self._deaf:
             return
         self._pass(self._spoiled(characters))
 
@@ -117,8 +118,9 @@ class Board:
     def due(self, now_s: float) -> bytes:
         """The bytes the adapter has received completely by `now_s`."""
         while self._talk_at_s is not None and self._talk_at_s <= now_s:
-            at, self._talk_at_s = self._talk_at_s, max(self._talk_at_s + _TEXT_EVERY_S, now_s)
-            self._board_sends(at, _TEXT_LINES[self._line % len(_TEXT_LINES)], _APPLICATION_FRAME, 115200.0)
+            at, self._talk_at_s = self._talk_at_s, max(self._talk_at_s + application.TEXT_EVERY_S, now_s)
+            words = application.TEXT_LINES[self._line % len(application.TEXT_LINES)]
+            self._board_sends(at, words, application.FRAME, application.RATE)
             self._cut_s = None
             self._line += 1
         out = bytearray()
@@ -162,9 +164,18 @@ class Board:
 
     def spoil(self, setup: Setup) -> None:
         """Take over the flaws of `setup` and nothing else; their counts begin."""
-        self.setup = replace(self.setup, flaws=setup.flaws, line_flaws=setup.line_flaws)
+        self.setup = replace(self.setup, flaws=setup.flaws, line_flaws=setup.line_flaws, joints=setup.joints)
+        if self._queries is not None:
+            self._queries = application.Queries(setup.joints)
         self.target.spoil(setup.flaws)
         self._passed = dict.fromkeys(Way, 0)
+
+    def mend(self, joints: Joints, now_s: float) -> None:
+        """Joints and parts were worked on, with the board off; it starts anew."""
+        self.setup = replace(self.setup, joints=joints)
+        if self.setup.wiring.powered:
+            self.target.power_cycle()
+        self._start(now_s)
 
     def set_frame(self, frame: Frame) -> bool:
         """Tell the adapter its frame; False when it keeps its own."""
@@ -182,13 +193,37 @@ class Board:
 
     def _start(self, now_s: float, boot: bool | None = None) -> None:
         boot = self.setup.strap_boot if boot is None else boot
-        self.mode = Mode.OFF if not self.setup.wiring.runs else Mode.ROM if boot else Mode.APPLICATION
+        self.mode = Mode.OFF if not self._lives() else Mode.ROM if boot else Mode.APPLICATION
         self.rate = None
         self._edges.clear()
         self._deaf = False
         self._board_free_s = max(now_s, self._board_free_s if self._due else now_s)
-        talks = self.mode is Mode.APPLICATION and self.setup.firmware is Firmware.TALKS
-        self._talk_at_s = now_s if talks else None
+        self._talk_at_s = self._queries = None
+        if self.mode is Mode.APPLICATION:
+            self._run_program(now_s)
+
+    def _lives(self) -> bool:
+        return self.setup.wiring.runs and Logger(self.setup.joints).runs
+
+    def _run_program(self, at_s: float) -> None:
+        firmware = self.setup.firmware if self.setup.firmware is not Firmware.BLANK else Firmware.ANSWERS
+        if not has_program(self.target):
+            return
+        if firmware is Firmware.TALKS:
+            self._talk_at_s = at_s
+        else:
+            self._queries = application.Queries(self.setup.joints)
+
+    def _program_takes(self, characters: list[tuple[float, int]], queries: application.Queries) -> None:
+        """What the program's receiver makes of the host's characters, and its answers."""
+        if self.frame == application.FRAME and abs(self.baud / application.RATE - 1) <= SAME_RATE:
+            heard = [(at + self.frame.char_s(self.baud), byte) for at, byte in characters]
+        else:
+            edges = encode(characters, self.frame, self.baud)
+            got = decode(edges, application.FRAME, application.RATE)
+            heard = [(each.end_s, each.value) for each in got if each.clean]
+        for at, answer in queries.hear(heard):
+            self._board_sends(at, answer, application.FRAME, application.RATE)
 
     def _notice_low(self, at_s: float) -> None:
         """A line that is low reads as one break, and as nothing more until it was high again (16550)."""
@@ -198,15 +233,7 @@ class Board:
         self._low_seen = low
 
     def _chatter(self, at_s: float) -> None:
-        kind = self.setup.chatter
-        if kind is Chatter.NONE:
-            return
-        if kind is Chatter.HOSTILE:
-            data = _HOSTILE
-        else:
-            count = FLOOD_BYTES if kind is Chatter.FLOOD else 12
-            # an acknowledge by chance would be another symptom
-            data = self._random.randbytes(count).replace(b"\x79", b"\x78").replace(b"\x1f", b"\x1e")
+        data = application.chatter(self.setup.chatter, self._random)
         char_s = self.frame.char_s(self.baud)
         start = max(at_s, self._board_free_s)
         self._board_free_s = start + len(data) * char_s
@@ -256,9 +283,6 @@ class Board:
         self._cut_s = at_s
         self._board_free_s = at_s
         self.reset(at_s)
-
-    def _supply_fails(self, at_s: float) -> None:
-        self.rewire(replace(self.setup.wiring, powered=False), at_s)
 
     def _spoiled(self, characters: list[tuple[float, int]]) -> list[tuple[float, int]]:
         if self._pin.reliable and not self._pin.intermittent:
@@ -329,13 +353,12 @@ class Board:
             at_s = self._board_sends(at_s + reply.after_s, reply.data, own, self.rate or self.baud)
         self._cut_s = None
         if self.target.power_fails_after_s is not None:
-            self._supply_fails(came_s + self.target.power_fails_after_s)
+            self.rewire(replace(self.setup.wiring, powered=False), came_s + self.target.power_fails_after_s)
         elif self.target.resets != was:
             self._start(at_s)
         elif self.target.running_application:
             self.mode = Mode.APPLICATION
-            if self.setup.firmware is Firmware.TALKS:
-                self._talk_at_s = at_s
+            self._run_program(at_s)
 
     def _board_sends(self, at_s: float, data: bytes, frame: Frame, rate: float) -> float:
         """Characters leave the board's TX pin; returns when the last has ended."""
@@ -372,5 +395,6 @@ class Board:
 
 
 def _target(setup: Setup) -> Target:
-    chip = replace(PRODUCTS[setup.product].chip, readout_protected=setup.readout_protected)
-    return Target(chip, setup.flaws)
+    programmed = setup.firmware is not Firmware.BLANK
+    protected = setup.readout_protected
+    return target_for(setup.product, readout_protected=protected, programmed=programmed, flaws=setup.flaws)

@@ -40,6 +40,7 @@ ACTIONS: Final[Mapping[str, str | None]] = {
     "fault": "name",
     "spoil": "flaw",
     "heal-flaws": None,
+    "mend": "place",
     "port-state": "state",
     "check": "check",
     "repair": "step",

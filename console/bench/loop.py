@@ -18,6 +18,7 @@ from typing import Any, Final
 from console.bench import hands, oracle, registry
 from console.bench.board import Board
 from console.bench.control import ControlServer
+from console.bench.delay import RunDelay
 from console.bench.port import HAVE_PTY, End, PtyEnd, SocketEnd, drop_link, point_link
 from console.bench.scenes import fault, with_fault
 from console.bench.setup import PortState, Setup
@@ -25,12 +26,11 @@ from console.bench.spoils import spoiled
 from console.errors import UsageTrouble
 from protocols.uart import Frame
 
-_SPIN_S: Final = 0.0002
+_SPIN_S: Final = 0.0003
 _LOOK_S: Final = 0.02  # how often a closed pty is looked at
 _AHEAD_S: Final = 0.02  # how much line time is taken from the host at once
 _REFILL_S: Final = 0.005
 _BUNDLE_S: Final = 0.001  # full-speed USB frame: an adapter hands over at most one packet per frame
-_EAGER_S: Final = 0.0003  # so long after an answer the next question is looked for without sleeping
 _MOST_CREDIT_S: Final = 0.01
 _IDLE_S: Final = 3600.0
 _BROWN_OUT_S: Final = 0.15  # how long the adapter keeps up a shorted board after it was opened, and how long it is gone
@@ -54,7 +54,7 @@ class Bench:
         self._vanish_at: float | None = None
         self._return_at: float | None = None
         self._written_at = 0.0
-        self._looked_at = 0.0
+        self._delay = RunDelay()
         self._late_s = 0.0  # by how much the last byte was handed over too late; a program answers later by as much
         self._done = False
         self._wake, self._waker = socket.socketpair()
@@ -92,6 +92,7 @@ class Bench:
         self._disappear()
         registry.leave(os.getpid())
         self._control.close()
+        self._delay.close()
         self._wake.close()
         self._waker.close()
 
@@ -156,12 +157,11 @@ class Bench:
             self._board.baud = baud
         most = max(1, int(_AHEAD_S / self._board.frame.char_s(self._board.baud)))
         if data := self._end.read(min(most, 4096)):
-            # our own lateness must not lengthen the line: the program's bytes start where they would have. They came
-            # at some moment since we last looked, if we meant to look all the time
-            unseen_s = now - max(self._looked_at, self._written_at) if self._looked_at else 0.0
-            self._board.host_writes(data, now - min(_MOST_CREDIT_S, self._late_s + unseen_s / 2))
+            # our own lateness must not lengthen the line: the program's bytes start where they would have, had our
+            # answer been in time and had we seen them as they came
+            unseen_s = min(self._delay.since_s(), now - self._written_at)
+            self._board.host_writes(data, now - min(_MOST_CREDIT_S, self._late_s + unseen_s))
             self._late_s = 0.0
-        self._looked_at = now
         if self._board.vanish_at_s is not None:
             # a terminal that goes away takes along what was not read: the last byte gets a moment
             self._vanish_at, self._board.vanish_at_s = self._board.vanish_at_s + _LOOK_S, None
@@ -187,10 +187,6 @@ class Bench:
         if full:
             others.append(self._board.busy_until_s - _REFILL_S)
         others += [at for at in (self._vanish_at, self._return_at) if at is not None]
-        if self._open and now < self._written_at + _EAGER_S:
-            others.append(now)
-        else:
-            self._looked_at = 0.0
         wake = min(others) if due is None else min(*others, due - _SPIN_S)
         self._select(max(0.0, wake - now), watch_port=not full)
         if due is not None and due - time.monotonic() <= _SPIN_S:
@@ -208,6 +204,7 @@ class Bench:
         descriptor = self._end.watch() if self._end is not None and watch_port else None
         sockets = self._control.sockets()
         watched: list[socket.socket | int] = [self._wake, *sockets, *([] if descriptor is None else [descriptor])]
+        self._delay.mark()
         # select takes microseconds; epoll and poll round up to milliseconds
         ready, _, _ = select.select(watched, [], [], timeout)
         if self._wake in ready:
@@ -287,6 +284,10 @@ class Bench:
                 board.spoil(spoiled(board.setup, str(fields["flaw"])))
             case "heal-flaws":
                 board.spoil(Setup())
+            case "mend":
+                joints = board.setup.joints.mended(str(fields["place"]))
+                told = {"changed": joints != board.setup.joints}
+                board.mend(joints, now)
             case "port-state":
                 board.setup = replace(board.setup, port=_port_state(fields["state"]))
             case "vanish":

@@ -16,7 +16,8 @@ from typing import Final, NamedTuple
 
 from console.bench import circuit, hands
 from console.bench.board import Board
-from console.bench.setup import PRODUCTS, Chatter, Firmware, Mode, Setup
+from console.bench.chips import PRODUCTS
+from console.bench.setup import Chatter, Firmware, Mode, Setup
 from console.bench.wiring import Adapter, Fitted, Joint, Source, Stuck, host_hears
 from console.errors import UsageTrouble
 from console.text import clean

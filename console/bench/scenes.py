@@ -10,7 +10,8 @@ from functools import cache
 from importlib import resources
 from typing import Final
 
-from console.bench.setup import PRODUCTS, Chatter, Firmware, PortState, Setup
+from console.bench.chips import PRODUCTS
+from console.bench.setup import Chatter, Firmware, PortState, Setup
 from console.bench.spoils import SPOILS, is_spoil, spoiled
 from console.bench.wiring import Adapter, Fitted, Joint, Stuck, Wiring
 from console.errors import UsageTrouble
@@ -195,10 +196,17 @@ def load(text: str, file: str) -> Book:
         if name in found:
             entry.wrong("name", name, "a name that is not used above")
         listed = entry.texts("faults", ())
-        if not set(listed) <= known.keys():
-            entry.wrong("faults", list(listed), "a list of fault ids from this file")
+        if not all(_staged(item, known) for item in listed):
+            entry.wrong("faults", list(listed), "a list of fault ids from this file, or of flaws")
         found[name] = Scene(name, entry.plain("title"), entry.plain("story"), listed)
     return Book(known, found)
+
+
+def _staged(item: str, known: Mapping[str, Fault]) -> bool:
+    try:
+        return item in known or (is_spoil(item) and spoiled(Setup(), item) != Setup())
+    except UsageTrouble:
+        return False
 
 
 def _changes(changes: Table) -> dict[str, object]:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
-from types import MappingProxyType
 from typing import Final
 
+from console.bench.chips import F10X
+from console.bench.joints import Joints
 from console.bench.wiring import Wiring
-from protocols.an3155.chip import COMMANDS_EXTENDED, Chip, Range
 from protocols.an3155.flaws import Flaws
 from protocols.uart import EIGHT_E_ONE, Frame
 
@@ -19,6 +18,7 @@ class Firmware(StrEnum):
 
     BLANK = "blank"
     TALKS = "talks"
+    ANSWERS = "answers"
 
 
 class Chatter(StrEnum):
@@ -72,42 +72,15 @@ class LineFlaw:
     mask: int = 0
 
 
-@dataclass(frozen=True, slots=True)
-class Product:
-    """A chip and whether its ROM runs on the crystal where it finds one swinging at start."""
-
-    chip: Chip
-    rom_uses_crystal: bool
-
-
 FLOOD_BYTES: Final = 1_000_000
-F10X: Final = "f10x-medium"
-F303: Final = "f303xc"
-PRODUCTS: Final[Mapping[str, Product]] = MappingProxyType(
-    {
-        F10X: Product(Chip(), rom_uses_crystal=False),
-        # AN2606 Rev 70 Table 226: id 422; its table on clock sources: an external oscillator found at start becomes the
-        # system clock. 2 KB pages, 40 KB of RAM, the loader's first 5 KB: from memory
-        F303: Product(
-            Chip(
-                product_id=0x422,
-                loader_version=0x31,
-                commands=COMMANDS_EXTENDED,
-                flash_size=256 * 1024,
-                page_size=2048,
-                ram=(Range(0x2000_0000, 40 * 1024),),
-                loader_ram=Range(0x2000_0000, 0x1400),
-                system_memory=Range(0x1FFF_D800, 8192),
-            ),
-            rom_uses_crystal=True,
-        ),
-    }
-)
 
 
 @dataclass(frozen=True, slots=True)
 class Setup:
     """Everything a scene decides.
+
+    `firmware` is the program in the flash; into a blank chip the one that answers is taken to be programmed. `joints`
+    are those of the parts behind the chip.
 
     `strap_boot`: the boot strap is at the boot level; `in_loader` False: it was set but nobody has pressed reset.
     `rate_error`: by which ratio the ROM's answer rate misses the measured rate (AN2606 Rev 70 Table 6: up to -6 %),
@@ -130,6 +103,7 @@ class Setup:
     port: PortState = PortState.FREE
     flaws: Flaws = field(default_factory=Flaws)
     line_flaws: tuple[LineFlaw, ...] = ()
+    joints: Joints = field(default_factory=Joints)
     vanish_after_s: float = 0.0
     return_after_s: float = 0.0
     seed: int = 7

@@ -6,17 +6,19 @@ by chance is drawn from the `seed` given, so that the same flaw on the same byte
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Any, Final, TypeAlias
 
+from console.bench import tern
+from console.bench.joints import Pull
 from console.bench.setup import LineFlaw, Setup, Way, What
 from console.errors import UsageTrouble
 from console.text import clean
 from protocols.an3155.flaws import StuckBit
 
-Values: TypeAlias = Mapping[str, int]
+Values: TypeAlias = Mapping[str, Any]
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +30,15 @@ class Spoil:
     apply: Callable[[Setup, Values], Setup]
 
 
-_WAYS: Final = {str(way): number for number, way in enumerate(Way)}
+# keys whose values are words, and which
+_WORDS: Final[Mapping[str, Collection[str]]] = {
+    "way": tuple(map(str, Way)),
+    "pull": tuple(map(str, Pull)),
+    "pin": tern.PINS,
+    "a": tern.PINS,
+    "b": tern.PINS,
+    "part": tern.PARTS,
+}
 _MOST: Final = 0xFFFF_FFFF
 
 
@@ -48,15 +58,27 @@ def _also(name: str, make: Callable[[Values], Any]) -> Callable[[Setup, Values],
     return apply
 
 
+def _joint(name: str, make: Callable[[Values], Any]) -> Callable[[Setup, Values], Setup]:
+    def apply(setup: Setup, values: Values) -> Setup:
+        more: dict[str, Any] = {name: (*getattr(setup.joints, name), make(values))}
+        return replace(setup, joints=replace(setup.joints, **more))
+
+    return apply
+
+
+def _pulled(setup: Setup, values: Values) -> Setup:
+    return replace(setup, joints=replace(setup.joints, miso_pull=Pull(values["pull"])))
+
+
 def _line(what: What) -> Callable[[Setup, Values], Setup]:
     def apply(setup: Setup, values: Values) -> Setup:
-        flaw = LineFlaw(what, list(Way)[values["way"]], values["place"], values.get("mask", 0))
+        flaw = LineFlaw(what, Way(values["way"]), values["place"], values.get("mask", 0))
         return replace(setup, line_flaws=(*setup.line_flaws, flaw))
 
     return apply
 
 
-_PLACE: Final = MappingProxyType({"way": 0, "place": 1})
+_PLACE: Final = MappingProxyType({"way": "to-board", "place": 1})
 SPOILS: Final[Mapping[str, Spoil]] = MappingProxyType(
     {
         "stuck-bit": Spoil(
@@ -88,6 +110,12 @@ SPOILS: Final[Mapping[str, Spoil]] = MappingProxyType(
             {"at": 1, "seed": 7},
             _chip(power_fails_at=lambda v: v["at"], seed=lambda v: v["seed"]),
         ),
+        "open-pin": Spoil("a pin is not soldered", {"pin": "U6.2"}, _joint("opens", lambda v: v["pin"])),
+        "bridge-pins": Spoil(
+            "solder joins two pins", {"a": "U6.1", "b": "U6.2"}, _joint("bridges", lambda v: (v["a"], v["b"]))
+        ),
+        "dead-part": Spoil("a part does nothing", {"part": "Y1"}, _joint("dead", lambda v: v["part"])),
+        "bus-pull": Spoil("how the chip pulls the line it reads data from", {"pull": "none"}, _pulled),
         "drop-byte": Spoil("a byte is lost on the way", _PLACE, _line(What.DROP)),
         "corrupt-byte": Spoil(
             "bits of a byte are turned over on the way", {**_PLACE, "mask": 0x10}, _line(What.CORRUPT)
@@ -127,18 +155,17 @@ def listed() -> dict[str, str]:
     }  # fmt: skip
 
 
-def _shown(item: tuple[str, int]) -> str:
+def _shown(item: tuple[str, Any]) -> str:
     key, value = item
-    if key == "way":
-        return f"way={list(Way)[value]}"
     return f"{key}=0x{value:08X}" if key == "address" else f"{key}={value}"
 
 
-def _value(name: str, key: str, text: str) -> int:
-    if key == "way":
-        if text in _WAYS:
-            return _WAYS[text]
-        raise UsageTrouble("flaw", f"{name}: {clean(text, 40)!r} is no way", help=f"give one of: {', '.join(Way)}")
+def _value(name: str, key: str, text: str) -> int | str:
+    if key in _WORDS:
+        if text in _WORDS[key]:
+            return text
+        known = ", ".join(sorted(_WORDS[key]))
+        raise UsageTrouble("flaw", f"{name}: {clean(text, 40)!r} is no {key}", help=f"give one of: {known}")
     try:
         value = int(text, 0)
     except ValueError:

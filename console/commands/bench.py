@@ -5,8 +5,10 @@ from __future__ import annotations
 import asyncio
 import json
 from argparse import Namespace
+from collections.abc import Mapping
+from typing import Any
 
-from console.bench import control, serve
+from console.bench import control, oracle, serve
 from console.bench.scenes import faults, scenes
 from console.bench.spoils import listed
 from console.errors import UsageTrouble
@@ -53,11 +55,28 @@ async def _act(options: Namespace) -> int:
         raise UsageTrouble(
             "no-bench", "no simulated board runs there", help="start one: wakeline bench --link board.port"
         )
-    answer = await control.act(entry, options.do)
+    action, _, value = options.do.partition("=")
+    field = control.ACTIONS.get(action)
+    answer = await control.act(entry, action, **({field: _value(field, value)} if field and value else {}))
     if options.json:
         print(json.dumps(answer))
-    elif options.do == "status":
-        print("\n".join(f"{name}: {value}" for name, value in answer.items()))
     else:
-        print(f"{options.do}: done on {entry.link or entry.port}")
+        print("\n".join(_words(action, value, answer, entry.link or entry.port)))
     return 0
+
+
+def _words(action: str, value: str, answer: Mapping[str, Any], where: str) -> list[str]:
+    if action == "status":
+        return [f"{name}: {state}" for name, state in answer.items()]
+    if action == "check":
+        return [f"{value}: {answer['outcome']}", *(f"  {oracle.Reading(**found)}" for found in answer["readings"])]
+    if "changed" in answer:
+        return [f"{action} {value}: {'done' if answer['changed'] else 'done, and it changed nothing'} on {where}"]
+    return [f"{action}: done on {where}"]
+
+
+def _value(field: str, text: str) -> str | float:
+    try:
+        return float(text) if field == "baud" else text
+    except ValueError:
+        return text

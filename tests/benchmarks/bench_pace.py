@@ -7,7 +7,8 @@ The program does nothing but write and read; no part of the console's link or se
 both ways at 11 bits + the answer times the simulated chip states. The goal is a ratio of at most 1.02 at 115200 and at
 1000000 baud on an idle machine. What is above 1 holds two wake-ups for each acknowledge, the program's and the
 bench's; `floor` says what they cost here and now: the same ratio if the line took no more than a turn between two plain
-processes over a pseudo terminal does.
+processes over a pseudo terminal does. `without_the_programs_waiting` leaves out what the program waited for a
+processor.
 """
 
 from __future__ import annotations
@@ -55,19 +56,28 @@ def frames() -> tuple[bytes, bytes, bytes]:
     return b"\x31\xce", address + bytes((xor(address),)), data + bytes((xor(data),))
 
 
-def run(port: str, baud: int, writes: int) -> float:
-    """Seconds of `writes` writes."""
+def waited_s() -> float:
+    """Seconds this thread was ready and got no processor (Linux, Documentation/scheduler/sched-stats.rst)."""
+    try:
+        with open("/proc/thread-self/schedstat", "rb") as stream:
+            return int(stream.read().split()[1]) / 1e9
+    except OSError:
+        return 0.0
+
+
+def run(port: str, baud: int, writes: int) -> tuple[float, float]:
+    """Seconds of `writes` writes, and how much of it this program waited for a processor."""
     line = Port(port, baud)
     time.sleep(0.2)  # the bench looks for an opened port now and then
     line.ask(b"\x7f")
     parts = frames()
-    begun = time.perf_counter()
+    begun, waited = time.perf_counter(), waited_s()
     for _ in range(writes):
         for part in parts:
             line.ask(part)
-    took = time.perf_counter() - begun
+    took, waited = time.perf_counter() - begun, waited_s() - waited
     os.close(line.fd)
-    return took
+    return took, waited
 
 
 def turn_s(turns: int = 500) -> float:
@@ -98,16 +108,19 @@ async def measure(writes: int, rounds: int) -> dict[str, dict[str, float]]:
     for baud in _RATES:
         chars = sum(map(len, frames())) + 3
         ideal = writes * (chars * 11 / baud + 3 * Chip().answer_s)
-        ratios, floor = [], 1 + 3 * writes * turn_s() / ideal
+        ratios, own, floor = [], [], 1 + 3 * writes * turn_s() / ideal
         for _ in range(rounds):
             async with SimulatedBench() as bench:
                 await bench.start()
-                ratios.append(await asyncio.to_thread(run, bench.port, baud, writes) / ideal)
+                took, waited = await asyncio.to_thread(run, bench.port, baud, writes)
+                ratios.append(took / ideal)
+                own.append((took - waited) / ideal)
         out[str(baud)] = {
             "ideal_ms_per_write": round(ideal / writes * 1e3, 3),
             "floor": round(floor, 4),
             "ratio_median": round(statistics.median(ratios), 4),
             "ratio_worst": round(max(ratios), 4),
+            "without_the_programs_waiting": round(statistics.median(own), 4),
         }
     return out
 

@@ -44,6 +44,20 @@ def test_characters_of_one_write_take_their_line_time() -> None:
     assert board.due(2.0) == bytes.fromhex("79 01 04 10 79")
 
 
+def test_who_hands_over_late_can_take_the_next_question_from_when_it_was_due() -> None:
+    board = Board(Setup())
+    board.host_writes(b"\x7f", 0.0)
+    due = board.next_s()
+    assert due is not None
+    assert board.due(due + 0.005) == b"\x79"
+    assert board.given_s == due
+    board.host_writes(b"\x02\xfd", board.given_s)
+    # AN3155 Rev 20 s.3.3: two characters out, five in; the chip's two waits between
+    last = due + 7 * CHAR_S + 2 * board.target.chip.answer_s
+    assert board.due(last - 1e-6) == bytes.fromhex("79 01 04 10")
+    assert board.due(last + 1e-9) == b"\x79"
+
+
 @pytest.mark.parametrize("baud", [1200, 9600, 57600, 74880, 115200, 250000, 1_000_000])
 def test_the_rom_answers_at_the_rate_it_measured(baud: int) -> None:
     # AN2606 Rev 70 s.101.2: no rounding to a standard rate

@@ -1,0 +1,64 @@
+"""The chips the bench can solder, and what makes one of them run a program."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from types import MappingProxyType
+from typing import Final
+
+from protocols.an3155.chip import COMMANDS_EXTENDED, Chip, Range
+from protocols.an3155.flaws import Flaws
+from protocols.an3155.target import Target
+
+# stack and first instruction of a program, so that a flash with one is not blank
+_VECTORS: Final = bytes.fromhex("00500020 31010008")
+_ERASED: Final = (0x0000_0000, 0xFFFF_FFFF)
+
+
+@dataclass(frozen=True, slots=True)
+class Product:
+    """A chip and whether its ROM runs on the crystal where it finds one swinging at start."""
+
+    chip: Chip
+    rom_uses_crystal: bool
+
+
+F10X: Final = "f10x-medium"
+F303: Final = "f303xc"
+PRODUCTS: Final[Mapping[str, Product]] = MappingProxyType(
+    {
+        F10X: Product(Chip(), rom_uses_crystal=False),
+        # AN2606 Rev 70 Table 226: id 422; its table on clock sources: an external oscillator found at start becomes the
+        # system clock. 2 KB pages, 40 KB of RAM, the loader's first 5 KB: from memory
+        F303: Product(
+            Chip(
+                product_id=0x422,
+                loader_version=0x31,
+                commands=COMMANDS_EXTENDED,
+                flash_size=256 * 1024,
+                page_size=2048,
+                ram=(Range(0x2000_0000, 40 * 1024),),
+                loader_ram=Range(0x2000_0000, 0x1400),
+                system_memory=Range(0x1FFF_D800, 8192),
+            ),
+            rom_uses_crystal=True,
+        ),
+    }
+)
+
+
+def target_for(product: str, *, readout_protected: bool, programmed: bool, flaws: Flaws) -> Target:
+    """A chip of this product; `programmed` = with a program in its flash."""
+    chip = replace(PRODUCTS[product].chip, readout_protected=readout_protected)
+    target = Target(chip, flaws)
+    if programmed:
+        target.memory.load(chip.flash_start, _VECTORS)
+    return target
+
+
+def has_program(target: Target) -> bool:
+    """Whether a program starts: the one that Go named, else the one in the flash. Blank memory runs into nothing."""
+    words = target.memory.read(target.chip.flash_start, 8)
+    start = target.entry[1] if target.entry is not None else int.from_bytes(words[4:], "little")
+    return start not in _ERASED
