@@ -192,6 +192,7 @@ def _add_program(commands: _Commands) -> None:
     sub = _on_chip(commands, "program", "check an image, erase, write, read back every byte", image=True, erases=True)
     _add_plan_options(sub)
     sub.add_argument("--plan", action="store_true", help="only say what would be done")
+    _add_backup_options(sub)
     _add_start_options(sub)
 
 
@@ -200,8 +201,7 @@ def _add_update(commands: _Commands) -> None:
     _add_plan_options(sub)
     sub.add_argument("--version-at", type=options.place, default=None, metavar="A[:N]", help="where its text is")
     sub.add_argument("--version-pattern", type=options.pattern, default=None, metavar="REGEX", help="how it looks")
-    sub.add_argument("--backup", default=None, metavar="FILE", help="where to save what is there (default: a new name)")
-    sub.add_argument("--no-backup", action="store_true", help="do not save what is there")
+    _add_backup_options(sub)
     sub.add_argument("--yes", action="store_true", help="do not ask")
     _add_start_options(sub)
 
@@ -264,6 +264,11 @@ def _add_plan_options(sub: argparse.ArgumentParser) -> None:
     sub.add_argument("--no-erase", action="store_true", help="refuse if anything would have to be erased")
     sub.add_argument("--erase-all", action="store_true", help="one mass erase instead of pages")
     sub.add_argument("--range", type=options.span, action="append", metavar="A:N", help="only these bytes; repeatable")
+
+
+def _add_backup_options(sub: argparse.ArgumentParser) -> None:
+    sub.add_argument("--backup", metavar="FILE", help="where to save what is to be kept (default: a new name)")
+    sub.add_argument("--no-backup", action="store_true", help="do not save it")
 
 
 def _add_start_options(sub: argparse.ArgumentParser) -> None:

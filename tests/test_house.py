@@ -50,9 +50,9 @@ def test_no_module_loads_what_its_wall_forbids() -> None:
     walls = {
         "protocols": ("console", "asyncio", "serial", "serial_asyncio", "textual"),
         "console.causes": ("console.link", "console.bench", "console.screens", "console.record", "serial", "textual"),
-        "console.session": ("console.causes", "console.bench", "console.screens", "textual"),
-        "console.link": ("console.causes", "console.bench", "console.screens", "textual"),
-        "console.record": ("console.causes", "console.bench", "console.screens", "textual"),
+        "console.session": ("console.causes", "console.programming", "console.bench", "console.screens", "textual"),
+        "console.link": ("console.causes", "console.programming", "console.bench", "console.screens", "textual"),
+        "console.record": ("console.causes", "console.programming", "console.bench", "console.screens", "textual"),
         "console.boards": (
             "console.link",
             "console.record",

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import asyncio
 import json
+import os
 import random
+import signal
 import struct
+import sys
 import tomllib
 from collections.abc import AsyncIterator, Awaitable, Callable
 from hashlib import sha256
@@ -16,7 +19,7 @@ import pytest
 
 from console import cli
 from console.bench.client import SimulatedBench
-from tests.test_commands import check_contract, wakeline
+from tests.test_commands import ROOT, check_contract, wakeline
 
 AT = ("--address", "0x08000000")
 
@@ -34,6 +37,14 @@ def firmware(tmp_path: Path) -> Path:
     """A raw program for the F10x: stack in RAM, reset vector with the thumb bit (DDI 0403, the vector table)."""
     path = tmp_path / "fw.bin"
     path.write_bytes(FIRMWARE)
+    return path
+
+
+@pytest.fixture
+def larger(tmp_path: Path) -> Path:
+    """One that takes a second to write."""
+    path = tmp_path / "larger.bin"
+    path.write_bytes(FIRMWARE * 3)
     return path
 
 
@@ -133,6 +144,24 @@ async def test_update_saves_first_shows_versions_and_restore_brings_it_back(
     assert "SHA-256" in err
 
 
+async def test_what_is_kept_beside_the_image_is_saved_before_it_is_erased(
+    board: SimulatedBench, firmware: Path, tmp_path: Path, reported: Reported
+) -> None:
+    assert (await reported("program", board.port, firmware, *AT))[0] == 0
+    part = tmp_path / "part.bin"
+    part.write_bytes(bytes(range(100)))
+    saved = tmp_path / "kept.bin"
+    words = ("--address", "0x08000500", "--keep-neighbours", "--backup", saved)
+    code, found = await reported("program", board.port, part, *words)
+    assert (code, found["backup"]) == (0, str(saved))
+    assert saved.read_bytes() == FIRMWARE[0x400:0x800]
+    mixed = tmp_path / "mixed.bin"
+    mixed.write_bytes(FIRMWARE[:0x500] + bytes(range(100)) + FIRMWARE[0x564:])
+    assert (await reported("compare", board.port, mixed, *AT))[0] == 0
+    assert (await reported("restore", board.port, saved, "--yes"))[0] == 0
+    assert (await reported("compare", board.port, firmware, *AT))[0] == 0
+
+
 async def test_in_a_pipe_the_text_has_no_control_characters_and_says_what_is_proven(
     board: SimulatedBench, firmware: Path
 ) -> None:
@@ -215,3 +244,34 @@ async def test_every_command_explains_itself(command: str) -> None:
     assert code == 0
     assert "--resume" in out
     assert "exit codes" in out
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="this system ends a process in place of interrupting it")
+async def test_ctrl_c_ends_at_a_blocks_border_and_a_resume_finishes(larger: Path, reported: Reported) -> None:
+    async with SimulatedBench() as bench:
+        await bench.start()
+        words = ("program", bench.port, str(larger), *AT, "--listen", "0")
+        process = await asyncio.create_subprocess_exec(
+            sys.executable,
+            *("-m", "console", *words),
+            stdout=asyncio.subprocess.PIPE,
+            stderr=asyncio.subprocess.PIPE,
+            env={**os.environ, "PYTHONPATH": str(ROOT)},
+        )
+        assert process.stdout is not None
+        lines = []
+        async for line in process.stdout:
+            lines.append(line.decode())
+            if line.startswith(b"write  ") and b" 0 %" not in line:
+                process.send_signal(signal.SIGINT)
+                break
+        rest, err = await process.communicate()
+        out = "".join(lines) + rest.decode()
+        assert process.returncode == 8
+        assert "Traceback" not in out + err.decode()
+        assert "program: not complete" in out
+        assert "erased: 0-8" in out
+        assert "--resume" in err.decode()
+        code, found = await reported(*words[:-2], "--resume")
+        assert (code, found["outcome"]) == (0, "ok")
+        assert found["programming"]["already"]

@@ -16,7 +16,7 @@ from console.events import Chunk, Event
 from console.link.base import Link
 from console.programming import run as programming
 from console.programming.outlook import numbers, outlook
-from console.programming.plan import erase_plan, make_plan
+from console.programming.planner import erase_plan, make_plan
 from console.programming.stages import Work as OnChip
 from console.session.session import Session, outcome_of
 from console.session.stage import IDENTIFY, SYNC

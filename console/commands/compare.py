@@ -8,7 +8,8 @@ from console.commands.on_chip import OnChip, image_of, run_on_chip
 from console.commands.program import image_words
 from console.errors import Mismatch
 from console.images.image import Span
-from console.programming.plan import Options, Plan, make_plan
+from console.programming.plan import Options, Plan
+from console.programming.planner import make_plan
 from console.programming.run import announce, compared
 
 _SHOWN = 8

@@ -7,7 +7,7 @@ from argparse import Namespace
 from console.commands.on_chip import CAUTIONS, OnChip, need_somebody, run_on_chip
 from console.errors import TargetTrouble, UsageTrouble
 from console.programming.outlook import outlook, plan_lines
-from console.programming.plan import erase_plan
+from console.programming.planner import erase_plan
 from console.programming.run import announce, carry_out
 
 

@@ -9,6 +9,8 @@ import sys
 from argparse import Namespace
 from collections.abc import Awaitable, Callable, Iterator, Sequence
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 
 from console.commands.attempt import opened, settings_from
@@ -22,13 +24,26 @@ from console.images.load import load_image
 from console.programming.chip_file import find_chip
 from console.programming.chips import Chip
 from console.programming.outlook import outlook, plan_lines
-from console.programming.plan import Options, Plan, erase_plan, make_plan, touched_pages
-from console.programming.run import chip_at_hand, lift_protection, offered, protected, read_pages, recorded, wake
+from console.programming.plan import Options, Plan
+from console.programming.planner import erase_plan, make_plan, touched_pages
+from console.programming.run import (
+    chip_at_hand,
+    lift_protection,
+    offered,
+    protected,
+    read_pages,
+    read_spans,
+    recorded,
+    wake,
+)
 from console.programming.stages import Work
+from console.record.backup import Backup, beside, save_backup
 from console.session.session import Session
 from console.snapshot import Fold, Snapshot, exit_code
 from console.summary import as_object, cause_lines, dumps, stage_lines, target_lines
+from console.text import clean, file_name
 
+_ID_BYTES = 12
 # common practice, no source; local rules and the maker's instructions come first
 CAUTIONS = (
     "caution: do not unplug, reset or move the board until this is done; a laptop belongs on mains, with sleep off",
@@ -85,6 +100,20 @@ class OnChip:
             signal.signal(signal.SIGINT, before)
         if answer.strip().casefold() != wanted.casefold():
             raise self.stop("not confirmed; nothing was changed", "start again when ready")
+
+    async def save(self, address: int, data: bytes) -> None:
+        """Memory as it was read into a file, unless that was declined. Raises InputTrouble."""
+        if self.options.no_backup:
+            return
+        unique = ""
+        if self.chip.unique_id_address is not None:
+            (found,) = await read_spans(self.session, self.work, [Span(self.chip.unique_id_address, _ID_BYTES)])
+            unique = "" if found == b"\xff" * _ID_BYTES else found.hex()
+        now = datetime.now(UTC)
+        path = Path(self.options.backup or file_name(f"{self.chip.name}-{now:%Y%m%d-%H%M%S}-before.bin"))
+        save_backup(path, Backup(address, data, self.product_id, self.chip.name, unique), now)
+        self.more["backup"] = clean(str(path))
+        self.say(f"saved in {clean(str(path))} and {clean(str(beside(path)))}; `wakeline restore` brings it back")
 
     async def lift_protection(self) -> None:
         """Only if the user asked for it and gave the chip's id as consent."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from argparse import ArgumentTypeError
 
-_NUMBER = re.compile(r"0[xX](_?[0-9A-Fa-f])+|0|[1-9](_?[0-9])*")
+_NUMBER = re.compile(r"0[xX][0-9A-Fa-f](_?[0-9A-Fa-f])*|0|[1-9](_?[0-9])*")
 _MOST_PAGES = 65536
 _MOST_VERSION = 256
 

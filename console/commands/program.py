@@ -5,9 +5,9 @@ from __future__ import annotations
 from argparse import Namespace
 
 from console.commands.on_chip import CAUTIONS, OnChip, image_of, plan_options, run_on_chip
-from console.images.image import Image
+from console.images.image import Image, Span
 from console.programming.outlook import outlook
-from console.programming.run import announce, carry_out, start
+from console.programming.run import announce, carry_out, read_spans, start
 from console.text import quoted
 
 _SHOWN_WORDS = 400
@@ -20,9 +20,16 @@ def run(options: Namespace) -> int:
     async def body(on: OnChip) -> None:
         on.more["image"] = image_words(image)
         wishes = plan_options(options)
-        on.plan(image, wishes, await on.content_for(image, wishes))
-        if not options.plan:
-            await write(on, image, "program")
+        current = await on.content_for(image, wishes)
+        plan = on.plan(image, wishes, current)
+        if options.plan:
+            return
+        if plan.kept:  # between the erase and the write these bytes are nowhere else
+            pages = on.chip.pages_covering(plan.kept)
+            first, last = on.chip.page_range(pages[0]), on.chip.page_range(pages[-1])
+            (data,) = await read_spans(on.session, on.work, [Span(first.start, last.end - first.start)])
+            await on.save(first.start, data)
+        await write(on, image, "program")
 
     return run_on_chip(options, body)
 

@@ -10,7 +10,8 @@ from console.commands.program import image_words, write
 from console.errors import TargetTrouble
 from console.images.image import Image, Segment, Span
 from console.programming.outlook import outlook, plan_lines
-from console.programming.plan import Options, make_plan, touched_pages
+from console.programming.plan import Options
+from console.programming.planner import make_plan, touched_pages
 from console.programming.run import read_pages, read_spans
 from console.record.backup import load_backup
 from console.text import clean

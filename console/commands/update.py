@@ -4,18 +4,12 @@ from __future__ import annotations
 
 from argparse import Namespace
 from dataclasses import replace
-from datetime import UTC, datetime
-from pathlib import Path
 
 from console.commands.on_chip import OnChip, image_of, need_somebody, plan_options, run_on_chip
 from console.commands.program import image_words, write
-from console.images.image import Image, Segment, Span
+from console.images.image import Image, Segment
 from console.programming.run import read_spans
 from console.programming.version import VersionPlace, find_version
-from console.record.backup import Backup, beside, save_backup
-from console.text import clean, file_name
-
-_ID_BYTES = 12
 
 
 def run(options: Namespace) -> int:
@@ -28,7 +22,7 @@ def run(options: Namespace) -> int:
         on.more["image"] = image_words(image)
         on.say("reading what is there")
         (data,) = await read_spans(on.session, on.work, [on.chip.flash])
-        await save(on, data)
+        await on.save(on.chip.flash_start, data)
         old = _version(options, Image("chip", "raw", (Segment(on.chip.flash_start, data),)))
         new = _version(options, image)
         on.more["version"] = {"old": old, "new": new}
@@ -47,21 +41,6 @@ def run(options: Namespace) -> int:
         await write(on, image, "update")
 
     return run_on_chip(options, body)
-
-
-async def save(on: OnChip, data: bytes) -> None:
-    """The flash's content into a file, unless that was declined."""
-    if on.options.no_backup:
-        return
-    unique = ""
-    if on.chip.unique_id_address is not None:
-        (found,) = await read_spans(on.session, on.work, [Span(on.chip.unique_id_address, _ID_BYTES)])
-        unique = "" if found == b"\xff" * _ID_BYTES else found.hex()
-    now = datetime.now(UTC)
-    path = Path(on.options.backup or file_name(f"{on.chip.name}-{now:%Y%m%d-%H%M%S}-before.bin"))
-    save_backup(path, Backup(on.chip.flash_start, data, on.product_id, on.chip.name, unique), now)
-    on.more["backup"] = clean(str(path))
-    on.say(f"saved in {clean(str(path))} and {clean(str(beside(path)))}; `wakeline restore` brings it back")
 
 
 def _version(options: Namespace, image: Image) -> str | None:

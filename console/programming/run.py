@@ -14,8 +14,10 @@ from console.errors import Mismatch, Outcome, PortTrouble, Stopped, TargetTroubl
 from console.events import Chunk, Event, MarkKind
 from console.images.image import Span
 from console.programming.chips import Chip
+from console.programming.door import Door
 from console.programming.outlook import Outlook, numbers
-from console.programming.plan import Plan, VerifyStep, repair_plan
+from console.programming.plan import Plan, VerifyStep
+from console.programming.planner import repair_plan
 from console.programming.proof import Difference, Kind, as_text
 from console.programming.stages import (
     Work,
@@ -26,7 +28,6 @@ from console.programming.stages import (
     verify_stage,
     write_stage,
 )
-from console.session.session import DEFAULT_LISTEN_S, Session
 from protocols.errors import OurMistake, Refused
 from protocols.family import Identity
 from protocols.programmer import Programmer
@@ -37,7 +38,7 @@ REPAIRS: Final = 2
 """How often a unit that reads back wrong is erased and written again before it is given up."""
 
 
-async def wake(session: Session, *, listen_s: float = DEFAULT_LISTEN_S, realign: bool = False) -> Outcome:
+async def wake(session: Door, *, listen_s: float, realign: bool = False) -> Outcome:
     """The handshake of a programming run. `realign`: the chip may wait for the rest of a half command (a run was cut
     off); it is brought in step in place of the sync."""
     if not realign:
@@ -45,7 +46,7 @@ async def wake(session: Session, *, listen_s: float = DEFAULT_LISTEN_S, realign:
     return await session.handshake(listen_s, sync=realign_or_sync(offered(session, Identity())))
 
 
-def offered(session: Session, identity: Identity | None = None) -> Programmer:
+def offered(session: Door, identity: Identity | None = None) -> Programmer:
     """What the chip of the last handshake offers. TargetTrouble `unsupported` where the family cannot."""
     known = identity if identity is not None else session.identity
     if session.family.programmer is None or known is None:
@@ -55,7 +56,7 @@ def offered(session: Session, identity: Identity | None = None) -> Programmer:
     return session.family.programmer(known)
 
 
-def announce(session: Session, task: str, plan: Plan, expected: Outlook | None = None, **more: str) -> None:
+def announce(session: Door, task: str, plan: Plan, expected: Outlook | None = None, **more: str) -> None:
     """Record what is about to be done; from here on the outcome is only good with a complete proof."""
     session.mark(
         MarkKind.PLAN,
@@ -70,7 +71,7 @@ def announce(session: Session, task: str, plan: Plan, expected: Outlook | None =
     )
 
 
-async def carry_out(session: Session, work: Work) -> None:
+async def carry_out(session: Door, work: Work) -> None:
     """Erase, write, read back, mend what is wrong, and write what the chip starts from last of all.
 
     Raises Mismatch when memory stays wrong, TargetTrouble when the chip denies, Stopped at a block's border when
@@ -84,7 +85,7 @@ async def carry_out(session: Session, work: Work) -> None:
 
 
 @contextmanager
-def spoken(session: Session, work: Work, *, last: bool = True) -> Iterator[None]:
+def spoken(session: Door, work: Work, *, last: bool = True) -> Iterator[None]:
     """Whatever happens in the block, the record says what is proven; what the chip denies is told as that.
 
     Where the block is not the `last` part of a plan, its good end proves nothing yet and leaves no word.
@@ -104,30 +105,34 @@ def spoken(session: Session, work: Work, *, last: bool = True) -> Iterator[None]
             proof(session, work, complete)
 
 
-async def erase(session: Session, work: Work, plan: Plan | None = None) -> None:
+async def erase(session: Door, work: Work, plan: Plan | None = None) -> None:
     """The first part of a plan (the work's own unless another is given): make room. Raises as `carry_out`."""
     steps = (plan or work.plan).erases
     if steps:
         await session.converse("erase", erase_stage(work, steps))
 
 
-async def write(session: Session, work: Work, plan: Plan | None = None) -> None:
+async def write(session: Door, work: Work, plan: Plan | None = None) -> None:
     """The second part: all but what the chip starts from. Raises as `carry_out`."""
     steps = (plan or work.plan).writes
     if steps:
         await session.converse("write", write_stage(work, steps))
 
 
-async def prove(session: Session, work: Work) -> None:
+async def prove(session: Door, work: Work) -> None:
     """The last part: read back, mend what is wrong, write what the chip starts from and read that back too."""
     plan = work.plan
     await _proven(session, work, plan.verifies, sealed=False)
+    if work.ledger.repeated and plan.rechecks:
+        # the line spoiled something since these were read; a spoiled command may have done anything
+        work.ledger.forget(plan.already)
+        await _proven(session, work, plan.rechecks, sealed=False)
     if plan.seal is not None:
         await session.converse("seal", write_stage(work, (plan.seal,)))
         await _proven(session, work, plan.seal_verifies, sealed=True)
 
 
-async def _proven(session: Session, work: Work, steps: Sequence[VerifyStep], *, sealed: bool) -> None:
+async def _proven(session: Door, work: Work, steps: Sequence[VerifyStep], *, sealed: bool) -> None:
     """Read back `steps`; units that are wrong are erased and written again, and read back whole."""
     plan = work.plan
     before: dict[int, bytes] = {}
@@ -189,7 +194,7 @@ def protected(identity: Identity | None) -> TargetTrouble:
 
 
 @contextmanager
-def recorded(session: Session) -> Iterator[None]:
+def recorded(session: Door) -> Iterator[None]:
     """Whatever of ours ends the block is in the record before it travels on."""
     try:
         yield
@@ -200,7 +205,7 @@ def recorded(session: Session) -> Iterator[None]:
         raise
 
 
-def proof(session: Session, work: Work, complete: bool) -> None:
+def proof(session: Door, work: Work, complete: bool) -> None:
     """The record's last word on the memory."""
     ledger = work.ledger
     proven = ledger.merged(ledger.proven)
@@ -218,7 +223,7 @@ def proof(session: Session, work: Work, complete: bool) -> None:
     )
 
 
-async def chip_at_hand(session: Session, work: Work) -> Chip:
+async def chip_at_hand(session: Door, work: Work) -> Chip:
     """The plan's chip with the flash size that it states itself, where it states one.
 
     Raises what reading raises; TargetTrouble `protected` where it is denied.
@@ -240,6 +245,8 @@ async def chip_at_hand(session: Session, work: Work) -> Chip:
         return chip
     size = int.from_bytes(said, "little") * 1024
     try:
+        if size < chip.least_flash_size:
+            raise ValueError(size)
         return chip.sized(size)
     except ValueError:
         session.mark(
@@ -248,14 +255,14 @@ async def chip_at_hand(session: Session, work: Work) -> Chip:
         return chip
 
 
-async def read_pages(session: Session, work: Work, pages: Sequence[int]) -> dict[int, bytes]:
+async def read_pages(session: Door, work: Work, pages: Sequence[int]) -> dict[int, bytes]:
     """Whole erase units by number. Raises as `read_spans`."""
     chip = work.plan.chip
     found = await read_spans(session, work, [chip.page_range(page) for page in pages])
     return dict(zip(pages, found, strict=True))
 
 
-async def read_spans(session: Session, work: Work, spans: Sequence[Span]) -> list[bytes]:
+async def read_spans(session: Door, work: Work, spans: Sequence[Span]) -> list[bytes]:
     """Memory as it is. Raises TargetTrouble `protected`, Stopped, and what the line raises."""
     try:
         return await session.converse("read", read_stage(work, spans))
@@ -265,7 +272,7 @@ async def read_spans(session: Session, work: Work, spans: Sequence[Span]) -> lis
         raise TargetTrouble("refused", "the chip refuses to read there", help="check address and length") from refusal
 
 
-async def lift_protection(session: Session, work: Work, consent: int) -> None:
+async def lift_protection(session: Door, work: Work, consent: int) -> None:
     """Lift the readout protection, which erases everything, if `consent` is the product id; then a new handshake.
 
     Raises TargetTrouble `wrong-chip` with the id of another chip, and where the chip does not come back open.
@@ -297,7 +304,7 @@ async def lift_protection(session: Session, work: Work, consent: int) -> None:
         )
 
 
-async def compared(session: Session, work: Work) -> list[Difference]:
+async def compared(session: Door, work: Work) -> list[Difference]:
     """Read back what the plan says and change nothing. Returns what differs; the record says what is proven."""
     wrong: list[Difference] = []
     complete = False
@@ -313,7 +320,7 @@ async def compared(session: Session, work: Work) -> list[Difference]:
     return wrong
 
 
-async def start(session: Session, work: Work, address: int, listen_s: float) -> bytes:
+async def start(session: Door, work: Work, address: int, listen_s: float) -> bytes:
     """Let the program at `address` (its vector table) run, and hear its first words for `listen_s` seconds."""
     heard = bytearray()
 

@@ -16,7 +16,7 @@ from console.images.image import Span
 from console.programming.outlook import erase_s
 from console.programming.plan import EraseStep, Plan, VerifyStep, WriteStep
 from console.programming.proof import Difference, Ledger, compare
-from protocols.conversation import Conversation, Tell, Want
+from protocols.conversation import Conversation, Stray, Tell, Want
 from protocols.errors import TheirBehaviour
 from protocols.family import SyncResult
 from protocols.programmer import Programmer
@@ -129,7 +129,9 @@ def erase_stage(work: Work, steps: Sequence[EraseStep]) -> Conversation[None]:
             )
         work.ledger.erased.update(range(chip.page_count) if pages is None else pages)
         if step.pause_s:
-            yield Want(1, step.pause_s, "a pause that this chip needs after an erase", optional=True)
+            early = yield Want(1, step.pause_s, "a pause that this chip needs after an erase", optional=True)
+            if early:
+                yield Stray(early, "in a pause after an erase")
         yield from progress.tell(size)
 
 

@@ -9,6 +9,7 @@ Neither is ever written over another file. A backup counts only when both are on
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -25,6 +26,7 @@ from console.tomlfile import parse_toml
 
 KIND: Final = "memory backup, version 1"
 _CODE: Final = "backup"
+_UNIQUE: Final = re.compile(r"|[0-9a-f]{24}")
 _MOST_BYTES: Final = 64 << 20
 
 
@@ -83,6 +85,8 @@ def load_backup(path: Path) -> Backup:
             help="use another copy of the backup",
         )
     unique = table.text("unique_id") if "unique_id" in table.data else ""
+    if not _UNIQUE.fullmatch(unique):
+        table.wrong("unique_id", unique, "24 hex digits")
     return Backup(address, data, table.integer("product_id", 0, 0xFFFF), table.text("chip"), unique)
 
 

@@ -27,7 +27,8 @@ import protocols
 from console.errors import Outcome, WakelineError
 from console.images.image import Image, Segment
 from console.programming.chip_file import find_chip
-from console.programming.plan import Options, erase_plan, make_plan, touched_pages
+from console.programming.plan import Options
+from console.programming.planner import erase_plan, make_plan, touched_pages
 from console.programming.run import announce, carry_out, offered, read_pages, recorded, wake
 from console.programming.stages import Work
 from console.session.session import Session

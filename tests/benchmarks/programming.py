@@ -28,7 +28,7 @@ from console.images.image import Image, Segment
 from console.link.base import LinkSettings
 from console.programming.chip_file import find_chip
 from console.programming.outlook import outlook
-from console.programming.plan import erase_plan, make_plan
+from console.programming.planner import erase_plan, make_plan
 from console.programming.run import announce, carry_out, offered, wake
 from console.programming.stages import Work
 from console.snapshot import Fold

@@ -17,7 +17,8 @@ from console.errors import InputTrouble, UsageTrouble
 from console.images.image import Image, Segment, Span, joined
 from console.programming.chips import Chip, Region, Unit
 from console.programming.outlook import outlook, plan_lines
-from console.programming.plan import EraseStep, Options, Plan, VerifyStep, WriteStep, erase_plan, make_plan, repair_plan
+from console.programming.plan import EraseStep, Options, Plan, VerifyStep, WriteStep
+from console.programming.planner import erase_plan, make_plan, repair_plan
 from protocols.family import Identity
 from protocols.programmer import Programmer
 

@@ -16,7 +16,8 @@ from console.events import Event, Mark, MarkKind
 from console.images.image import Image
 from console.programming.chips import Chip
 from console.programming.outlook import outlook
-from console.programming.plan import Options, erase_plan, make_plan, touched_pages
+from console.programming.plan import Options
+from console.programming.planner import erase_plan, make_plan, touched_pages
 from console.programming.run import (
     announce,
     carry_out,
@@ -34,7 +35,7 @@ from console.session.session import Session
 from console.snapshot import Fold, Snapshot
 from console.summary import as_object
 from protocols.an3155.target import Chip as Simulated
-from protocols.an3155.target import Target
+from protocols.an3155.target import Range, Target
 from protocols.errors import ProtocolError
 from tests.chip_link import ChipLink, Spoiler, warp
 from tests.console.programming.conftest import FLASH, make_image
@@ -371,3 +372,28 @@ def test_a_started_program_is_heard(board: Bench) -> None:
     assert board.program(make_image(1000), then=then).error is None
     assert board.target.running_application
     assert heard == [b""]
+
+
+def test_what_was_right_before_is_read_again_when_the_line_spoiled_something_since(board: Bench) -> None:
+    image = make_image(6000)
+    assert board.program(image).error is None
+    board.target.memory.erase(Range(FLASH + 1024, 1024))  # a page to write again
+    armed: list[bool] = []
+    happened: list[bool] = []
+
+    def watch(event: Event, work: Work) -> None:
+        """While it is written, a byte is lost, and something happens to a page that was found right."""
+        begins = isinstance(event, Mark) and event.kind is MarkKind.STAGE_BEGIN and event.fields["name"] == "write"
+        if begins and not happened:
+            happened.append(True)
+            armed.append(True)
+            board.target.memory.load(FLASH + 4096, bytes(16))
+
+    def lose_one(n: int, byte: int) -> int | None:
+        return None if armed and armed.pop() else byte
+
+    result = board.program(image, Options(changed_only=True), Spoiler(out=lose_one), watch=watch)
+    assert result.error is None
+    assert result.flash(image) == image.segments[0].data
+    assert result.work is not None
+    assert result.work.ledger.repaired == 1

@@ -10,6 +10,8 @@ import protocols
 from console.errors import Outcome, PortTrouble
 from console.events import Chunk, Event, Mark, MarkKind
 from console.session.session import Session
+from protocols.conversation import Conversation, Send, Tell, Want
+from protocols.family import SyncResult
 from tests.fake_link import ANSWERS, FakeLink
 
 
@@ -141,3 +143,39 @@ async def test_a_swap_changes_the_configuration_of_the_next_attempt(events: list
         await session.handshake(listen_s=0)
     wires = [e.fields["wires"] for e in events if isinstance(e, Mark) and e.kind is MarkKind.ATTEMPT]
     assert wires == ["as-built", "swapped"]
+
+
+async def test_a_long_conversation_tells_how_far_it_is_and_notes_what_it_met(events: list[Event]) -> None:
+    def counting() -> Conversation[int]:
+        yield Tell("note", {"text": "begun"})
+        for done in range(3):
+            yield Send(b"\x00\xff", "get")
+            yield Want(1, 1.0, "its acknowledge")
+            yield Tell("progress", {"done": done, "total": 3})
+        return 3
+
+    async with make(FakeLink(lambda data: b"\x79"), events) as session:
+        assert await session.converse("count", counting()) == 3
+    told = [event.fields for event in events if isinstance(event, Mark) and event.kind is MarkKind.PROGRESS]
+    assert [dict(fields) for fields in told] == [{"done": n, "total": 3} for n in range(3)]
+    assert any(event.fields.get("text") == "begun" for event in events if isinstance(event, Mark))
+
+
+async def test_hearing_is_a_stage_of_the_running_attempt(events: list[Event]) -> None:
+    async with make(FakeLink(), events) as session:
+        await session.hear("first words", 0)
+    assert marks(events)[1:3] == ["stage-begin first words", "stage-end first words ok"]
+
+
+async def test_another_sync_takes_the_place_of_the_familys(events: list[Event]) -> None:
+    def quiet() -> Conversation[SyncResult]:
+        yield Send(b"\x00\xff", "something else")
+        yield Want(1, 1.0, "its acknowledge")
+        return SyncResult()
+
+    link = FakeLink(lambda data: ANSWERS.get(data, b"\x1f"))
+    async with make(link, events) as session:
+        assert await session.handshake(0, sync=quiet()) is Outcome.OK
+        assert session.identity is not None
+        assert session.identity.product_id == 0x410
+    assert b"\x7f" not in link.written
