@@ -277,6 +277,20 @@ def _add_start_options(sub: argparse.ArgumentParser) -> None:
     sub.add_argument("--start-listen", type=_seconds, default=2.0, metavar="S", help="for its first words (2 s)")
 
 
+def _add_bringup(commands: _Commands) -> None:
+    sub = _command(commands, "bringup", "a whole board by its plan, from the first look to its box")
+    sub.add_argument("board", metavar="BOARD", help="a board file, or tern-b for the packaged example")
+    sub.add_argument("--check", action="store_true", help="only read the file and say what is in it, without a port")
+    sub.add_argument("--port", default=None, metavar="PORT", help="the board's port")
+    sub.add_argument("--bench", default=None, metavar="SCENE", help="the simulated bench instead, with its own hands")
+    sub.add_argument("--from", dest="start_at", default=None, metavar="STAGE", help="take all before it as passed")
+    sub.add_argument("--serial", default=None, metavar="NO", help="the board's serial number, for the record")
+    sub.add_argument("--ask", action="store_true", help="as text: ask at each step what it showed")
+    sub.add_argument("--answers", metavar="FILE", default=None, help="the same, with the answers from a TOML file")
+    sub.add_argument("--record", metavar="FILE", default=None, help="write a pcapng capture of the session")
+    sub.add_argument("--overwrite", action="store_true", help="let --record replace an existing file")
+
+
 def _add_bench(commands: _Commands) -> None:
     sub = _command(commands, "bench", "a simulated board on a real port, for any program")
     sub.add_argument("--link", metavar="PATH", default=None, help="also reachable under this name")
@@ -321,6 +335,7 @@ _COMMANDS: Final = {
     "read": _add_read,
     "compare": _add_compare,
     "erase": _add_erase,
+    "bringup": _add_bringup,
     "bench": _add_bench,
     "completion": _add_completion,
 }

@@ -246,11 +246,11 @@ class Fold:
         return Outcome.NO_ANSWER if self._ended else None
 
     def _problem_of(self, stages: tuple[StageResult, ...], check: NextCheck | None) -> Problem | None:
-        if self._bringup.state is not None:
-            return _plan_problem(self._bringup.state, self._outcome(stages))
+        outcome = self._outcome(stages)
+        if self._bringup.state is not None and (self._problem is None or self._hard_outcome is not outcome):
+            return _plan_problem(self._bringup.state, outcome)
         if self._problem is not None:
             return self._problem
-        outcome = self._outcome(stages)
         if outcome in (None, Outcome.OK):
             return None
         failed = next((stage for stage in reversed(stages) if stage.outcome is outcome), None)

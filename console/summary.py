@@ -6,6 +6,7 @@ import json
 from dataclasses import asdict
 from typing import Any
 
+from console.bringup.fold import as_object as plan_object
 from console.causes.contradictions import Contradiction
 from console.causes.rank import NextCheck
 from console.errors import Outcome, WakelineError
@@ -50,6 +51,7 @@ def as_object(snapshot: Snapshot) -> dict[str, Any]:
             for w in snapshot.wires
         ],
         "programming": None if snapshot.programming is None else asdict(snapshot.programming),
+        "bringup": None if snapshot.bringup is None else plan_object(snapshot.bringup),
         "attempts": snapshot.attempt,
         "notes": list(snapshot.notes),
         "error": None if snapshot.problem is None else _problem(snapshot.problem),

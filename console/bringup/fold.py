@@ -283,6 +283,7 @@ def _suspect(fields: Mapping[str, Value]) -> SuspectState:
         look=_text(fields, "look"),
         caution=_text(fields, "caution"),
         net=_text(fields, "net"),
+        cleared=fields.get("cleared") is True,
     )
 
 

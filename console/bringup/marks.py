@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 from console.boards.plan import Plan, Repair, Stage
 from console.boards.suspects import Group, Suspect, Suspects
 from console.bringup.fold import SEPARATOR
@@ -65,17 +67,17 @@ class Marks:
         value: dict[str, Value] = {} if reply.value is None else {"value": reply.value, "unit": reply.unit}
         self._mark("answer", id=check.id, reply=reply.kind, outcome=reply.outcome, text=clean(reply.text), **value)
 
-    def suspects(self, stage: Stage, found: Suspects) -> None:
-        """The plan stopped: whom to look at, in order."""
+    def suspects(self, stage: Stage, found: Suspects, cleared: Collection[str]) -> None:
+        """The plan stopped: whom to look at, in order; `cleared` are the keys of those that were looked at."""
         self._mark("suspects", stage=stage.id, other=found.other, notes=SEPARATOR.join(found.notes))
         count = 0
         for group in found.groups:
             for item in group.items:
                 count += 1
                 if count <= MOST_SUSPECTS:
-                    self._suspect(group, item)
+                    self._suspect(group, item, item.key in cleared)
 
-    def _suspect(self, group: Group, item: Suspect) -> None:
+    def _suspect(self, group: Group, item: Suspect, cleared: bool) -> None:
         nets = dict.fromkeys(pin.net for pin in item.pins if pin.net)
         self._mark(
             "suspect",
@@ -88,6 +90,7 @@ class Marks:
             look=item.how_to_look,
             caution=item.caution,
             net=next(iter(nets), ""),
+            cleared=cleared,
         )
 
     def cleared(self, key: str) -> None:

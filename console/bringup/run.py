@@ -17,11 +17,10 @@ from console.bringup import asking
 from console.bringup.marks import Marks
 from console.bringup.over_port import Around, OverPort, Result
 from console.causes.rank import NextCheck
-from console.errors import Outcome, Stopped, UsageTrouble
+from console.errors import Outcome, Stopped, UsageTrouble, WakelineError
 from console.operating import Hands, Reply, walk
 from console.session.session import Session
 from console.snapshot import Fold, Snapshot
-from console.words import count_of
 
 _SILENT: Final = frozenset({Work.SYNC, Work.IDENTIFY})
 _WORTH_A_LOOK: Final = 0.01
@@ -88,6 +87,10 @@ class Bringup:
         except Stopped:
             state = self._fold.snapshot().bringup
             outcome = Outcome.STOPPED if state is None else state.settled()
+        except WakelineError as error:
+            outcome = error.outcome
+            self._session.trouble(error)
+            raise
         finally:
             self._marks.done(outcome)
         return outcome
@@ -166,9 +169,7 @@ class Bringup:
                 return
         for _ in range(MOST_LOOKS):
             found = suspects(self._plan.board, list(self._runs.values()), faults=self._faults, cleared=self._cleared)
-            self._marks.suspects(stage, found)
-            for key in self._cleared:
-                self._marks.cleared(key)
+            self._marks.suspects(stage, found, self._cleared)
             chosen = self._first(found)
             if chosen is None:
                 break
@@ -258,8 +259,3 @@ class Bringup:
         self._runs.pop(last, None)
         self._marks.again((last,))
         return True
-
-
-def progress(passed: int, total: int) -> str:
-    """How far a plan is."""
-    return f"{passed} of {count_of(total, 'stage')} passed"

@@ -1,0 +1,82 @@
+"""The simulated bench's hands on a whole board: they look, measure, solder and switch as the plan asks.
+
+Limits of the simulated bench: of the supplies it models the 3.3 V rail alone, others are as they should be; what is
+only looked at is in order, because its faults are in the joints and parts behind the chip.
+"""
+
+from __future__ import annotations
+
+import math
+
+from console.bench.client import SimulatedBench
+from console.boards.limits import GOOD
+from console.boards.plan import Plan, Stage, Work
+from console.boards.stagerun import RAILS
+from console.bringup import asking
+from console.causes.rank import NextCheck
+from console.causes.reading import Scale
+from console.commands.hands import BenchHands, Say
+from console.operating import Reply
+from console.snapshot import Snapshot
+
+_MODELLED = "+3V3"
+_SHORT_OHM = 0.3
+
+
+class BoardBenchHands(BenchHands):
+    """Hands that know the plan as the operator does, and of the staged faults nothing but what they find."""
+
+    def __init__(self, bench: SimulatedBench, plan: Plan, say: Say) -> None:
+        super().__init__(bench, say)
+        self._plan = plan
+
+    async def reply(self, check: NextCheck, snapshot: Snapshot) -> Reply:
+        """What the bench shows. Raises UsageTrouble, PortTrouble."""
+        stage = next((one for one in self._plan.stages if one.id == check.id), None)
+        if stage is not None:
+            return await self._at_stage(stage, check)
+        if check.change and check.id in (asking.POWER_ON, asking.POWER_DOWN, asking.INTO_LOADER):
+            self._say(f"  hands: {check.title}")
+            return Reply("done")
+        if dict(check.answers).keys() >= {asking.MENDED, asking.FINE}:
+            return await self._at_suspect(check)
+        return await super().reply(check, snapshot)
+
+    async def act(self, check: NextCheck) -> None:
+        """Make the change on the bench."""
+        match check.id:
+            case asking.POWER_ON | asking.POWER_DOWN:
+                await self._bench.act(check.id)
+            case asking.INTO_LOADER:
+                await self._bench.act("strap-boot")
+                await self._bench.act("reset")
+            case _:
+                await super().act(check)
+
+    async def _at_stage(self, stage: Stage, check: NextCheck) -> Reply:
+        if check.scale is None:
+            return Reply("found", asking.YES if stage.work is Work.CONFIRM else GOOD)
+        value = await self._value(stage, check.scale)
+        return Reply("found", check.scale.band(value).outcome, value, check.scale.unit)
+
+    async def _value(self, stage: Stage, scale: Scale) -> float:
+        """What the meter shows."""
+        if stage.work is Work.MEASURE and stage.nets == (_MODELLED,):
+            found = await self._bench.act("check", check="K08")
+            return float(found["readings"][0]["value"])
+        if stage.work is Work.CONTINUITY and all(RAILS.fullmatch(net) for net in stage.nets):
+            found = await self._bench.act("check", check="K24")  # a short shows as current
+            return _SHORT_OHM if found["outcome"] == "high" else math.inf
+        limits = stage.limits
+        assert limits is not None
+        if math.isinf(limits.most):
+            return 2 * limits.least
+        return limits.most / 2 if math.isinf(limits.least) else (limits.least + limits.most) / 2
+
+    async def _at_suspect(self, check: NextCheck) -> Reply:
+        """Look at each place the suspect names; what is wrong there is put right at once."""
+        changed = False
+        for place in check.id.split()[1:]:
+            if "." in place or place in self._plan.board.circuit.parts:
+                changed |= bool((await self._bench.act("mend", place=place))["changed"])
+        return Reply("found", asking.MENDED if changed else asking.FINE)
