@@ -7,6 +7,7 @@ from dataclasses import asdict
 from typing import Any
 
 from console.bringup.fold import as_object as plan_object
+from console.bringup.words import report_lines
 from console.causes.contradictions import Contradiction
 from console.causes.rank import NextCheck
 from console.errors import Outcome, WakelineError
@@ -84,6 +85,8 @@ def verdict_lines(snapshot: Snapshot) -> list[str]:
     out = ["", *stage_lines(snapshot), "", *target_lines(snapshot)]
     if snapshot.problem is not None:
         out.append(f"{snapshot.problem.code}: {snapshot.problem.message}")
+    if snapshot.bringup is not None:
+        out += ["", *report_lines(snapshot.bringup), ""]
     return out + cause_lines(snapshot)
 
 

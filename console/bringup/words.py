@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from typing import TYPE_CHECKING
 
-from console.boards.plan import Plan
 from console.bringup.fold import BringupState, StageState, State
 from console.errors import Outcome
 from console.text import clean
 from console.words import count_of, duration, percent
+
+if TYPE_CHECKING:
+    from console.boards.plan import Plan
 
 _FEW = 5
 _SIGNS: Mapping[State, str] = {
