@@ -6,9 +6,10 @@ operator's answers come from is the business of `operating.Hands`.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from typing import Final
 
+from console.boards.faults import Kind
 from console.boards.limits import GOOD
 from console.boards.plan import BY_HAND, PASSING, Plan, Repair, Stage, Work, again_after, faults_of, repair_of
 from console.boards.stagerun import StageRun
@@ -127,7 +128,8 @@ class Bringup:
                 self._marks.end(stage, Outcome.STOPPED, "", "left in the middle of it")
         self._marks.end(stage, result.outcome, result.found, result.off)
         good = result.outcome is Outcome.OK
-        self._runs[stage.id] = StageRun(stage.id, good, stage.exercises, result.evidence)
+        if not (good and stage.work is Work.INSPECT):  # eyes prove nothing about a joint
+            self._runs[stage.id] = StageRun(stage.id, good, stage.exercises, result.evidence)
         if good:
             self._passed.add(stage.id)
             self._comes_alive(stage)
@@ -168,7 +170,8 @@ class Bringup:
             if await walk(self._session, self._fold, self._hands, self._show) is Outcome.OK:
                 return
         for _ in range(MOST_LOOKS):
-            found = suspects(self._plan.board, list(self._runs.values()), faults=self._faults, cleared=self._cleared)
+            cleared = (*self._cleared, *self._not_bridged())
+            found = suspects(self._plan.board, list(self._runs.values()), faults=self._faults, cleared=cleared)
             self._marks.suspects(stage, found, self._cleared)
             chosen = self._first(found)
             if chosen is None:
@@ -190,6 +193,21 @@ class Bringup:
                 await self._gone_dark()
                 return
         raise Stopped("no-suspect", "nothing is left that is worth a look", help="ask for a second pair of eyes")
+
+    def _not_bridged(self) -> Iterator[str]:
+        """Bridges between nets that were measured and found apart: as good as looked at."""
+        apart = [
+            frozenset(stage.nets)
+            for stage in self._plan.stages
+            if stage.between is not None
+            and stage.id in self._runs
+            and stage.id in self._passed
+            and stage.limits is not None
+            and stage.limits.least > 0
+        ]
+        for fault in self._faults:
+            if fault.kind is Kind.BRIDGE and fault.nets in apart:
+                yield fault.key
 
     def _first(self, found: Suspects) -> tuple[Group, Suspect] | None:
         for group in found.groups:

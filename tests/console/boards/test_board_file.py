@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from pathlib import Path
 
 import pytest
@@ -213,8 +214,5 @@ def test_no_file_raises_anything_but_an_input_trouble(data: st.DataObject) -> No
             case _:
                 key = lines[at].partition("=")[0]
                 lines[at] = f"{key}= {data.draw(st.sampled_from(['7', 'true', '[]', '{}', '-1e9', 'nan', '[[1]]']))}\n"
-    try:
-        parse("".join(lines))
-    except InputTrouble as trouble:
-        assert trouble.where
-        assert trouble.help
+    with contextlib.suppress(InputTrouble):
+        assert parse("".join(lines)).stages
