@@ -287,6 +287,8 @@ def ended(snapshot: Snapshot) -> Snapshot:
     """The picture once nothing more can come: what still runs was cut off, what never began got no answer."""
     if snapshot.outcome is not None:
         return snapshot
+    if snapshot.bringup is not None:
+        return replace(snapshot, outcome=snapshot.bringup.settled(), running_stage=None)
     if snapshot.running_stage is None:
         return replace(snapshot, outcome=Outcome.NO_ANSWER)
     message = f"the record ends while stage {snapshot.running_stage} runs"

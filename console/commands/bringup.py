@@ -50,8 +50,17 @@ def run(options: Namespace) -> int:
                 "usage", "nobody is there to do the steps", help="add --ask, --answers FILE, or run it on a terminal"
             )
         from console.screens.app import run_app
+        from console.screens.plan_source import PlanSource
 
-        return run_app(board=plan, port=settings_for(options.port, plan.loader), start_at=options.start_at)
+        source = PlanSource(
+            plan,
+            options.port,
+            serial=options.serial or "",
+            start_at=options.start_at,
+            record=options.record,
+            overwrite=options.overwrite,
+        )
+        return run_app(plan=source)
     fold = Fold()
     try:
         asyncio.run(_bringup(options, plan, fold))

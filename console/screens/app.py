@@ -19,7 +19,8 @@ from console.screens.theme import NIGHT
 if TYPE_CHECKING:
     from textual.command import Provider
 
-    from console.screens.source import Source
+    from console.screens.navigation import Source
+    from console.screens.plan_source import PlanSource
 
 DEMO_SCENE = "tern-07"
 
@@ -49,6 +50,7 @@ class WakelineApp(Navigator):
         demo: bool = False,
         scene: str = DEMO_SCENE,
         speed: float | None = 1.0,
+        plan: PlanSource | None = None,
     ) -> None:
         """Open what is asked for at once.
 
@@ -59,8 +61,9 @@ class WakelineApp(Navigator):
             demo: the guided story on the simulated board of `scene`.
             scene: which simulated board.
             speed: of the capture, times recorded time; None = at once.
+            plan: a whole board to bring up.
         """
-        source: Source | None = None
+        source: Source | None = plan
         story = None
         if capture is not None or demo or port is not None:
             from console.screens.source import CaptureSource, LiveSource, scene_title
@@ -117,9 +120,10 @@ def run_app(
     demo: bool = False,
     scene: str = DEMO_SCENE,
     speed: float | None = 1.0,
+    plan: PlanSource | None = None,
 ) -> int:
     """Run the screens until the person leaves; returns the exit code. Raises InputTrouble for an unreadable capture."""
-    app = WakelineApp(port=port, family=family, capture=capture, demo=demo, scene=scene, speed=speed)
+    app = WakelineApp(port=port, family=family, capture=capture, demo=demo, scene=scene, speed=speed, plan=plan)
     code = app.run()
     if app._exception is not None:
         raise app._exception
