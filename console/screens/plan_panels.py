@@ -36,7 +36,7 @@ class PlanPanel(TextPanel):
     TITLE = "plan"
     HELP = (
         "The stages of the plan in their order. ✓ passed, ✗ failed, ▶ runs now, · waits, ↻ counts again because what "
-        "it uses was worked on, - is taken as passed. Behind it stands what was found, and by how much it is out of its "
+        "it uses was worked on, - is taken as passed. Behind it stands what was found, and how far it is out of its "
         "limits. Arrows and Page keys scroll."
     )
 
