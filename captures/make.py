@@ -17,6 +17,7 @@ from console.bench.client import SimulatedBench
 from console.commands.attempt import opened
 from console.commands.replay import fold_file
 from console.link.base import LinkSettings
+from console.session.line_tests import LOOP_BACK, listen_at_rates, send_pattern
 from console.snapshot import Fold
 from console.summary import as_object
 
@@ -36,6 +37,7 @@ RECORDED: dict[str, str | None] = {
     "vanished": "vanish",
 }
 CUT = "cut-in-the-middle"
+LINE_TESTS = "line-tests"
 
 
 async def record(name: str, fault: str | None) -> None:
@@ -59,6 +61,19 @@ async def record_swap() -> None:
             await session.handshake()
 
 
+async def record_line_tests() -> None:
+    """An application at another rate: handshake, loop-back at the adapter, then listening finds its text."""
+    async with SimulatedBench() as bench:
+        await bench.start(fault="application-at-9600")
+        path = HERE / f"{LINE_TESTS}.pcapng"
+        async with opened(LinkSettings(port=bench.port), fold=Fold(), record=str(path), overwrite=True) as session:
+            await session.handshake()
+            await bench.act("join-adapter")
+            await send_pattern(session, LOOP_BACK)
+            await bench.act("part-adapter")
+            await listen_at_rates(session, (57600, 9600), seconds=0.5)
+
+
 def expected(name: str) -> None:
     """Write what the tool reads in the capture."""
     found = as_object(fold_file(HERE / f"{name}.pcapng").snapshot())
@@ -67,13 +82,15 @@ def expected(name: str) -> None:
 
 def main(names: list[str]) -> None:
     """Make the named captures, or all."""
-    chosen = names or [*RECORDED, "swap-story", CUT]
+    chosen = names or [*RECORDED, "swap-story", LINE_TESTS, CUT]
     for name in chosen:
         if name == CUT:
             whole = (HERE / "good.pcapng").read_bytes()
             (HERE / f"{CUT}.pcapng").write_bytes(whole[: len(whole) * 2 // 3 | 1])
         elif name == "swap-story":
             asyncio.run(record_swap())
+        elif name == LINE_TESTS:
+            asyncio.run(record_line_tests())
         else:
             asyncio.run(record(name, RECORDED[name]))
         expected(name)

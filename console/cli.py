@@ -107,10 +107,11 @@ def _add_demo(commands: _Commands) -> None:
 
 def _add_ports(commands: _Commands) -> None:
     sub = _command(commands, "ports", "serial ports: identity, who holds them, what hinders and its cure")
-    sub.add_argument("--watch", action="store_true", help="tell what plugging changes and why nothing comes (Ctrl-C)")
+    sub.add_argument("--watch", action="store_true", help="tell what plugging changes, why nothing comes (Ctrl-C ends)")
     sub.add_argument("--for", type=_seconds, default=None, dest="seconds", metavar="S", help="end the watch by itself")
     sub.add_argument("--expect", type=_usb_ids, default=None, metavar="VID:PID", help="the watch expects this device")
     sub.add_argument("--all", action="store_true", help="also ports without any device behind them")
+    sub.add_argument("--baud", type=_positive_int, default=115200, help="tell what each bridge makes of this rate")
 
 
 def _add_open(commands: _Commands) -> None:
@@ -130,6 +131,27 @@ def _add_session_options(sub: argparse.ArgumentParser) -> None:
     sub.add_argument("--record", metavar="FILE", default=None, help="write a pcapng capture of the session")
     sub.add_argument("--overwrite", action="store_true", help="let --record or -o replace an existing file")
     sub.add_argument("--listen", type=_seconds, default=0.25, metavar="S", help="listen this long first (0.25 s)")
+
+
+def _add_try(commands: _Commands) -> None:
+    sub = _command(commands, "try", "tests the console does by itself: loop-back, echo, rates, other settings")
+    sub.set_defaults(command="line_test")  # no module can be called as this word is
+    _add_port_options(sub)
+    sub.add_argument(
+        "test",
+        metavar="TEST",
+        choices=("loop-back", "far-end", "echo", "echo-alone", "rates", "settings"),
+        help="loop-back: TX and RX joined at the adapter, board off; far-end: joined at the end of the cable; "
+        "echo: with the board on, do our own bytes come back; echo-alone: with the board off; "
+        "rates: only listen, at several rates; settings: handshakes at other rates and frames",
+    )
+    sub.add_argument(
+        "--count", type=_pattern_count, default=64, metavar="N", help="random bytes to send, 8 to 256 (64)"
+    )
+    sub.add_argument("--rates", type=_rates, default=None, metavar="A,B", help="rates to try instead of the usual ones")
+    sub.add_argument("--seconds", type=_seconds, default=1.5, metavar="S", help="listen this long at each rate (1.5 s)")
+    sub.add_argument("--record", metavar="FILE", default=None, help="write a pcapng capture of the session")
+    sub.add_argument("--overwrite", action="store_true", help="let --record replace an existing file")
 
 
 def _add_port_options(sub: argparse.ArgumentParser) -> None:
@@ -157,6 +179,16 @@ def _add_transcript(commands: _Commands) -> None:
     sub.add_argument("file", metavar="FILE")
     sub.add_argument("-o", "--output", metavar="OUT", default="-", help="file to write (default: standard output)")
     sub.add_argument("--overwrite", action="store_true", help="replace an existing file")
+
+
+def _add_report(commands: _Commands) -> None:
+    sub = _command(commands, "report", "captures as one page to read, print and pass on (HTML without scripts)")
+    sub.add_argument("file", metavar="FILE", nargs="+", help="one capture, or several for a batch")
+    sub.add_argument("-o", "--output", metavar="OUT", default="-", help="file to write (default: standard output)")
+    sub.add_argument("--overwrite", action="store_true", help="replace an existing file")
+    sub.add_argument("--text", action="store_true", help="the same as plain text")
+    sub.add_argument("--title", default=None, help="heading of the page (default: names the capture)")
+    sub.add_argument("--photo", metavar="NAME", action="append", default=None, help="a photo to name; repeatable")
 
 
 def _add_image(commands: _Commands) -> None:
@@ -282,7 +314,8 @@ def _add_bringup(commands: _Commands) -> None:
     sub.add_argument("board", metavar="BOARD", help="a board file, or tern-b for the packaged example")
     sub.add_argument("--check", action="store_true", help="only read the file and say what is in it, without a port")
     sub.add_argument("--port", default=None, metavar="PORT", help="the board's port")
-    sub.add_argument("--bench", default=None, metavar="SCENE", help="the simulated bench instead, with its own hands")
+    words = "the simulated bench instead, with its own hands; a scene or a fault of `wakeline bench --list` is staged"
+    sub.add_argument("--bench", nargs="?", const="", default=None, metavar="FAULT", help=words)
     sub.add_argument("--from", dest="start_at", default=None, metavar="STAGE", help="take all before it as passed")
     sub.add_argument("--serial", default=None, metavar="NO", help="the board's serial number, for the record")
     sub.add_argument("--ask", action="store_true", help="as text: ask at each step what it showed")
@@ -325,8 +358,10 @@ _COMMANDS: Final = {
     "ports": _add_ports,
     "open": _add_open,
     "handshake": _add_handshake,
+    "try": _add_try,
     "replay": _add_replay,
     "transcript": _add_transcript,
+    "report": _add_report,
     "image": _add_image,
     "netlist": _add_netlist,
     "program": _add_program,
@@ -343,6 +378,14 @@ _COMMANDS: Final = {
 
 def _positive_int(text: str) -> int:
     return int(_number(text, 1, 20_000_000, "a rate from 1 to 20000000 baud", whole=True))
+
+
+def _pattern_count(text: str) -> int:
+    return int(_number(text, 8, 256, "a number of bytes from 8 to 256", whole=True))
+
+
+def _rates(text: str) -> tuple[int, ...]:
+    return tuple(_positive_int(part) for part in text.split(","))
 
 
 def _seconds(text: str) -> float:

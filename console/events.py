@@ -67,11 +67,14 @@ class LineEvent:
 class MarkKind(StrEnum):
     """What the console or the operator did, beside the bytes."""
 
-    SETTINGS = "settings"  # port, baud, frame, frame_in_use, family, tool, line_errors, low_latency, ...
+    SETTINGS = (
+        "settings"  # port, baud, frame, frame_in_use, family, tool, line_errors, low_latency, ...; retuned: still open
+    )
     ATTEMPT = "attempt"  # n, wires ("as-built" or "swapped"): a new attempt and the configuration it is made in
-    STAGE_BEGIN = "stage-begin"  # name
+    STAGE_BEGIN = "stage-begin"  # name; test: true where its bytes are a test of the line and no talk with the board
     STAGE_END = "stage-end"  # name, outcome, and on failure hint, message
     OPERATOR = "operator"  # action, and what it changed
+    FINDING = "finding"  # test, message; check and outcome where it answers a check, seen where it is an observation
     NOTE = "note"  # text
     PLAN = "plan"  # what a programming run is about to do: task, bytes, pages, expected_s
     PROGRESS = "progress"  # done, total (bytes), repeated: how far the running stage is

@@ -6,7 +6,7 @@ attempts run in between. Where replies come from (a person, a file, the simulate
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Final, Literal, Protocol
 
@@ -15,6 +15,7 @@ from console.causes.rank import NextCheck
 from console.causes.reading import read
 from console.errors import Outcome, UsageTrouble
 from console.events import Value
+from console.session import line_tests
 from console.session.session import DEFAULT_LISTEN_S, Session
 from console.snapshot import Fold, Snapshot
 from console.text import clean
@@ -47,7 +48,7 @@ def understand(text: str, check: NextCheck) -> Reply:
     """A typed line as a reply. Raises UsageTrouble `reply` or `reading`, whose help says what can be typed."""
     word, _, rest = text.strip().partition(" ")
     match word.casefold(), rest.strip():
-        case ("done" | "d", "") if check.change:
+        case ("done" | "d", "") if check.change or check.id in line_tests.CHECKS:
             return Reply("done")
         case ("skip" | "undo" | "stop") as plain, "":
             return Reply(plain)
@@ -80,11 +81,9 @@ def have(item: str) -> Reply:
     return Reply("have", text=item)
 
 
-def extras() -> tuple[str, ...]:
-    """What some step needs beyond a usual bench."""
-    table = catalogue()
-    needs = {need for step in (*table.checks.values(), *table.repairs.values()) for need in step.needs}
-    return tuple(sorted(needs - table.at_hand))
+def extras() -> Mapping[str, str]:
+    """What some step needs beyond a usual bench, with words for it."""
+    return catalogue().extras
 
 
 def usage(check: NextCheck) -> str:
@@ -93,6 +92,7 @@ def usage(check: NextCheck) -> str:
         own = ["done"]
     else:
         own = [f"{letter} {name}" for letter, (name, _) in zip(_LETTERS, check.answers, strict=False)]
+        own[:0] = ["done (the console does it)"] if check.id in line_tests.CHECKS else []
         own[:0] = [f"the value in {check.scale.unit}"] if check.scale is not None else []
     return ", ".join([*own, "skip", "undo", "note TEXT", "have ITEM", "stop"])
 
@@ -130,6 +130,52 @@ async def change(session: Session, check: NextCheck, listen_s: float = DEFAULT_L
     return outcome
 
 
+class LineHands(Protocol):
+    """Whoever prepares the line for a test that the console does itself."""
+
+    async def prepare(self, test: str) -> None:
+        """Join or part what the test of the line needs (`line_tests.BEFORE`); a person did it before the reply."""
+        ...
+
+    async def restore(self, test: str) -> None:
+        """Put back what was joined or parted for it."""
+        ...
+
+    async def reset(self, words: str) -> bool:
+        """Reset the board into its loader; False: they do not want to."""
+        ...
+
+
+class Hands(LineHands, Protocol):
+    """Whoever does the steps: a person at a prompt, a file of answers, the simulated bench."""
+
+    async def reply(self, check: NextCheck, snapshot: Snapshot) -> Reply:
+        """What to say to this step. Raises WakelineError when there is nothing to say."""
+        ...
+
+    async def act(self, check: NextCheck) -> None:
+        """Make the change: for real boards a person made it before the reply."""
+        ...
+
+
+async def line_test(session: Session, name: str, hands: LineHands) -> Outcome | None:
+    """A test that the console does by itself (`line_tests.TESTS`); the outcome where the board was spoken to.
+
+    `hands` prepare the line, and reset the board where that is wanted. Raises PortTrouble.
+    """
+    await hands.prepare(name)
+    try:
+        if name == line_tests.SETTINGS:
+            return await line_tests.try_settings(session, hands.reset)
+        if name == line_tests.RATES:
+            await line_tests.listen_at_rates(session)
+        else:
+            await line_tests.send_pattern(session, name)
+        return None
+    finally:
+        await hands.restore(name)
+
+
 async def answer(
     session: Session, check: NextCheck, reply: Reply, listen_s: float = DEFAULT_LISTEN_S
 ) -> Outcome | None:
@@ -141,18 +187,6 @@ async def answer(
     if outcome in _FAILED:
         tell(session, check, Reply("found", check.in_vain))
     return outcome
-
-
-class Hands(Protocol):
-    """Whoever does the steps: a person at a prompt, a file of answers, the simulated bench."""
-
-    async def reply(self, check: NextCheck, snapshot: Snapshot) -> Reply:
-        """What to say to this step. Raises WakelineError when there is nothing to say."""
-        ...
-
-    async def act(self, check: NextCheck) -> None:
-        """Make the change: for real boards a person made it before the reply."""
-        ...
 
 
 async def walk(
@@ -182,6 +216,7 @@ async def walk(
             outcome = await session.handshake(listen_s)
             show(fold.snapshot(), True)
             continue
+        repeats = 0
         if check.id != asked:  # a note or a wrong word in between is no new proposal
             asked = check.id
             session.operator("asked", check=check.id, title=check.title, minutes=check.minutes)
@@ -189,7 +224,10 @@ async def walk(
         if reply.kind == "stop":
             break
         attempted = False
-        if reply.kind == "done":
+        if reply.kind == "done" and check.id in line_tests.CHECKS:
+            spoken = await line_test(session, line_tests.CHECKS[check.id], hands)
+            outcome, attempted = spoken or outcome, spoken is not None
+        elif reply.kind == "done":
             await hands.act(check)
             outcome, attempted = await change(session, check, listen_s), True
         else:

@@ -5,14 +5,17 @@ The same `Fold` runs over a live port, the simulated bench and a capture: a repl
 
 from __future__ import annotations
 
+from collections import deque
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import TypeAlias
+from typing import Final, TypeAlias
 
 import protocols
 from console.bringup.fold import BringupFold, BringupState
 from console.causes.contradictions import Contradiction, contradictions
+from console.causes.evidence import Evidence, Observation
 from console.causes.nextcheck import next_check
-from console.causes.observation import Evidence, Observation, ObservationFold
+from console.causes.observation import ObservationFold
 from console.causes.rank import NextCheck, RankedCause, rank
 from console.causes.wires import WireEvidence, wires
 from console.errors import Outcome
@@ -23,7 +26,7 @@ from console.session.stage import StageFold, StageResult
 from console.session.wording import line_words, mark_words
 from console.text import clean
 from protocols import lines
-from protocols.family import Identity, Observer
+from protocols.family import Identity, Observer, Role, Span
 
 _SHOWN_SETTINGS = (
     "baud",
@@ -39,6 +42,7 @@ _SHOWN_SETTINGS = (
 DEFAULT_FAMILY = "an3155"
 # the loader is in ROM: whatever a cut leaves in flash, the board can be programmed again
 _GO_ON = "the boot loader is still there: connect and power the board, then run the same command with --resume"
+_MOST_FINDINGS: Final = 100
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,10 +55,20 @@ class Problem:
 
 
 @dataclass(frozen=True, slots=True)
+class Finding:
+    """What a test of the console's own showed: its name, words, and the values it came from."""
+
+    test: str
+    message: str
+    values: tuple[tuple[str, Value], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Snapshot:
     """Everything the console knows at one moment. `outcome` is None while something runs or nothing was tried.
 
-    `undoable` names the answer of the operator that "undo" would take back.
+    `undoable` names the answer of the operator that "undo" would take back. `test`: the latest attempt was a test of
+    the line, so that its outcome is no answer of the board.
     """
 
     port: str
@@ -74,6 +88,8 @@ class Snapshot:
     problem: Problem | None
     rows: int
     notes: tuple[str, ...]
+    findings: tuple[Finding, ...] = ()
+    test: bool = False
     programming: Programming | None = None
     bringup: BringupState | None = None
 
@@ -87,8 +103,9 @@ class Fold:
         self._seen = ObservationFold()
         self._programming = ProgrammingFold()
         self._bringup = BringupFold()
-        self._known, self._spoken = Identity(), ""
+        self._known = Identity()
         self._observer: Observer = protocols.load(DEFAULT_FAMILY).observer()
+        self._family = DEFAULT_FAMILY
         self._port = ""
         self._settings: dict[str, Value] = {}
         self._swapped = False
@@ -97,6 +114,9 @@ class Fold:
         self._hard_outcome: Outcome | None = None
         self._ended = False
         self._notes: list[str] = []
+        self._findings: deque[Finding] = deque(maxlen=_MOST_FINDINGS)
+        self._testing = False  # the bytes that pass now are a test of the line
+        self._tested_attempt = 0
         self._settled: Judgement = ((), None, ())
         self._version = 0
         self._cached: tuple[int, Snapshot] | None = None
@@ -108,13 +128,18 @@ class Fold:
         match event:
             case Chunk():
                 self._stages.chunk(event)
+                if self._testing:
+                    self.trace.spans(event.t_ns, [_test_span(event)])
+                    return
                 spans = self._observer.feed(event.direction, event.data)
                 self.trace.spans(event.t_ns, spans)
-                for span in spans:
-                    self._seen.span(span, event.t_ns)
+                if not self._tested:
+                    for span in spans:
+                        self._seen.span(span, event.t_ns)
             case LineEvent():
                 self.trace.remark(event.t_ns, "line", line_words(event), event.data)
-                self._seen.line_event(event)
+                if not self._tested:
+                    self._seen.line_event(event)
             case Mark():
                 self._mark(event)
 
@@ -145,6 +170,8 @@ class Fold:
             problem=self._problem_of(stages, check),
             rows=len(self.trace),
             notes=tuple(self._notes),
+            findings=tuple(self._findings),
+            test=self._tested,
             programming=self._programming.state,
             bringup=self._bringup.state,
         )
@@ -160,6 +187,7 @@ class Fold:
             case MarkKind.ATTEMPT:
                 self._settled = _judge(self._seen.evidence())
                 self._stages.attempt += 1
+                self._testing = False
                 self._swapped = fields.get("wires") == "swapped"
                 self._observer.restart()
                 self._seen.attempt(self._swapped, frame=str(self._settings.get("frame", "")), rate=self._rate)
@@ -167,12 +195,20 @@ class Fold:
                 self._programming.attempt()
             case MarkKind.STAGE_BEGIN:
                 self._stages.begin(mark)
-                self._seen.stage_begin(str(fields.get("name", "")))
+                self._testing = fields.get("test") is True
+                if self._testing:
+                    self._tested_attempt = self._stages.attempt
+                else:
+                    self._seen.stage_begin(str(fields.get("name", "")))
                 self.trace.stage(clean(str(fields.get("name", ""))))
             case MarkKind.STAGE_END:
                 self._stages.end(mark)
                 hint = str(fields.get("hint", ""))
-                self._seen.stage_end(str(fields.get("name", "")), str(fields.get("outcome", "")), hint)
+                tested, self._testing = self._testing, False
+                if not tested:
+                    self._seen.stage_end(str(fields.get("name", "")), str(fields.get("outcome", "")), hint)
+            case MarkKind.FINDING:
+                self._found(fields)
             case MarkKind.OPERATOR:
                 self._seen.operator(str(fields.get("action", "")), fields)
             case MarkKind.LINK_LOST:
@@ -205,8 +241,11 @@ class Fold:
         self._rate = float(baud) if isinstance(baud, (int, float)) else 0.0
         self._stages.settings(self._rate, str(self._settings.get("frame", "")))
         family = str(self._settings.get("family", DEFAULT_FAMILY))
-        same = lines.NAME in (family, self._spoken)  # to the board's own program and back
-        self._known, self._spoken = self._identity if same else Identity(), family
+        if mark.fields.get("retuned") is True and family == self._family:
+            return  # the port stayed open: it is the same board
+        same = lines.NAME in (family, self._family)  # to the board's own program and back
+        self._known = self._identity if same else Identity()
+        self._family = family
         if family == lines.NAME:
             self._observer = lines.LinesObserver()
             return
@@ -214,6 +253,16 @@ class Fold:
             self._observer = protocols.load(family).observer()
         except LookupError:
             self._notes.append(f"unknown protocol family {family}: read as {DEFAULT_FAMILY}")
+
+    def _found(self, fields: Mapping[str, Value]) -> None:
+        safe = {name: clean(value) if isinstance(value, str) else value for name, value in fields.items()}
+        values = tuple((name, value) for name, value in safe.items() if name not in ("test", "message"))
+        self._findings.append(Finding(str(safe.get("test", "")), str(safe.get("message", "")), values))
+        if fields.get("check"):
+            self._seen.answered(str(fields["check"]), str(fields.get("outcome", "")), hands=fields.get("hands") is True)
+        if fields.get("seen") == "echo":
+            sent = fields.get("matched")
+            self._seen.echoed(sent if type(sent) is int else 1)
 
     def _fail(self, mark: Mark, code: str, outcome: Outcome) -> None:
         words = {name: clean(str(mark.fields.get(name) or "")) for name in ("message", "help")}
@@ -225,6 +274,11 @@ class Fold:
         """What the chip has said, also before the port was opened anew."""
         now = self._observer.identity
         return now if now != Identity() else self._known
+
+    @property
+    def _tested(self) -> bool:
+        """The latest attempt is a test: hands move wires around it, so that what arrives is no sign of a fault."""
+        return 0 < self._tested_attempt == self._stages.attempt
 
     def _outcome(self, stages: tuple[StageResult, ...]) -> Outcome | None:
         plan = self._bringup.state
@@ -241,7 +295,7 @@ class Fold:
         run = self._programming.state
         if run is not None and run.planned and not run.complete:  # nothing but a complete proof is a good end
             return Outcome.STOPPED if run.ended or self._ended else None
-        if self._identity.product_id is not None:
+        if self._tested or self._identity.product_id is not None:
             return Outcome.OK
         return Outcome.NO_ANSWER if self._ended else None
 
@@ -259,7 +313,8 @@ class Fold:
             return Problem("stopped", "stopped by the user", advice)
         if failed is None:
             return Problem("no-answer", "the record holds no identified target", "repeat the handshake")
-        advice = f"{check.title} ({check.minutes:g} min)" if check else "repeat the handshake"
+        again = "repeat the test" if self._tested else "repeat the handshake"
+        advice = f"{check.title} ({check.minutes:g} min)" if check else again
         if self._programming.state is not None:
             advice = _GO_ON
         return Problem(outcome.value, f"stage {failed.name}: {failed.message or outcome.value}", advice)
@@ -273,6 +328,11 @@ def _plan_problem(plan: BringupState, outcome: Outcome | None) -> Problem | None
         return Problem("stopped", "the plan was left before its end", "run it again; --from STAGE goes on from a stage")
     advice = f"look at {open_[0].part}: {open_[0].title}" if open_ else "look at what this stage uses"
     return Problem(str(outcome), f"stage {failed.id}: {failed.off or failed.found or failed.title}", advice)
+
+
+def _test_span(chunk: Chunk) -> Span:
+    words = "test pattern" if chunk.direction == "out" else "received in a test of the line"
+    return Span(chunk.direction, 0, chunk.data, Role.DATA, words)
 
 
 Judgement: TypeAlias = tuple[tuple[RankedCause, ...], NextCheck | None, tuple[Contradiction, ...]]

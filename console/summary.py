@@ -54,6 +54,9 @@ def as_object(snapshot: Snapshot) -> dict[str, Any]:
         "programming": None if snapshot.programming is None else asdict(snapshot.programming),
         "bringup": None if snapshot.bringup is None else plan_object(snapshot.bringup),
         "attempts": snapshot.attempt,
+        "findings": [
+            {"test": found.test, "message": found.message, **dict(found.values)} for found in snapshot.findings
+        ],
         "notes": list(snapshot.notes),
         "error": None if snapshot.problem is None else _problem(snapshot.problem),
     }
@@ -103,11 +106,11 @@ def target_lines(snapshot: Snapshot) -> list[str]:
 
 def cause_lines(snapshot: Snapshot) -> list[str]:
     """What was seen, what is most likely behind it, and the next check."""
-    out = []
+    out = [f"found by {found.test}: {found.message}" for found in snapshot.findings]
     if snapshot.observations:
         out.append("seen: " + "; ".join(seen.text for seen in snapshot.observations))
     if snapshot.causes:
-        out.append("what it was:" if snapshot.outcome is Outcome.OK else "most likely:")
+        out.append("what it was:" if snapshot.outcome is Outcome.OK and not snapshot.test else "most likely:")
         for cause in snapshot.causes[:_FEW_CAUSES]:
             out.append(f"  {percent(cause.probability):>4}  {cause.title}  [{cause.id}]")
             out += [f"        because {why}" for why in cause.why]

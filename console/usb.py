@@ -61,13 +61,11 @@ class KernelLine(NamedTuple):
 class Look(NamedTuple):
     """What was there at `t_s` (seconds, monotonic), and what the kernel said since the look before.
 
-    `tree`: the USB tree can be seen; without it only devices with a port are known. `log`: the kernel's log can be
-    read. `lost`: log records were overwritten before they were read.
+    `log`: the kernel's log can be read. `lost`: log records were overwritten before they were read.
     """
 
     t_s: float
     devices: tuple[UsbDevice, ...] = ()
     lines: tuple[KernelLine, ...] = ()
-    tree: bool = True
     log: bool = True
     lost: bool = False

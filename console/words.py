@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Final
 
+from console.errors import Outcome
+
 LEAST_SHOWN: Final = 0.01
 MOST_SHOWN: Final = 0.99
 
@@ -49,3 +51,20 @@ def count_of(number: int, noun: str) -> str:
 def size(number: int) -> str:
     """A number of bytes; whole KiB where it is one."""
     return f"{number >> 10} KiB" if number and not number & 0x3FF else count_of(number, "byte")
+
+
+def outcome_words(outcome: Outcome | None) -> str:
+    """``✓ done``, ``✗ no answer``, ``■ stopped``, ``… running``: never a sign or a colour alone."""
+    if outcome is None:
+        return "… running"
+    if outcome is Outcome.OK:
+        return "✓ done"
+    return f"{'■' if outcome is Outcome.STOPPED else '✗'} {outcome.value.replace('-', ' ')}"
+
+
+def moment(value: float) -> str:
+    """A time since a beginning, in seconds: ``0.251 s``, ``4 min 12 s``, ``2 h 05 min``."""
+    if value < 59.9995:  # what rounds to a minute is one
+        return f"{value:.3f} s"
+    minutes, rest = divmod(round(value), 60)
+    return f"{minutes} min {rest:02d} s" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"

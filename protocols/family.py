@@ -91,6 +91,7 @@ class Family:
     """One published boot protocol. `source` names the document and the revision read.
 
     `programmer` gives what a chip that said so much about itself offers for programming; None: the family offers none.
+    `telling` are the bytes that mean something by themselves (sync, acknowledge, refusal): test patterns avoid them.
     """
 
     name: str
@@ -102,3 +103,4 @@ class Family:
     sync: Callable[[], Conversation[SyncResult]]
     identify: Callable[[], Conversation[Identity]]
     programmer: Callable[[Identity], Programmer] | None = None
+    telling: bytes = b""

@@ -80,3 +80,13 @@ def centre_tolerance(frame: Frame, *, clocks: int = 32, lost: float = 0.5) -> fl
     U16035EJ1V0UM Figure 13-6 takes it, at the beginning of the last bit.
     """
     return (clocks / 2 - lost) / ((frame.bits - 1) * clocks)
+
+
+def end_tolerance(frame: Frame) -> float:
+    """How far one end's rate may be off (ratio, either way) when both ends share what the receiver allows equally.
+
+    Half of the tighter side of `voting_range`; that both ends share equally is how Microchip's ATmega8A data sheet
+    p. 198 recommends it. 8N1: 2.3 %, 8E1: 2.1 %.
+    """
+    slow, fast = voting_range(frame)
+    return min(1 - slow, fast - 1) / 2

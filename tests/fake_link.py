@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
+from dataclasses import replace
 
 from console.clock import Clock, MonotonicClock
 from console.errors import PortTrouble
 from console.link.base import LinkSettings, OpenReport, Receiver
-from protocols.uart import EIGHT_E_ONE
+from protocols.uart import EIGHT_E_ONE, Frame
 
 # AN3155 Rev 20 s.1, s.3.1, s.3.3, s.3.4: sync 7F -> 79; Get, Get Version, Get ID, Read Memory of a v3.1 device
 ANSWERS = {
@@ -38,6 +39,7 @@ class FakeLink:
         self.written: list[bytes] = []
         self.closed = 0
         self.refuse: PortTrouble | None = None
+        self.not_taken: set[tuple[int, Frame]] = set()
 
     async def open(self, receiver: Receiver) -> OpenReport:
         if self.refuse is not None:
@@ -50,6 +52,12 @@ class FakeLink:
         reply = self.answer(data)
         if reply:
             asyncio.get_running_loop().call_soon(self.arrive, reply)
+
+    async def retune(self, baud: int, frame: Frame) -> OpenReport:
+        if (baud, frame) in self.not_taken:
+            raise PortTrouble("port-unusable", f"the port does not take {baud} baud {frame}", help="leave it out")
+        self.settings = replace(self.settings, baud=baud, frame=frame)
+        return OpenReport(frame, "not available", None, None, 0.01)
 
     def arrive(self, data: bytes) -> None:
         assert self.receiver is not None

@@ -101,6 +101,9 @@ async def test_handshake_as_text_shows_bytes_meaning_and_verdict() -> None:
         (["bench", "--fault", "unheard"], 2, "fault"),
         (["replay", "no-such-file"], 7, "capture"),
         (["transcript", "no-such-file"], 7, "capture"),
+        (["report", "no-such-file"], 7, "capture"),
+        (["report", "no-such-file", "nor-this"], 7, "capture"),
+        (["report"], 2, "usage"),
         ([], 2, "no-terminal"),
         (["open", "x"], 2, "no-terminal"),
         (["open", "x", "--baud", "fast"], 2, "usage"),
@@ -178,7 +181,7 @@ async def test_transcript_goes_to_a_file_and_never_over_one(tmp_path: Path) -> N
 async def test_completion_knows_every_command(shell: str) -> None:
     code, out, _ = await wakeline("completion", shell)
     assert code == 0
-    for command in ("demo", "ports", "handshake", "replay", "transcript", "image", "bench"):
+    for command in ("demo", "ports", "handshake", "try", "replay", "transcript", "report", "image", "bench"):
         assert command in out
 
 
@@ -189,8 +192,10 @@ async def test_every_command_explains_itself() -> None:
         ["ports"],
         ["open"],
         ["handshake"],
+        ["try"],
         ["replay"],
         ["transcript"],
+        ["report"],
         ["image"],
         ["bench"],
         ["completion"],
@@ -198,3 +203,43 @@ async def test_every_command_explains_itself() -> None:
         code, out, _ = await wakeline(*command, "--help")
         assert code == 0
         assert "exit codes" in out
+
+
+async def test_answers_from_a_file_move_the_ranking_and_stand_in_the_record(tmp_path: Path) -> None:
+    answers, record, story = tmp_path / "answers.toml", tmp_path / "s.pcapng", tmp_path / "s.txt"
+    answers.write_text(
+        '[[answer]]\nnote = "lid was wet"\n[[answer]]\nstep = "K08"\nreading = "0.02 V"\n[[answer]]\nstop = true\n'
+    )
+    async with SimulatedBench() as bench:
+        await bench.start(fault="target-unpowered")
+        code, out, _ = await wakeline("handshake", bench.port, "--json", "--answers", answers, "--record", record)
+    found = check_contract(out)
+    assert code == 3
+    assert found["causes"][0]["id"] == "target-unpowered"
+    assert found["causes"][0]["probability"] > 0.8  # a rail of 0 V: the board has no power (fact of the trade)
+    assert found["next_check"]["id"] == "R03"
+    assert (await wakeline("transcript", record, "-o", story))[0] == 0
+    told = story.read_text()
+    assert "proposed: K08" in told
+    assert "0.02 V, out-of-range" in told
+    assert "operator notes: lid was wet" in told
+
+
+async def test_a_file_of_answers_without_the_one_asked_for_says_what_to_add(tmp_path: Path) -> None:
+    answers = tmp_path / "answers.toml"
+    answers.write_text('[[answer]]\nstep = "K99"\nskip = true\n')
+    async with SimulatedBench() as bench:
+        await bench.start(fault="wires-uncrossed")
+        code, _, err = await wakeline("handshake", bench.port, "--answers", answers)
+        both, _, _ = await wakeline("handshake", bench.port, "--answers", answers, "--ask")
+    assert (code, both) == (7, 2)
+    assert 'step = "K05"' in err
+
+
+async def test_the_demo_mends_a_board_in_a_pipe() -> None:
+    code, out, _ = await wakeline("demo", "--scene", "tern-09")
+    assert code == 0
+    assert "We do what it says: measure the supply" in out
+    assert "caution:" in out
+    assert "99 %  the board has no power" in out.rpartition("what it was:")[2]
+    assert "100 %" not in out

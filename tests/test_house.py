@@ -72,6 +72,7 @@ def test_no_module_loads_what_its_wall_forbids() -> None:
             "protocols.an3155.host",
             "protocols.an3155.observer",
         ),
+        "console.report": ("console.link", "console.bench", "console.screens", "console.record", "serial", "textual"),
         "console.images": ("console.link", "console.session", "console.causes", "console.screens", "serial", "asyncio"),
         "console.programming": (
             "console.link",

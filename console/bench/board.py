@@ -120,7 +120,7 @@ class Board:
         while self._talk_at_s is not None and self._talk_at_s <= now_s:
             at, self._talk_at_s = self._talk_at_s, max(self._talk_at_s + application.TEXT_EVERY_S, now_s)
             words = application.TEXT_LINES[self._line % len(application.TEXT_LINES)]
-            self._board_sends(at, words, application.FRAME, application.RATE)
+            self._board_sends(at, words, application.FRAME, self.setup.application_rate)
             self._cut_s = None
             self._line += 1
         out = bytearray()
@@ -216,14 +216,14 @@ class Board:
 
     def _program_takes(self, characters: list[tuple[float, int]], queries: application.Queries) -> None:
         """What the program's receiver makes of the host's characters, and its answers."""
-        if self.frame == application.FRAME and abs(self.baud / application.RATE - 1) <= SAME_RATE:
+        if self.frame == application.FRAME and abs(self.baud / self.setup.application_rate - 1) <= SAME_RATE:
             heard = [(at + self.frame.char_s(self.baud), byte) for at, byte in characters]
         else:
             edges = encode(characters, self.frame, self.baud)
-            got = decode(edges, application.FRAME, application.RATE)
+            got = decode(edges, application.FRAME, self.setup.application_rate)
             heard = [(each.end_s, each.value) for each in got if each.clean]
         for at, answer in queries.hear(heard):
-            self._board_sends(at, answer, application.FRAME, application.RATE)
+            self._board_sends(at, answer, application.FRAME, self.setup.application_rate)
 
     def _notice_low(self, at_s: float) -> None:
         """A line that is low reads as one break, and as nothing more until it was high again (16550)."""

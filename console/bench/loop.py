@@ -100,7 +100,8 @@ class Bench:
         """Until `stop`."""
         while not self._done:
             now = time.monotonic()
-            self._give(now)  # first, because this is what is due
+            self._tune()
+            self._give(now)  # early, because this is what is due
             self._timers(now)
             self._look(now)
             self._take(time.monotonic())
@@ -141,6 +142,12 @@ class Bench:
             self._vanish_at = now + setup.vanish_after_s
             self._board.setup = replace(setup, vanish_after_s=0.0)
 
+    def _tune(self) -> None:
+        """The adapter has the rate the program set, for both directions."""
+        baud = self._end.baud() if self._end is not None and self._open else None
+        if baud is not None:
+            self._board.baud = baud
+
     def _take_rest(self, now: float) -> None:
         """What a program wrote before it closed still goes over the line."""
         assert self._end is not None
@@ -152,9 +159,7 @@ class Bench:
             return
         if self._paced and self._board.busy_until_s > now + _REFILL_S:
             return
-        baud = self._end.baud()
-        if baud is not None:
-            self._board.baud = baud
+        self._tune()
         most = max(1, int(_AHEAD_S / self._board.frame.char_s(self._board.baud)))
         if data := self._end.read(min(most, 4096)):
             # our own lateness must not lengthen the line: the program's bytes start where they would have, had our
@@ -276,6 +281,10 @@ class Bench:
                 board.reset(now)
             case "reflow":
                 board.rewire(hands.heal(wiring), now)
+            case "join-adapter" | "part-adapter":
+                board.rewire(replace(wiring, loop_back=action == "join-adapter"), now)
+            case "board-off" | "board-on":
+                board.rewire(replace(wiring, connected=action == "board-on"), now)
             case "adapter-frame":
                 board.set_frame(_frame(fields["frame"]))
             case "adapter-baud":

@@ -219,12 +219,17 @@ def _other_settings(staged: Staged) -> Finding:
 
 
 def _listen(staged: Staged) -> Finding:
-    """Five seconds after a reset."""
+    """Five seconds after a reset, at the rate at which it reads best."""
     board = Board(replace(staged.setup, in_loader=True, chatter=Chatter.NONE))
     board.opened(0.0)
     board.due(0.5)  # a line low at opening is no byte
     talks = board.mode is Mode.APPLICATION and staged.setup.firmware is not Firmware.BLANK
-    return Finding("bytes" if talks and board.due(5.0) else "nothing")
+    heard = board.due(5.0) if talks else b""
+    if not heard:
+        return Finding("nothing")
+    return Finding(
+        "text" if sum(0x20 <= byte < 0x7F or byte in b"\r\n" for byte in heard) > 0.9 * len(heard) else "bytes"
+    )
 
 
 def _shorts(staged: Staged) -> Finding:

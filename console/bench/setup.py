@@ -99,6 +99,7 @@ class Setup:
     frame_pinned: bool = False
     readout_protected: bool = False
     firmware: Firmware = Firmware.BLANK
+    application_rate: float = 115200.0
     chatter: Chatter = Chatter.NONE
     port: PortState = PortState.FREE
     flaws: Flaws = field(default_factory=Flaws)

@@ -120,6 +120,7 @@ class Wiring:
     rx_stuck: Stuck = Stuck.NO
     bridged: bool = False
     loop_back: bool = False
+    connected: bool = True
     adapter_pull_up: bool = True
 
     @property
@@ -216,6 +217,8 @@ def _on_net(wiring: Wiring, pad: str) -> list[_Driver]:
 def _joins(wiring: Wiring) -> list[tuple[str, str]]:
     if wiring.loop_back:
         joined = [("adapter TX", "adapter RX")]  # the jumper sits at the adapter, the cable is off
+    elif not wiring.connected:
+        joined = []  # the cable's end is open
     elif wiring.crossed:
         joined = [("adapter TX", "header RX"), ("adapter RX", "header TX")]
     else:

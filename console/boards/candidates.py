@@ -43,14 +43,15 @@ class _Entry:
     """A column in one of its modes.
 
     `quiet`: P(the passed stages pass | it), with the share of the mode; `kind`: which failed stages it makes fail, and
-    how surely, as an index into the table of kinds.
+    how surely, as an index into the list of kinds. A kind holds a level of harm and fit for each failed stage.
     """
 
     quiet: float
     kind: int
 
 
-_Kind: TypeAlias = "tuple[tuple[float, ...], tuple[float, ...]]"
+_Kind: TypeAlias = "tuple[int, ...]"
+_NOTHING: Final = 1e-12  # share of the readings' own chance below which a pair counts as nothing
 
 
 class Posterior:
@@ -69,17 +70,18 @@ class Posterior:
         self._leak: Final = leak
         self._leaked: Final = [leak * outcomes[number].surprise for number in failed]
         kinds: dict[_Kind, int] = {}
+        levels: list[dict[tuple[float, float], int]] = [{(0.0, 0.0): 0} for _ in failed]
         for column in columns:
             self._entries.append([])
             for behaves, share in column.modes:
                 quiet = share * math.prod(1 - column.needs[stage] * (1 - behaves) for stage in passed)
-                harm = tuple(column.needs[stage] * (1 - behaves) for stage in failed)
-                fitting = tuple(chance * column.fits[stage] for chance, stage in zip(harm, failed, strict=True))
-                kind = kinds.setdefault((harm, fitting), len(kinds))
-                self._entries[-1].append(_Entry(quiet, kind))
-        sound = ((0.0,) * len(failed), (0.0,) * len(failed))
-        self._single: Final = [self._failing(kind, sound) for kind in kinds]
-        self._double: Final = [[self._failing(one, other) for other in kinds] for one in kinds]
+                kind = tuple(
+                    known.setdefault((harm, harm * column.fits[stage]), len(known))
+                    for known, stage in zip(levels, failed, strict=True)
+                    for harm in (column.needs[stage] * (1 - behaves),)
+                )
+                self._entries[-1].append(_Entry(quiet, kinds.setdefault(kind, len(kinds))))
+        self._single, self._double = self._failing(list(kinds), levels)
         everything = self._by_kind((number, math.fsum(column.odds)) for number, column in enumerate(columns))
         alone = math.fsum(weight * self._single[kind] for kind, weight in everything.items())
         squares = [math.fsum(odds * odds for odds in column.odds) for column in columns]
@@ -141,12 +143,35 @@ class Posterior:
         own = self._entries[number]
         return math.fsum(one.quiet * other.quiet * self._double[one.kind][other.kind] for one in own for other in own)
 
-    def _failing(self, one: _Kind, other: _Kind) -> float:
-        """P(the failed stages fail, with their readings | two such faults); one culprit makes the reading."""
-        out = 1.0
-        for a, fit_a, b, fit_b, leaked in zip(*one, *other, self._leaked, strict=True):
-            out *= (1 - (1 - self._leak) * (1 - a) * (1 - b)) * (fit_a + fit_b + leaked) / (a + b + self._leak)
-        return out
+    def _failing(
+        self, kinds: Sequence[_Kind], levels: Sequence[Mapping[tuple[float, float], int]]
+    ) -> tuple[list[float], list[list[float]]]:
+        """P(the failed stages fail, with their readings | one fault of a kind; two faults of two kinds).
+
+        One of the culprits makes the reading. What is too unlikely to matter counts as nothing.
+        """
+        leak = self._leak
+        floor = _NOTHING * math.prod(leaked / leak for leaked in self._leaked)
+        tables = [
+            [
+                [(1 - (1 - leak) * (1 - a) * (1 - b)) * (fit_a + fit_b + leaked) / (a + b + leak) for b, fit_b in known]
+                for a, fit_a in known
+            ]
+            for known, leaked in zip(levels, self._leaked, strict=True)
+        ]
+        double = [[0.0] * len(kinds) for _ in kinds]
+        for place, one in enumerate(kinds):
+            rows = [table[level] for table, level in zip(tables, one, strict=True)]
+            for other in range(place, len(kinds)):
+                chance = 1.0
+                for row, level in zip(rows, kinds[other], strict=True):
+                    chance *= row[level]
+                    if chance < floor:
+                        chance = 0.0
+                        break
+                double[place][other] = double[other][place] = chance
+        single = [math.prod(table[level][0] for table, level in zip(tables, kind, strict=True)) for kind in kinds]
+        return single, double
 
 
 def diagnose(columns: Sequence[Column], outcomes: Sequence[Outcome], leak: float, unlisted: float = 0.0) -> Posterior:

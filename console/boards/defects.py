@@ -94,7 +94,7 @@ def parse(text: str, file: str = FILE) -> Defects:
         kinds[kind.id] = kind
     if kinds.keys() != set(IDS):
         missing = [id for id in IDS if id not in kinds]
-        top.wrong("defect", sorted(kinds), f"a [[defect]] for each of {missing} too")
+        top.wrong("defect", f"nothing for {', '.join(missing)}", "a [[defect]] for each kind")
     strength = top.table("strength")
     return Defects(
         kinds,

@@ -7,6 +7,7 @@ Artificial Intelligence 32, 1987). Suspects that the same stages need cannot be 
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Sequence
+from itertools import combinations
 from typing import TypeVar
 
 T = TypeVar("T")
@@ -39,9 +40,27 @@ def minimal_hitting_sets(rows: Sequence[Collection[T]], most: int) -> list[froze
     return found
 
 
+def smallest_hitting_set(rows: Sequence[Collection[T]], most: int) -> frozenset[T] | None:
+    """One of the smallest sets that hit every row; None where that takes more than `most` members, or is impossible.
+
+    A suspect that stands in no other rows than another one is left out: the other can always take its place.
+    """
+    sets = [frozenset(row) for row in rows]
+    where = {
+        group[0]: frozenset(n for n, row in enumerate(sets) if group[0] in row) for group in ambiguity_groups(sets)
+    }
+    strong = {one for one, here in where.items() if not any(here < there for there in where.values())}
+    for size in range(most + 1):
+        found = minimal_hitting_sets([row & strong for row in sets], size)
+        if found:
+            return found[0]
+    return None
+
+
 def _minimal(sets: Iterable[frozenset[T]]) -> list[frozenset[T]]:
-    kept: list[frozenset[T]] = []
+    kept: dict[frozenset[T], None] = {}
     for candidate in sorted(set(sets), key=lambda chosen: (len(chosen), sorted(map(repr, chosen)))):
-        if not any(smaller <= candidate for smaller in kept):
-            kept.append(candidate)
-    return kept
+        smaller = (frozenset(part) for size in range(len(candidate)) for part in combinations(candidate, size))
+        if not any(part in kept for part in smaller):
+            kept[candidate] = None
+    return list(kept)

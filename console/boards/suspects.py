@@ -16,7 +16,7 @@ from console.boards.candidates import Column, Outcome, Posterior, diagnose, heal
 from console.boards.circuit import Pin
 from console.boards.defects import Defects, defects
 from console.boards.faults import Fault, Kind, possible_faults
-from console.boards.hitting import ambiguity_groups, minimal_hitting_sets
+from console.boards.hitting import smallest_hitting_set
 from console.boards.inspection import inspection_order
 from console.boards.reasons import how_to_look, part_why, shared_nets, title, why
 from console.boards.spectrum import Spectrum, spectrum
@@ -25,6 +25,7 @@ from console.text import clean
 
 _LISTED: Final = 100  # suspects described in words; the rest is one figure
 _SURE_NEED: Final = 0.5  # from here on a stage counts as using a part
+_STAGES_APART: Final = 4  # failed stages beyond these say no more about a fault that nobody listed
 _CONTRADICTED: Final = 0.05  # a permanent fault with which the passed stages pass more rarely does not fit them
 _MOST_TOGETHER: Final = 4  # faults that are looked for to explain all failed stages
 _WORTH_NAMING: Final = 0.02
@@ -172,7 +173,7 @@ class _Case:
             for run in self.runs
         ]
         failed = sum(not outcome.passed for outcome in outcomes)
-        unlisted = self.table.unlisted * self.table.unlisted_more ** (failed - 1)
+        unlisted = self.table.unlisted * self.table.unlisted_more ** (min(failed, _STAGES_APART) - 1)
         posterior = diagnose(self.columns, outcomes, self.table.leak, unlisted)
         chances = {
             number: chance
@@ -229,9 +230,8 @@ class _Case:
             for stage, run in enumerate(self.runs)
             if not run.passed
         ]
-        one_each = {group[0] for group in ambiguity_groups(rows)}
-        found = minimal_hitting_sets([row & one_each for row in rows], _MOST_TOGETHER)
-        return len(found[0]) if found else None
+        found = smallest_hitting_set(rows, _MOST_TOGETHER)
+        return None if found is None else len(found)
 
     def _group(
         self, part: str, numbers: Sequence[int], chances: Mapping[int, float], at_part: Mapping[str, float], first: str

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import os
-from collections.abc import Awaitable, Callable
 from typing import Final
 
 from console.boards.plan import Port
@@ -20,23 +19,16 @@ _REMOTE: Final = "://"
 
 
 class SystemPorts:
-    """Ports of this system. `prepare` is called with the settings before a link is made; `stands_in` says in words why
-    no plug need be watched ("" where one is): for a port that is no plug's.
-    """
+    """Ports of this system. `stands_in` says in words why no plug need be watched ("" where one is)."""
 
-    def __init__(
-        self, port: str, clock: Clock, prepare: Callable[[LinkSettings], Awaitable[None]], stands_in: str = ""
-    ) -> None:
+    def __init__(self, port: str, clock: Clock, stands_in: str = "") -> None:
         self._port = port
         self._clock = clock
-        self._prepare = prepare
         self._stands_in = stands_in
 
     async def link(self, port: Port) -> Link:
         """A link with these settings, not opened yet. Raises PortTrouble."""
-        settings = settings_for(self._port, port)
-        await self._prepare(settings)
-        return make_link(settings, self._clock)
+        return make_link(settings_for(self._port, port), self._clock)
 
     async def shows_up(self, usb: tuple[int, int] | None, within_s: float) -> tuple[bool, str]:
         """Whether the port is there, or comes within that time, and what was seen."""

@@ -24,6 +24,7 @@ from console.text import quoted
 from console.words import count_of
 from protocols import lines
 from protocols.errors import NoReply, ProtocolError
+from protocols.uart import Frame
 
 _LEAST_LISTEN_S: Final = 0.05
 _MOST_HEARD: Final = 64
@@ -240,12 +241,15 @@ class OverPort:
     # ------------------------------------------------------------------------------------------------- the port
 
     async def _open(self, port: Port) -> None:
-        if self._open_as == port and self._session.lost is None:
-            return
-        self._open_as = None
-        speaks = lines.NAME if port == self._plan.application and port != self._plan.loader else None
-        await self._session.change(await self._around.link(port), speaks)
-        self._open_as = port
+        """An open port with these settings: tuned where it is open already, because opening can pulse reset."""
+        if self._session.lost is not None or self._open_as is None:
+            self._open_as = None
+            await self._session.change(await self._around.link(self._plan.loader))
+            self._open_as = self._plan.loader
+        if self._open_as is not port:
+            speaks = lines.NAME if port is self._plan.application else None
+            await self._session.tune(port.baud, Frame.parse(port.frame), speaks)
+            self._open_as = port
 
     async def _hear(self, listening: Callable[[], Awaitable[None]]) -> bytes:
         heard = bytearray()

@@ -21,7 +21,7 @@ from typing import Final
 
 from console.causes.bayes import FLOOR
 from console.causes.catalogue import OTHER, Catalogue, Check, catalogue
-from console.causes.observation import EXTRA_CODES
+from console.causes.evidence import EXTRA_CODES
 
 _LEAST: Final = 1e-12
 # what one reading says about a state when equal attempts gave different results: a third for each equal repeat

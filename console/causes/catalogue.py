@@ -9,7 +9,7 @@ from functools import cache
 from importlib import resources
 from typing import Final
 
-from console.causes.observation import EXTRA_CODES, SETUP_NAMES, TABLE_CODES
+from console.causes.evidence import EXTRA_CODES, LETTER_CODES, READABLE_TEXT, SETUP_NAMES, TABLE_CODES
 from console.causes.reading import Band, Scale
 from console.tomlfile import Table, parse_toml
 
@@ -43,6 +43,8 @@ class Check:
     which they hide each other where two causes are present, the one that hides all others last. `minutes` on one
     board; `risk` 0 none, 1 a slip of a probe, 2 can damage the board, 3 can hurt. `cures` is the chance per cause that
     doing it removes the cause; then the last outcome says that it was in vain, and all others that the board answers.
+    `shows` pairs an outcome with the observation codes it repeats: seen both ways it counts once. `explains` pairs one
+    with the codes that it makes plain: once it is known, they say nothing more.
     `reverts`: what was tried is put back when it did not help. `changes` names the parts of the configuration it
     changes, in the order of the outcomes that say which helped. `needs` names what must be at hand, `after` the checks
     that must have an answer before, `never_after` pairs of check and outcome that forbid it. `scale` judges a measured
@@ -69,6 +71,8 @@ class Check:
     changes: tuple[str, ...] = ()
     scale: Scale | None = None
     never_after: frozenset[tuple[str, str]] = frozenset()
+    shows: Mapping[str, frozenset[str]] = field(default_factory=dict)
+    explains: Mapping[str, frozenset[str]] = field(default_factory=dict)
 
     @property
     def in_vain(self) -> str | None:
@@ -82,7 +86,8 @@ class Catalogue:
 
     `fault_rate` is the chance that a board has a fault at all, from which pairs get their prior. `dominance`
     orders the table's codes, the one that hides all others last. `differs` is P(identical attempts differ) by cause.
-    `give_up_minutes` is what handing the board on costs; `at_hand` is what every bench is taken to have.
+    `give_up_minutes` is what handing the board on costs; `at_hand` is what every bench is taken to have,
+    `extras` what else a step may need, with words for it.
     """
 
     causes: Mapping[str, Cause]
@@ -95,6 +100,7 @@ class Catalogue:
     differs: Mapping[str, float] = field(default_factory=lambda: {"default": 0.02})
     give_up_minutes: float = 480.0
     at_hand: frozenset[str] = frozenset()
+    extras: Mapping[str, str] = field(default_factory=dict)
 
     def title(self, cause_id: str) -> str:
         """The words for a cause."""
@@ -111,7 +117,9 @@ class Catalogue:
 
     def likelihood(self, code: str) -> dict[str, float]:
         """P(code | cause) for every cause and "something else". Raises KeyError for an unknown code."""
-        flat = 1 / len(TABLE_CODES) if code in TABLE_CODES else self.other_answer
+        flat = 1 / len(LETTER_CODES) if code in TABLE_CODES else self.other_answer
+        if code in ("garbage", READABLE_TEXT):
+            flat /= 2  # nobody knows what the unknown cause's garbage looks like
         return {cause.id: cause.likelihood[code] for cause in self.causes.values()} | {OTHER: flat}
 
     def unsteady(self) -> dict[str, float]:
@@ -141,8 +149,8 @@ def catalogue() -> Catalogue:
 def parse(text: str, file: str = FILE) -> Catalogue:
     """A catalogue from TOML text. Raises InputTrouble that names file, key, what was found and what would be right."""
     top = parse_toml(text, file, "catalogue")
-    if top.texts("columns") != TABLE_CODES:
-        top.wrong("columns", top.data.get("columns"), f"exactly {list(TABLE_CODES)}")
+    if top.texts("columns") != LETTER_CODES:
+        top.wrong("columns", top.data.get("columns"), f"exactly {list(LETTER_CODES)}")
     if top.texts("answer_columns") != EXTRA_CODES:
         top.wrong("answer_columns", top.data.get("answer_columns"), f"exactly {list(EXTRA_CODES)}")
     if sorted(top.texts("dominance")) != sorted(TABLE_CODES):
@@ -150,11 +158,13 @@ def parse(text: str, file: str = FILE) -> Catalogue:
     raw_weights = top.table("weights")
     weights = {letter: raw_weights.number(letter, 0, 1) for letter in raw_weights.data}
     causes: dict[str, Cause] = {}
+    text_share = _text_share(top)
     for entry in top.tables("cause"):
-        cause = _cause(entry, weights)
+        cause = _cause(entry, weights, text_share)
         if cause.id in causes:
             entry.wrong("id", cause.id, "an id that is used once")
         causes[cause.id] = cause
+    top.chances("readable", causes)
     checks = _steps(top.tables("check"), causes, _check)
     repairs = _steps(top.tables("repair"), causes, _repair)
     for kind, steps in (("check", checks), ("repair", repairs)):
@@ -167,6 +177,12 @@ def parse(text: str, file: str = FILE) -> Catalogue:
                     entry.wrong(
                         "never_after", f"{earlier}: {outcome}", "the id of a check, a colon, one of its outcomes"
                     )
+    extras = {name: top.table("extras").text(name) for name in top.table("extras").data}
+    for kind in ("check", "repair"):
+        for entry in top.tables(kind):
+            for need in entry.texts("needs", ()):
+                if need not in (*extras, *top.texts("at_hand")):
+                    entry.wrong("needs", need, f"something from at_hand or extras: {', '.join(extras)}")
     if not checks.keys().isdisjoint(repairs):
         top.wrong("repair", sorted(checks.keys() & repairs), "ids that no check has")
     letter = top.text("other_answer_letter")
@@ -186,6 +202,7 @@ def parse(text: str, file: str = FILE) -> Catalogue:
         top.chances("differs", causes),
         top.number("give_up_minutes", 0, 100_000),
         frozenset(top.texts("at_hand")),
+        extras,
     )
 
 
@@ -201,17 +218,25 @@ def _steps(
     return out
 
 
-def _cause(entry: Table, weights: Mapping[str, float]) -> Cause:
-    row = _letters(entry, "row", len(TABLE_CODES), weights)
+def _text_share(top: Table) -> Mapping[str, float]:
+    """Which share of a cause's garbage reads as text, by cause id; checked once the causes are known."""
+    table = top.table("readable")
+    return {name: table.number(name, 0, 1) for name in table.data} | {"default": table.number("default", 0, 1)}
+
+
+def _cause(entry: Table, weights: Mapping[str, float], text_share: Mapping[str, float]) -> Cause:
+    row = _letters(entry, "row", len(LETTER_CODES), weights)
     answers = _letters(entry, "answers", len(EXTRA_CODES), weights)
     total = sum(row)
+    likelihood = dict(zip(LETTER_CODES, (weight / total for weight in row), strict=True))
+    text = likelihood["garbage"] * text_share.get(entry.text("id"), text_share["default"])
+    likelihood |= {"garbage": likelihood["garbage"] - text, READABLE_TEXT: text}
     return Cause(
         id=entry.text("id"),
         number=entry.text("number"),
         title=entry.text("title"),
         prior=entry.number("prior", 0, 1),
-        likelihood=dict(zip(TABLE_CODES, (weight / total for weight in row), strict=True))
-        | dict(zip(EXTRA_CODES, answers, strict=True)),
+        likelihood=likelihood | dict(zip(EXTRA_CODES, answers, strict=True)),
         reason=entry.text("reason"),
         provenance=entry.text("provenance"),
     )
@@ -283,6 +308,8 @@ def _step(entry: Table, outcomes: Mapping[str, Mapping[str, float]], cures: Mapp
         changes=entry.texts("changes", ()),
         never_after=frozenset(_pair(text) for text in entry.texts("never_after", ())),
         scale=_scale(entry.table("reading"), outcomes) if "reading" in entry.data else None,
+        shows=_codes(entry, "shows", outcomes),
+        explains=_codes(entry, "explains", outcomes),
     )
 
 
@@ -315,6 +342,19 @@ def _bands(entry: Table, outcomes: Mapping[str, object], least: float) -> Iterat
         last = top
     if last != math.inf:
         entry.wrong("bands", last, "a last band without upto, for all that is above")
+
+
+def _codes(entry: Table, key: str, outcomes: Mapping[str, object]) -> Mapping[str, frozenset[str]]:
+    if key not in entry.data:
+        return {}
+    table = entry.table(key)
+    for outcome in table.data:
+        if outcome not in outcomes:
+            table.wrong(outcome, outcome, "an outcome of this check")
+        for code in table.texts(outcome):
+            if code not in TABLE_CODES:
+                table.wrong(outcome, code, "an observation code")
+    return {outcome: frozenset(table.texts(outcome)) for outcome in table.data}
 
 
 def _letters(entry: Table, key: str, count: int, weights: Mapping[str, float]) -> list[float]:

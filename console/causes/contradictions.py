@@ -8,7 +8,7 @@ from typing import Final
 
 from console.causes.belief import Model, Weights, model
 from console.causes.catalogue import OTHER, Catalogue, catalogue
-from console.causes.observation import Evidence
+from console.causes.evidence import Evidence
 from console.causes.rank import Clue, clues
 
 # two answers contradict when no state gives both more than this share of what each could have alone

@@ -47,8 +47,8 @@ _LINES: Final = tuple(
         ("found", r"New USB device found, idVendor=(?P<ids>[0-9a-f]{4}, idProduct=[0-9a-f]{4}).*", "it told its ids"),
         ("left", r"USB disconnect, device number (?P<number>\d{1,4})", "it went off the bus"),
         ("", rf"device descriptor read/(?:64|8|all), {_ERROR}", "asked what it is"),
-        ("", rf"device not accepting address \d{{1,4}}, {_ERROR}", "told its address"),
-        ("timeout", r"Device not responding to setup address\.", "told its address: no reply"),
+        ("", rf"device not accepting address \d{{1,4}}, {_ERROR}", "gave it an address"),
+        ("timeout", r"Device not responding to setup address\.", "gave it an address: no reply"),
         ("", rf"unable to read config index \d+ descriptor/\w+{_ERROR}", "asked what it can do"),
         ("", rf"can't (?:read configurations|set config #\d+), {_ERROR}", "could not be set up"),
         (

@@ -13,7 +13,7 @@ from typing import Final
 
 from console.causes.belief import TRUSTED_REPEATS, Belief, Model, Weights, model, normalised, times
 from console.causes.catalogue import OTHER, Catalogue, Check, catalogue
-from console.causes.observation import Configured, Evidence, Observation
+from console.causes.evidence import Configured, Evidence, Observation
 from console.causes.plan import Planner, question
 from console.causes.rank import NextCheck, answered, belief, rank
 
@@ -175,7 +175,7 @@ def _again(evidence: Evidence, done: Sequence[tuple[str, str]], table: Catalogue
             earlier.add(step.id)
         elif step.cures:
             out |= earlier
-    return out - tried
+    return {name for name in out - tried if evidence.often.isdisjoint((name, table.checks[name].action))}
 
 
 def _sure(step: Check, now: Belief, tables: Model) -> bool:

@@ -9,27 +9,21 @@ Every call is O(1) and memory is bounded, whatever the line delivers.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Final
 
+from console.causes.evidence import ANSWERS, CERTAIN, READABLE_TEXT, Configured, Evidence, Observation, Setup
 from console.events import LineEvent, LineKind, Value
 from console.text import clean
 from protocols.family import Role, Span
-
-# the codes are the columns of the catalogue's table; the last three are proof that the board talks
-TABLE_CODES: Final = ("absent", "vanish", "silence", "low", "echo", "garbage", "errors", "ack", "nack")
-EXTRA_CODES: Final = ("get-answered", "read-refused", "identified")
-ANSWERS: Final = frozenset({"ack", "nack", "get-answered", "read-refused", "identified"})
-CERTAIN: Final = ("port-busy", "port-permission", "link-lost", "already-synchronised")
+from protocols.readable import count_readable, reads_as_text
 
 _KEPT_OUT: Final = 256  # enough to recognise an echo; an attempt that got no answer sends a handful of bytes
 _KEPT_ANSWERS: Final = 64
 _GLITCH: Final = (b"\x00", b"\xff")
 _ERRORS: Final = frozenset({LineKind.FRAMING, LineKind.PARITY, LineKind.FRAMING_OR_PARITY})
-_READABLE: Final = bytes([*range(0x20, 0x7F), 0x0A, 0x0D])
-_MOSTLY: Final = 0.9
-_TEXT_LIKE: Final = "readable text arrives: an application seems to run instead of the loader"
 _TEXTS: Final = {
     "absent": "the port is not there",
     "vanish": "the port vanished during the attempt",
@@ -37,6 +31,7 @@ _TEXTS: Final = {
     "low": "the receive line is low (only 00 or break arrives)",
     "echo": "the bytes just sent come back",
     "garbage": "bytes arrive that are no known reply",
+    "readable-text": "readable text arrives: an application seems to run instead of the loader",
     "errors": "framing or parity errors on the line",
     "ack": "the board acknowledges",
     "nack": "a command was refused",
@@ -49,92 +44,8 @@ _TEXTS: Final = {
 _KEPT_SETUPS: Final = 16
 _WORDS_ONLY: Final = frozenset({"asked", "remark"})
 # what can be said and taken back, with the field that names its subject
-_SAID: Final = {"check": "check", "skip": "check", "at-hand": "item"}
+_SAID: Final = {"skip": "check", "at-hand": "item"}
 _Told = tuple[str, str, str]
-SETUP_NAMES: Final = ("wires", "strap", "frame", "rate")
-Setup = tuple[bool, str, str, float]
-
-
-@dataclass(frozen=True, slots=True)
-class Observation:
-    """One thing seen: stable code, words for a person, how often."""
-
-    id: str
-    text: str
-    count: int
-
-
-@dataclass(frozen=True, slots=True)
-class Configured:
-    """The latest reading made in one configuration.
-
-    `strap` is "" as found, else "moved"; `frame` ("8E1") and `rate` (baud) are "" and 0 where nobody told. `repeats` is
-    how many attempts in a row gave this result, `unsteady` whether an earlier one in this configuration gave another,
-    `stale` whether hands were on the board since.
-    """
-
-    wires_swapped: bool
-    observations: tuple[Observation, ...]
-    strap: str = ""
-    frame: str = ""
-    rate: float = 0
-    repeats: int = 1
-    unsteady: bool = False
-    stale: bool = False
-
-    @property
-    def codes(self) -> frozenset[str]:
-        """The observation codes, each once."""
-        return frozenset(seen.id for seen in self.observations)
-
-    @property
-    def answered(self) -> bool:
-        """Whether a documented answer came in this configuration."""
-        return not self.codes.isdisjoint(ANSWERS)
-
-    @property
-    def setup(self) -> Setup:
-        """What makes the configuration."""
-        return (self.wires_swapped, self.strap, self.frame, self.rate)
-
-    def changed(self, other: Configured) -> frozenset[str]:
-        """Names of what differs: of "wires", "strap", "frame" and "rate"."""
-        pairs = zip(SETUP_NAMES, self.setup, other.setup, strict=True)
-        return frozenset(name for name, one, two in pairs if one != two)
-
-
-@dataclass(frozen=True, slots=True)
-class Evidence:
-    """All that is known for diagnosis.
-
-    `configured` holds at most one reading per configuration, the one made first in front. `current` belongs to the
-    latest attempt and may be empty while it runs. `certain` are situations that need no weighing. `checks` are pairs
-    of check id and outcome id the operator answered, `skipped` those the operator does not want, `at_hand` what the
-    operator has beyond a usual bench. `swap_pending`: wires were swapped and not tried since. `before` is the latest
-    reading without an answer that hands on the board came after.
-    """
-
-    configured: tuple[Configured, ...] = ()
-    current: Configured = Configured(False, ())
-    certain: tuple[str, ...] = ()
-    checks: tuple[tuple[str, str], ...] = ()
-    swap_pending: bool = False
-    skipped: frozenset[str] = frozenset()
-    at_hand: frozenset[str] = frozenset()
-    before: Configured | None = None
-
-    @property
-    def observations(self) -> tuple[Observation, ...]:
-        """What the latest attempt showed."""
-        return self.current.observations
-
-    @property
-    def reading(self) -> Configured:
-        """The latest reading that says something: the current one, else what is left from earlier attempts."""
-        if self.current.observations:
-            return self.current
-        same = [old for old in self.configured if old.setup == self.current.setup]
-        return same[0] if same else self.configured[-1] if self.configured else self.current
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,17 +62,26 @@ class _Run:
         return _Run(result, 1, True)
 
 
+@dataclass(frozen=True, slots=True)
+class _Reading:
+    """What was seen in one configuration, and whether a sync was sent."""
+
+    seen: tuple[Observation, ...]
+    asked: bool
+
+
 class ObservationFold:
     """Takes what happens one by one; `evidence` may be asked for at any time."""
 
     def __init__(self) -> None:
-        self._kept: dict[Setup, tuple[Observation, ...]] = {}  # latest reading per configuration
+        self._kept: dict[Setup, _Reading] = {}  # latest per configuration
         self._runs: dict[Setup, _Run] = {}  # of attempts that are over
         self._stale: set[Setup] = set()
         self._strap = ""
         self._told: list[_Told] = []  # what the operator said, in order, so that the last can be taken back
         self._swap_pending = False
         self._before: Configured | None = None
+        self._swaps = 0
         self._begin((False, "", "", 0))
 
     def _begin(self, setup: Setup) -> None:
@@ -178,7 +98,8 @@ class ObservationFold:
         self._only_zero = True
         self._acks = self._nacks = self._get_answered = self._refused = 0
         self._breaks = self._errors = self._absent = self._vanished = 0
-        self._identified = self._sync_failed = self._already = False
+        self._identified = self._sync_failed = self._already = self._asked = False
+        self._echoed = 0
         self._trouble: dict[str, None] = {}
 
     def attempt(self, wires_swapped: bool, *, frame: str = "", rate: float = 0) -> None:
@@ -201,7 +122,7 @@ class ObservationFold:
                 self._out += span.data[:_KEPT_OUT]
             return
         self._in_count += len(span.data)
-        self._readable += len(span.data) - len(span.data.translate(None, _READABLE))
+        self._readable += count_readable(span.data)
         self._only_zero = self._only_zero and not span.data.strip(b"\x00")
         if span.role is Role.ACK:
             self._acks += 1
@@ -222,6 +143,7 @@ class ObservationFold:
     def stage_begin(self, name: str) -> None:
         """A stage of the attempt begins."""
         self._stage = name
+        self._asked = self._asked or name == "sync"
 
     def stage_end(self, name: str, outcome: str, hint: str) -> None:
         """A stage ended; `outcome` and `hint` are the words of the stage mark."""
@@ -255,23 +177,36 @@ class ObservationFold:
         if action == "swap-done":
             self._keep()
             self._swap_pending = not self._swap_pending
+            self._swaps += 1
         elif action == "undo":
             del self._told[-1:]
+        elif action == "check":
+            self.answered(str(fields.get("check", "")), str(fields.get("outcome", "")), hands=True)
         elif action in _SAID:
-            name, outcome = (clean(str(fields.get(key, "")), 40) for key in (_SAID[action], "outcome"))
-            if action == "check":
-                self._forget_runs()  # hands were on the board: it may behave differently for a good reason
-            self._told.append((action, name, outcome))
-            del self._told[:-_KEPT_ANSWERS]
+            self._say(action, str(fields.get(_SAID[action], "")))
         else:
             now = tuple(self._observations())
             if now and not self._answered:
-                self._before = _configured(self._setup, now, None)
+                self._before = _configured(self._setup, self._reading(now), None)
             self._stale.update(self._kept, [self._setup])
             if action == "strap-done":
                 self._keep()
                 self._strap = "" if self._strap else "moved"
             self._forget_runs()
+
+    def answered(self, check: str, outcome: str, *, hands: bool) -> None:
+        """A check has an answer; `hands` were on the board where it may behave differently from now on."""
+        if hands:
+            self._forget_runs()
+        self._say("check", check, outcome)
+
+    def _say(self, action: str, name: str, outcome: str = "") -> None:
+        self._told.append((action, clean(name, 40), clean(outcome, 40)))
+        del self._told[:-_KEPT_ANSWERS]
+
+    def echoed(self, count: int) -> None:
+        """A test with random bytes got `count` (>= 1) of them back in this configuration."""
+        self._echoed = max(1, count)
 
     def port_trouble(self, code: str) -> None:
         """The port could not be used; `code` is the error's code."""
@@ -285,21 +220,27 @@ class ObservationFold:
         now = tuple(self._observations())
         kept = dict(self._kept)
         if now:
-            kept[self._setup] = now
+            kept[self._setup] = self._reading(now)
         runs = self._all_runs()
         certain = tuple(code for code in CERTAIN if code in self._trouble or (code == CERTAIN[-1] and self._already))
         return Evidence(
             configured=tuple(
-                _configured(setup, seen, runs.get(setup), setup in self._stale) for setup, seen in kept.items()
+                _configured(setup, reading, runs.get(setup), setup in self._stale) for setup, reading in kept.items()
             ),
-            current=_configured(self._setup, now, runs.get(self._setup), self._setup in self._stale),
+            current=_configured(self._setup, self._reading(now), runs.get(self._setup), self._setup in self._stale),
             certain=certain,
             checks=tuple(self._latest_answers().items()),
             swap_pending=self._swap_pending,
             skipped=frozenset(name for action, name, _ in self._told if action == "skip"),
             at_hand=frozenset(name for action, name, _ in self._told if action == "at-hand"),
             before=self._before,
+            often=frozenset(name for name, count in self._counts().items() if count > 1),
         )
+
+    def _counts(self) -> Counter[str]:
+        counts = Counter(name for action, name, _ in self._told if action == "check")
+        counts["swap-done"] = self._swaps // 2  # there and back
+        return counts
 
     def _latest_answers(self) -> dict[str, str]:
         """Only the latest reading of a check counts; it stands where it was made."""
@@ -322,7 +263,13 @@ class ObservationFold:
     def _keep(self) -> None:
         now = tuple(self._observations())
         if now and (self._setup in self._kept or len(self._kept) < _KEPT_SETUPS):
-            self._kept[self._setup] = now
+            self._kept[self._setup] = self._reading(now)
+
+    def _reading(self, now: tuple[Observation, ...]) -> _Reading:
+        """The present attempt's; a configuration that was asked once stays tried when it is only listened to later."""
+        before = self._kept.get(self._setup)
+        asked = self._asked or self._absent or self._vanished or (before is not None and before.asked)
+        return _Reading(now, bool(asked))
 
     def _all_runs(self) -> dict[Setup, _Run]:
         """The runs with the present attempt counted, if it has come to a result."""
@@ -355,7 +302,7 @@ class ObservationFold:
 
         glitch = self._in_count == 1 and bytes(self._in) in _GLITCH
         unanswered = not self._answered and not (glitch and not self._sync_failed)
-        echo = self._is_echo()
+        echo = bool(self._echoed) or self._is_echo()
         low = self._in_count if self._only_zero else 0
         yield from seen("absent", self._absent)
         yield from seen("vanish", self._vanished)
@@ -363,10 +310,11 @@ class ObservationFold:
         yield from seen("silence", int(self._sync_failed and nothing and not self._answered))
         if unanswered and not echo:
             yield from seen("low", low + self._breaks if self._only_zero else 0)
-        yield from seen("echo", len(self._in) if echo else 0)
+        yield from seen("echo", (self._echoed or len(self._in)) if echo else 0)
         if unanswered and not echo and not self._only_zero and self._in_count:
-            readable = self._readable >= _MOSTLY * self._in_count and self._in_count > len(_GLITCH)
-            yield Observation("garbage", _TEXT_LIKE if readable else _TEXTS["garbage"], self._in_count)
+            yield from seen(
+                READABLE_TEXT if reads_as_text(self._readable, self._in_count) else "garbage", self._in_count
+            )
         # one bad character at power-up is as normal as one stray byte
         yield from seen("errors", self._errors if self._errors > 1 or not self._answered else 0)
         yield from seen("ack", self._acks)
@@ -385,8 +333,9 @@ class ObservationFold:
         return sent.startswith(received)
 
 
-def _configured(setup: Setup, seen: tuple[Observation, ...], run: _Run | None, stale: bool = False) -> Configured:
-    return Configured(setup[0], seen, *setup[1:], *((run.repeats, run.unsteady) if run else (1, False)), stale)
+def _configured(setup: Setup, reading: _Reading, run: _Run | None, stale: bool = False) -> Configured:
+    repeats, unsteady = (run.repeats, run.unsteady) if run else (1, False)
+    return Configured(setup[0], reading.seen, *setup[1:], repeats, unsteady, stale, reading.asked)
 
 
 def _is_get(command: str) -> bool:

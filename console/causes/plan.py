@@ -25,6 +25,7 @@ _RARE: Final = 1e-4  # an outcome rarer than this is not looked through
 _TRIALS: Final = 8  # trials looked through at each step: the first ones in the order of chance over cost
 _EQUAL: Final = 1.04  # reasoned: the costs rest on guessed minutes and are no better than this; no source
 _SILLY: Final = 0.04  # the luck any trial has, and a little: common practice, no source
+_DECIDES: Final = 0.01  # an answer rarer than this is not asked for to change a plan: common practice, no source
 _WIDTH: Final = 4  # steps looked through twice
 _TELLING: Final = 2  # and of those that cost nearly the same, these that tell most
 
@@ -190,11 +191,23 @@ class Planner:
         return Choice(min(gates, key=step_cost), choice.cost, choice.minutes) if gates else choice
 
     def _looked(self, weights: Weights, done: frozenset[str], now: Value) -> Iterator[tuple[Check, float, float]]:
+        first = self._first(now, weights, done)
         for step in self._looks:
             if question(step) not in done:
-                yield (step, *self._through(step, weights, done))
+                after = self._after(step, done)
+                branches = [(p, rest, self.value(rest, after)) for p, rest in self._branches(step, weights)]
+                # an answer that changes nothing of what is done next can wait until that was in vain
+                if any(p > _DECIDES and self._first(value, rest, after) != first for p, rest, value in branches):
+                    yield (step, *self._sum(step, done, [(p, value) for p, _, value in branches]))
         for name in [name for name in now.order if name not in done][:_TRIALS]:
             yield (self._steps[name], *self._through(self._steps[name], weights, done))
+
+    def _first(self, value: Value, weights: Weights, done: frozenset[str]) -> str:
+        """The repair that would be done now if there were no checks; one that is nearly sure to be in vain is not."""
+        left = [name for name in value.order if name not in done]
+        return next(
+            (name for name in left if self._hope(self._steps[name], weights) >= _SILLY), left[0] if left else ""
+        )
 
     def _through(self, step: Check, weights: Weights, done: frozenset[str]) -> tuple[float, float]:
         after = self._after(step, done)

@@ -6,14 +6,13 @@ Pure; time comes with the looks. What was plugged in before the watch began is n
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Final, Literal, NamedTuple
 
-from console.causes.bayes import surprise, weigh
 from console.causes.kernel_words import Said, understand
+from console.causes.plug_rank import steps_for, suspects
 from console.causes.plug_table import SIGNS, PlugTable, plug_table
-from console.causes.rank import HIGHEST, LEAST_PROBABILITY, NextCheck, RankedCause
+from console.causes.rank import HIGHEST, NextCheck, RankedCause
 from console.usb import HUB_CLASS, Look, UsbDevice
 
 # common practice, no source, all five: how long a port must stay to count; how long drivers and rights may take after
@@ -24,7 +23,6 @@ PATIENCE_S: Final = 5.0
 LOOP_TIMES: Final = 3
 LOOP_S: Final = 10.0
 _MOST_EVENTS: Final = 500
-_REASONS: Final = 3
 
 Kind = Literal[
     "waiting", "nothing", "settling", "good", "gone", "loop", "not-answering", "over-current",
@@ -132,13 +130,13 @@ class PlugFold:
         if not first:
             self._compare(now)
         self._before = now
-        socket = self._sockets.get(self._focus)
+        socket = self._subject()
         if socket is not None and self._stays(socket):
             self._came_good(socket)
 
     def verdict(self) -> PlugVerdict:
         """What all looks so far say."""
-        socket = self._sockets.get(self._focus)
+        socket = self._subject()
         if socket is None:
             return self._none_yet()
         if socket.device is not None and not (socket.loop and not self._stays(socket)):
@@ -185,7 +183,8 @@ class PlugFold:
             socket.number, socket.low, socket.asked = said.number, said.kind == "low-speed", True
             self._focus = place
         elif said.kind == "found":
-            self._arrived(socket, socket.number)
+            if socket.number:  # else it was noticed before our time
+                self._arrived(socket, socket.number)
             self._focus = place
         elif said.kind == "taken":
             socket.taken = said.words
@@ -267,6 +266,19 @@ class PlugFold:
             one.failed = one.over = one.loop = False
         socket.arrivals.clear()
         socket.arrivals.append((socket.device.number if socket.device else 0, socket.since_s))
+
+    def _subject(self) -> _Socket | None:
+        """Whose story the verdict tells: the last one; of devices that came together, the expected or serial one."""
+        last = self._sockets.get(self._focus)
+        if last is None or last.device is None:
+            return last
+        together = [one for one in self._sockets.values() if one.device and abs(one.since_s - last.since_s) <= STAYS_S]
+
+        def worth(one: _Socket) -> tuple[bool, bool, bool]:
+            ids = (one.device.vid, one.device.pid) if one.device is not None else None
+            return ids == self.expected, bool(one.device and one.device.ttys), one is last
+
+        return max(together, key=worth)
 
     def _stays(self, socket: _Socket) -> bool:
         return socket.device is not None and self._now_s - socket.since_s >= STAYS_S
@@ -365,26 +377,3 @@ class PlugFold:
             kind, title, detail, steps[0].title if steps else "", caution or (steps[0].caution if steps else None),
             self._focus, causes=causes, steps=steps,
         )  # fmt: skip
-
-
-def suspects(signs: Iterable[str], table: PlugTable) -> tuple[RankedCause, ...]:
-    """The suspects that these signs leave, the likeliest first, each with what speaks for it."""
-    seen = [table.signs[sign] for sign in signs]
-    prior = {cause.id: cause.prior for cause in table.causes.values()}
-    belief = weigh(prior, [sign.chance for sign in seen])
-    out = []
-    for id, probability in sorted(belief.items(), key=lambda item: -item[1]):
-        if probability < LEAST_PROBABILITY:
-            continue
-        moved = [(surprise(id, prior, sign.chance), sign.words) for sign in seen]
-        why = tuple(words for amount, words in sorted(moved, key=lambda one: -one[0]) if amount > 0)[:_REASONS]
-        cause = table.causes[id]
-        out.append(RankedCause(id, cause.title, min(HIGHEST, probability), (cause.reason, *why)))
-    return tuple(out)
-
-
-def steps_for(causes: Iterable[RankedCause], table: PlugTable) -> tuple[NextCheck, ...]:
-    """What to do, the step that most likely settles it for its minutes first (the ratio rule of sequential search)."""
-    belief = {cause.id: cause.probability for cause in causes}
-    worth = [(sum(belief.get(cause, 0.0) for cause in settles) / step.minutes, step) for step, settles in table.steps]
-    return tuple(step for value, step in sorted(worth, key=lambda one: -one[0]) if value > 0)

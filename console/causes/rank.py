@@ -12,7 +12,7 @@ from typing import Final
 from console.causes.bayes import surprise, weigh
 from console.causes.belief import TRUSTED_REPEATS, Belief, model, normalised, times
 from console.causes.catalogue import OTHER, Catalogue, catalogue
-from console.causes.observation import Configured, Evidence
+from console.causes.evidence import ANSWERS, Configured, Evidence
 from console.causes.reading import Scale
 
 MOST: Final = 8
@@ -98,9 +98,12 @@ def _tried(evidence: Evidence, table: Catalogue) -> tuple[Configured, dict[str, 
     if evidence.before is not None and present.answered and _cured(evidence.checks, table):
         return evidence.before, {}
     trials = [check for check in table.checks.values() if check.changes and check.in_vain]
-    answering = [reading for reading in evidence.configured if reading.answered]
-    failing = [reading for reading in evidence.configured if not reading.answered]
-    if len(evidence.configured) < 2 or not failing:
+    tried = [reading for reading in evidence.configured if reading.asked]
+    # where the board identified itself, what was refused elsewhere was not good enough either
+    good_enough = frozenset({"identified"}) if "identified" in present.codes else ANSWERS
+    answering = [reading for reading in tried if reading.codes & good_enough]
+    failing = [reading for reading in tried if not reading.codes & good_enough]
+    if len(tried) < 2 or not failing:
         return present, {}
     if not answering:
         first = failing[0]
@@ -149,12 +152,20 @@ def clues(evidence: Evidence, table: Catalogue) -> list[Clue]:
     """The evidence as independent clues. Each code of one configuration and each question count once."""
     reading, _ = _tried(evidence, table)
     trust = min(1.0, reading.repeats / TRUSTED_REPEATS) if reading.unsteady else 1.0
-    out = [Clue(seen.id, table.likelihood(seen.id), code=seen.id, trust=trust) for seen in reading.observations]
+    done = answered(evidence, table)
+    plain = {code for name, outcome in done if (step := table.step(name)) for code in step.explains.get(outcome, ())}
+    out = [
+        Clue(seen.id, table.likelihood(seen.id), code=seen.id, trust=trust)
+        for seen in reading.observations
+        if seen.id not in plain
+    ]
     if any(one.unsteady for one in evidence.configured):
         out.append(Clue("equal attempts gave different results", table.unsteady()))
-    for name, outcome in answered(evidence, table):
+    for name, outcome in done:
         likelihood = table.outcome(name, outcome)
         step = table.step(name)
+        if step is not None and not step.shows.get(outcome, frozenset()).isdisjoint(reading.codes):
+            continue  # the same bytes, seen by the attempt as well
         if likelihood is not None and step is not None:
             out.append(Clue(f"{step.title} gave: {outcome}", likelihood, step=name, outcome=outcome))
     return out
@@ -215,7 +226,13 @@ def _something_wrong(evidence: Evidence, table: Catalogue) -> bool:
         return False
     if "identified" in codes:
         return "read-refused" in codes or _cured(answered(evidence, table), table)
-    return bool(codes)
+    return bool(codes) or _found_wrong(evidence, table)
+
+
+def _found_wrong(evidence: Evidence, table: Catalogue) -> bool:
+    """Whether a reading made before any attempt was not the plain one, which stands first among its outcomes."""
+    steps = ((table.step(name), outcome) for name, outcome in answered(evidence, table))
+    return any(step is not None and not step.cures and outcome != next(iter(step.outcomes)) for step, outcome in steps)
 
 
 def _weighed(evidence: Evidence, table: Catalogue, priors: Mapping[str, float] | None) -> tuple[RankedCause, ...]:

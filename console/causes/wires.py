@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from console.causes.observation import Evidence
+from console.causes.evidence import Evidence
 from console.causes.rank import RankedCause
 
 State = Literal["proven", "suspect", "unknown"]

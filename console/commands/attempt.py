@@ -72,7 +72,9 @@ async def opened(
     from console.link import make_link
 
     clock = MonotonicClock()
-    session = Session(make_link(settings, clock), protocols.load(family), clock=clock, sinks=[fold.add])
+    session = Session(
+        make_link(settings, clock), protocols.load(family), clock=clock, sinks=[fold.add], adapt=simulated_adapter
+    )
     recorder: Recorder | None = None
     if record:
         from console.record.recorder import Recorder
@@ -82,7 +84,6 @@ async def opened(
     shown = False
     try:
         if at_once:
-            await simulated_adapter(settings)
             await session.open()
         if live is not None:  # a port that did not open has nothing to show but its error
             session.add_sink(live.event)
@@ -104,6 +105,19 @@ async def simulated_adapter(settings: LinkSettings) -> None:
     if entry is not None:
         with contextlib.suppress(OSError, WakelineError):  # a bench that just left is the port's trouble, told there
             await control.act(entry, "adapter-frame", frame=str(settings.frame))
+
+
+async def simulated_reset(settings: LinkSettings) -> bool:
+    """Press reset on the simulated board behind this port; False where there is none."""
+    from console.bench import control
+
+    entry = control.find(settings.port)
+    if entry is None:
+        return False
+    with contextlib.suppress(OSError, WakelineError):
+        await control.act(entry, "reset")
+        return True
+    return False
 
 
 def _tell(error: WakelineError) -> None:

@@ -27,7 +27,7 @@ class BoardBenchHands(BenchHands):
     """Hands that know the plan as the operator does, and of the staged faults nothing but what they find."""
 
     def __init__(self, bench: SimulatedBench, plan: Plan, say: Say) -> None:
-        super().__init__(bench, say)
+        super().__init__(bench.act, say)
         self._plan = plan
 
     async def reply(self, check: NextCheck, snapshot: Snapshot) -> Reply:
@@ -46,10 +46,10 @@ class BoardBenchHands(BenchHands):
         """Make the change on the bench."""
         match check.id:
             case asking.POWER_ON | asking.POWER_DOWN:
-                await self._bench.act(check.id)
+                await self._act(check.id)
             case asking.INTO_LOADER:
-                await self._bench.act("strap-boot")
-                await self._bench.act("reset")
+                await self._act("strap-boot")
+                await self._act("reset")
             case _:
                 await super().act(check)
 
@@ -62,10 +62,10 @@ class BoardBenchHands(BenchHands):
     async def _value(self, stage: Stage, scale: Scale) -> float:
         """What the meter shows."""
         if stage.work is Work.MEASURE and stage.nets == (_MODELLED,):
-            found = await self._bench.act("check", check="K08")
+            found = await self._act("check", check="K08")
             return float(found["readings"][0]["value"])
         if stage.work is Work.CONTINUITY and all(RAILS.fullmatch(net) for net in stage.nets):
-            found = await self._bench.act("check", check="K24")  # a short shows as current
+            found = await self._act("check", check="K24")  # a short shows as current
             return _SHORT_OHM if found["outcome"] == "high" else math.inf
         limits = stage.limits
         assert limits is not None
@@ -78,5 +78,5 @@ class BoardBenchHands(BenchHands):
         changed = False
         for place in check.id.split()[1:]:
             if "." in place or place in self._plan.board.circuit.parts:
-                changed |= bool((await self._bench.act("mend", place=place))["changed"])
+                changed |= bool((await self._act("mend", place=place))["changed"])
         return Reply("found", asking.MENDED if changed else asking.FINE)

@@ -20,7 +20,7 @@ from console.bringup.around import SystemPorts, settings_for
 from console.bringup.run import Bringup
 from console.bringup.words import plan_lines, report_lines
 from console.clock import MonotonicClock
-from console.commands.attempt import opened, simulated_adapter
+from console.commands.attempt import opened
 from console.commands.hands import FileHands, PromptHands
 from console.commands.plan_text import PlanText
 from console.errors import UsageTrouble, WakelineError
@@ -42,7 +42,7 @@ def run(options: Namespace) -> int:
         raise UsageTrouble("usage", "--ask, --answers and --bench exclude each other", help="leave one of them")
     if (options.bench is None) == (options.port is None):
         raise UsageTrouble(
-            "usage", "a board needs a port, or the simulated bench", help="give --port PORT or --bench SCENE, not both"
+            "usage", "a board needs a port, or the simulated bench", help="give --port PORT or --bench, not both"
         )
     if not any(modes):
         if options.json or not (sys.stdin.isatty() and sys.stdout.isatty()):
@@ -130,7 +130,7 @@ async def _bringup(options: Namespace, plan: Plan, fold: Fold) -> None:
             live=live,
             at_once=False,
         ) as session:
-            around = SystemPorts(port, MonotonicClock(), simulated_adapter, stands_in)
+            around = SystemPorts(port, MonotonicClock(), stands_in)
             bringup = Bringup(
                 plan, session, fold, hands, around, serial=options.serial or "", start_at=options.start_at, show=show
             )
@@ -148,10 +148,12 @@ async def _board(options: Namespace, plan: Plan, say: Callable[[str], None]) -> 
         yield options.port, hands, _STANDS_IN if control.find(options.port) is not None else ""
         return
     from console.bench.client import SimulatedBench
+    from console.bench.scenes import scenes
     from console.commands.board_hands import BoardBenchHands
 
     async with SimulatedBench() as bench:
-        await bench.start(scene=options.bench)
+        key = "scene" if options.bench in {one.name for one in scenes()} else "fault"
+        await bench.start(**({key: options.bench} if options.bench else {}))
         await bench.act("power-off")
         yield bench.port, BoardBenchHands(bench, plan, say), _STANDS_IN
 

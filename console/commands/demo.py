@@ -63,7 +63,7 @@ async def tell(scene: str, say: Say, *, show_trace: bool) -> Snapshot:
             say("\n".join(verdict_lines(snapshot) if attempted else ["", *cause_lines(snapshot)]))
 
         async with opened(LinkSettings(port=bench.port), fold=fold, live=live) as session:
-            await walk(session, fold, BenchHands(bench, say), show)
+            await walk(session, fold, BenchHands(bench.act, say), show)
     snapshot = fold.snapshot()
     if snapshot.outcome is Outcome.OK and snapshot.identity is not None:
         say(f"\nThe board is awake and identified: product id {product_text(snapshot.identity)}.")

@@ -12,23 +12,27 @@ the others take effect when all entries before them are used:
 
 from __future__ import annotations
 
-import asyncio
 import sys
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Awaitable, Callable, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 from console.causes.rank import NextCheck
 from console.errors import InputTrouble, UsageTrouble, WakelineError
+from console.link import threads
 from console.operating import Reply, have, measured, understand, usage
+from console.session import line_tests
 from console.snapshot import Snapshot
 from console.text import clean
 from console.tomlfile import Table, parse_toml
 
-if TYPE_CHECKING:
-    from console.bench.client import SimulatedBench
-
 Say = Callable[[str], None]
+# what the simulated bench joins or parts for a test of the line, and how it is put back
+BENCH_HANDS: Final = {
+    line_tests.LOOP_BACK: ("join-adapter", "part-adapter"),
+    line_tests.FAR_END: ("join-adapter", "part-adapter"),
+    line_tests.ECHO_ALONE: ("board-off", "board-on"),
+}
 _OWN: Final = ("reading", "outcome", "done", "skip")
 _FREE: Final = ("note", "undo", "have", "stop")
 
@@ -42,9 +46,12 @@ class PromptHands:
     async def reply(self, check: NextCheck, snapshot: Snapshot) -> Reply:
         """Ask until the reply is understood; the end of the input stops."""
         self._say(f"\n{check.id} {check.title}: {usage(check)}")
+        if check.id in line_tests.CHECKS:
+            self._say(f"  before done: {line_tests.BEFORE[line_tests.CHECKS[check.id]]}")
         while True:
             print("> ", end="", file=sys.stderr, flush=True)
-            line = await asyncio.to_thread(sys.stdin.readline)
+            # in a daemon thread: Ctrl-C must not wait for the Enter of a person who has left
+            line = await threads.start(sys.stdin.readline, "ask what it showed")
             if not line:
                 return Reply("stop")
             try:
@@ -55,12 +62,26 @@ class PromptHands:
     async def act(self, check: NextCheck) -> None:
         """The person has done it."""
 
+    async def prepare(self, test: str) -> None:
+        """The person has done it."""
+
+    async def restore(self, test: str) -> None:
+        """Ask for it."""
+        if test not in (line_tests.RATES, line_tests.SETTINGS):
+            self._say("put the wires back as they were before the next step")
+
+    async def reset(self, words: str) -> bool:
+        """Ask; the end of the input and an s decline."""
+        print(f"{words}. Enter: it is reset, s: stop > ", end="", file=sys.stderr, flush=True)
+        line = await threads.start(sys.stdin.readline, "ask for a reset")
+        return bool(line) and line.strip().casefold() != "s"
+
 
 class BenchHands:
     """The hands of the simulated bench: they read its meters and mend what is staged, and know no diagnosis."""
 
-    def __init__(self, bench: SimulatedBench, say: Say) -> None:
-        self._bench = bench
+    def __init__(self, act: Callable[..., Awaitable[Mapping[str, Any]]], say: Say) -> None:
+        self._act = act
         self._say = say
 
     async def reply(self, check: NextCheck, snapshot: Snapshot) -> Reply:
@@ -68,9 +89,9 @@ class BenchHands:
         self._say(f"\nWe do what it says: {check.title}.")
         if check.caution:
             self._say(f"  caution: {check.caution}")
-        if check.change:
+        if check.change or check.id in line_tests.CHECKS:
             return Reply("done")
-        found = await self._bench.act("check", check=check.id)
+        found = await self._act("check", check=check.id)
         for reading in found["readings"]:
             value = reading["value"]
             shown = "overload" if value is None else f"{value:.3g} {reading['unit']}"
@@ -80,7 +101,22 @@ class BenchHands:
 
     async def act(self, check: NextCheck) -> None:
         """Make the change on the bench."""
-        await self._bench.act("repair", step=check.id)
+        await self._act("repair", step=check.id)
+
+    async def prepare(self, test: str) -> None:
+        """Join or part on the bench."""
+        if test in BENCH_HANDS:
+            await self._act(BENCH_HANDS[test][0])
+
+    async def restore(self, test: str) -> None:
+        """As it was."""
+        if test in BENCH_HANDS:
+            await self._act(BENCH_HANDS[test][1])
+
+    async def reset(self, words: str) -> bool:
+        """Press the board's reset."""
+        await self._act("reset")
+        return True
 
 
 def _one_value(check: NextCheck, readings: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
@@ -129,6 +165,21 @@ class FileHands:
     async def act(self, check: NextCheck) -> None:
         """Whoever wrote the file has done it."""
 
+    async def prepare(self, test: str) -> None:
+        """Whoever wrote the file has done it."""
+
+    async def restore(self, test: str) -> None:
+        """Nobody can be asked: what comes next says what it needs."""
+
+    async def reset(self, words: str) -> bool:
+        """Nobody can be asked. Raises InputTrouble."""
+        raise InputTrouble(
+            "answers",
+            "the board must be reset before each try, and a file of answers has no hands",
+            where=clean(str(self._path)),
+            help="answer that step with an outcome, or wire a reset line and name it with --reset-line",
+        )
+
 
 def _check(entry: Table) -> None:
     allowed = _OWN if "step" in entry.data else _FREE
@@ -146,7 +197,7 @@ def _own(entry: Table, check: NextCheck) -> Reply:
     if entry.data.get("skip"):
         return Reply("skip")
     if entry.data.get("done"):
-        if not check.change:
+        if not check.change and check.id not in line_tests.CHECKS:
             entry.wrong("done", True, f"outcome or reading: {check.id} changes nothing")
         return Reply("done")
     if "reading" in entry.data:

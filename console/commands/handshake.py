@@ -8,7 +8,9 @@ from __future__ import annotations
 import asyncio
 import sys
 from argparse import Namespace
+from collections.abc import Coroutine
 from pathlib import Path
+from typing import Any
 
 from console.commands.attempt import LiveText, opened, settings_from
 from console.commands.hands import FileHands, PromptHands
@@ -22,9 +24,17 @@ def run(options: Namespace) -> int:
     """Run the command; returns the exit code."""
     fold = Fold()
     hands = _hands(options)
+    return tell(options, fold, _attempt(options, fold, hands), told=hands is not None)
+
+
+def tell(options: Namespace, fold: Fold, work: Coroutine[Any, Any, None], *, told: bool = False) -> int:
+    """Do `work`, which fills the fold, and tell how it ended as text or JSON; returns the exit code.
+
+    `told`: the text was told on the way already.
+    """
     trouble: PortTrouble | None = None
     try:
-        asyncio.run(_attempt(options, fold, hands))
+        asyncio.run(work)
     except PortTrouble as error:
         if not len(fold.trace):  # not even a port to speak of: nothing was folded
             raise
@@ -38,7 +48,7 @@ def run(options: Namespace) -> int:
     elif trouble is not None:
         causes = cause_lines(snapshot) if snapshot.causes else []
         print("\n".join([*trouble.lines(), *causes]), file=sys.stderr)
-    elif hands is None:
+    elif not told:
         print("\n".join(verdict_lines(snapshot)))
     return exit_code(snapshot)
 

@@ -68,7 +68,7 @@ async def _watch(
             if change.port.vid is not None and change.kind != "changed":
                 continue
             if options.all or not change.port.phantom:
-                say(f"{change.kind}: " + "\n".join(describe(change.port)))
+                say(f"{change.kind}: " + "\n".join(describe(change.port, options.baud)))
 
     with contextlib.suppress(TimeoutError):
         async with asyncio.timeout(options.seconds):

@@ -9,8 +9,8 @@ from argparse import Namespace
 from pathlib import Path
 from typing import TextIO
 
+from console.commands.output import write_file
 from console.commands.replay import fold_file
-from console.errors import InputTrouble
 from console.record.transcript import TranscriptRow, write_transcript
 from console.snapshot import Fold
 from console.summary import as_object
@@ -26,17 +26,7 @@ def run(options: Namespace) -> int:
             print(json.dumps({"outcome": "ok", "file": None, "transcript": text.getvalue(), "error": None}))
         return 0
     out = Path(options.output)
-    try:
-        with out.open("w" if options.overwrite else "x", encoding="utf-8") as stream:
-            save(fold, stream)
-    except FileExistsError as error:
-        raise InputTrouble(
-            "output-exists", "the file is there already", where=str(out), help="choose another name or add --overwrite"
-        ) from error
-    except OSError as error:
-        raise InputTrouble(
-            "output", f"cannot write: {error.strerror or error}", where=str(out), help="choose another place"
-        ) from error
+    write_file(out, options.overwrite, lambda stream: save(fold, stream))
     words = {"outcome": "ok", "file": str(out), "error": None}
     print(json.dumps(words) if options.json else f"transcript written to {out}")
     return 0

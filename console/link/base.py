@@ -102,6 +102,13 @@ class Link(Protocol):
         """Drive control lines (None = leave); False where the port has none."""
         ...
 
+    async def retune(self, baud: int, frame: Frame) -> OpenReport:
+        """Change rate and frame while open, dropping what was not read; `settings` tells them afterwards.
+
+        Raises PortTrouble: link-lost, or port-unusable where they cannot be changed (then the former ones stay).
+        """
+        ...
+
     async def close(self) -> None:
         """Close within a bounded time, discarding unsent bytes; may be called twice."""
         ...

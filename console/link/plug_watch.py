@@ -6,6 +6,7 @@ Where there is no USB tree (systems other than Linux), the list of ports stands 
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import os
 import time
 from collections.abc import AsyncGenerator, Callable, Sequence
@@ -65,7 +66,7 @@ class PlugWatch:
         lines, lost = self._log.read() if self._log is not None else ([], False)
         devices = usb_devices(self._tree) if self.has_tree else _from_ports(self._lister())
         devices = tuple(self._with_rights(device) for device in devices or ())
-        return Look(t_s, devices, tuple(lines), self.has_tree, self._log is not None, lost)
+        return Look(t_s, devices, tuple(lines), self._log is not None, lost)
 
     def close(self) -> None:
         """Let go of the log."""
@@ -87,7 +88,11 @@ class PlugWatch:
 async def looks(watch: PlugWatch) -> AsyncGenerator[Look, None]:
     """A look every `watch.interval_s`, for ever; the looking itself is done in a thread."""
     while True:
-        yield await threads.start(lambda: watch.look(time.monotonic()), "look at the plug")
+        look = None
+        with contextlib.suppress(OSError):  # a port may vanish while it is listed; the next look tells
+            look = await threads.start(lambda: watch.look(time.monotonic()), "look at the plug")
+        if look is not None:
+            yield look
         await asyncio.sleep(watch.interval_s)
 
 
@@ -96,7 +101,7 @@ def _from_ports(ports: Sequence[PortInfo]) -> tuple[UsbDevice, ...]:
     found: dict[str, UsbDevice] = {}
     for port in ports:
         if port.vid is None:
-            continue
+            continue  # not on USB, so no plug to watch
         place = (port.location or port.device).partition(":")[0]
         tty = Tty(port.device, port.accessible, port.cure or "")
         known = found.get(place)

@@ -10,6 +10,7 @@ import asyncio
 import contextlib
 import os
 import stat
+from dataclasses import replace
 from typing import Any, Final
 
 import serial_asyncio
@@ -19,9 +20,12 @@ from console.errors import PortTrouble
 from console.events import LineEvent, LineKind
 from console.link import threads, troubles
 from console.link.base import LinkSettings, OpenReport, Receiver
+from console.link.bridge_rates import line_rate, rate_words, too_far
 from console.link.holder import holder_of
 from console.link.line_errors import Counters, Unmarker, counters
+from console.link.sysfs import SLOW_TIMER_S, latency_advice
 from console.link.tty_port import DEVICE_ERRORS, POSIX, Found, TtyPort
+from protocols.uart import Frame
 
 OPEN_DEADLINE_S: Final = 5.0
 CLOSE_DEADLINE_S: Final = 1.0
@@ -109,6 +113,12 @@ class SerialLink:
             notes.append(f"asked for {wanted}, the port uses {found.frame}")
         if not found.pty and found.hangs_up:
             notes.append("closing the port drops DTR and RTS")
+        rate = line_rate(*found.usb_ids, self._settings.baud) if found.usb_ids else None
+        if rate is not None and too_far(rate, found.frame):
+            notes.append(f"the adapter misses the rate: {rate_words(rate)} [{rate.source}]; choose another rate")
+        timer_s = found.latency_timer_s or 0
+        if timer_s > SLOW_TIMER_S and not found.low_latency:
+            notes.append(latency_advice(self._settings.port, timer_s))
         latency_s = PTY_LATENCY_S if found.pty else max(USB_LATENCY_S, (found.latency_timer_s or 0) + 0.02)
         return OpenReport(
             frame_in_use=found.frame,
@@ -146,6 +156,35 @@ class SerialLink:
             if self._port is port:
                 self._device_failed(error)
             raise self._lost or troubles.closed_trouble(self._settings.port) from error
+
+    async def retune(self, baud: int, frame: Frame) -> OpenReport:
+        """Another rate and frame on the open port: no line moves, bytes not yet read are discarded.
+
+        Raises PortTrouble: link-lost, or port-unusable where the device does not take them (then it keeps the former).
+        """
+        if self._lost is not None:
+            raise self._lost
+        port = self._port
+        if port is None:
+            raise troubles.closed_trouble(self._settings.port)
+        transport, wanted = self._transport, replace(self._settings, baud=baud, frame=frame)
+        if transport is not None:
+            transport.pause_reading()  # while the library sets the port up, an empty read looks like a hang-up
+        try:
+            found = await threads.start(lambda: port.retune(wanted), "retune port")
+        except DEVICE_ERRORS as error:
+            trouble = troubles.retune_trouble(self._settings.port, error, baud, frame)
+            if trouble.code == "link-lost" and self._port is port:
+                self._device_failed(error)
+            raise self._lost or trouble from error
+        finally:
+            if transport is not None and transport is self._transport:
+                transport.resume_reading()
+        if self._port is not port:  # it was lost or closed meanwhile
+            raise self._lost or troubles.closed_trouble(self._settings.port)
+        self._settings = wanted
+        self._unmarker = Unmarker() if found.marking else None
+        return self._report(found)
 
     async def close(self) -> None:
         """Close within about a second, discarding unsent bytes; may be called twice, while opening, after a loss."""

@@ -13,6 +13,7 @@ from console.errors import PortTrouble
 from console.link import troubles
 from console.link.base import LinkSettings, OpenReport, Receiver
 from console.text import clean
+from protocols.uart import Frame
 
 CONNECT_DEADLINE_S: Final = 5.0
 CLOSE_DEADLINE_S: Final = 1.0
@@ -102,6 +103,15 @@ class SocketLink:
     async def set_lines(self, *, dtr: bool | None = None, rts: bool | None = None) -> bool:
         """False: a raw connection carries no control lines."""
         return False
+
+    async def retune(self, baud: int, frame: Frame) -> OpenReport:
+        """Always raises PortTrouble port-unusable: rate and frame belong to the server's port."""
+        raise PortTrouble(
+            "port-unusable",
+            "rate and frame cannot be changed over a raw connection",
+            where=clean(self._settings.port),
+            help="set them at the server of the port and run this again, or plug the adapter into this machine",
+        )
 
     async def close(self) -> None:
         """Close at once, discarding unsent bytes; may be called twice, while connecting, after a loss."""

@@ -16,6 +16,9 @@ from console.usb import Tty, UsbDevice
 TTYS: Final = Path("/sys/class/tty")
 USB_DEVICES: Final = Path("/sys/bus/usb/devices")
 _PLACE: Final = re.compile(r"\d+-\d+(\.\d+)*")
+_USB_ABOVE: Final = 3
+# AN232B-04 advises against 1 ms, which equals a USB frame
+SLOW_TIMER_S: Final = 0.002
 
 
 def driver_of(device: str, ttys: Path = TTYS) -> str | None:
@@ -32,9 +35,39 @@ def latency_timer_s(device: str, ttys: Path = TTYS) -> float | None:
     Only ftdi_sio shows this file (milliseconds, 1-255; 16 unless it was changed; AN232B-04).
     """
     try:
-        return int((_folder(device, ttys) / "device" / "latency_timer").read_text(encoding="ascii")) / 1000
+        return int(latency_file(device, ttys).read_text(encoding="ascii")) / 1000
     except (OSError, ValueError):
         return None
+
+
+def usb_ids(device: str, ttys: Path = TTYS) -> tuple[int, int] | None:
+    """Vendor and product id of the USB adapter behind a device; None where there is none.
+
+    The files stand in the folder of the USB device (Documentation/ABI/stable/sysfs-bus-usb), which is one or two above
+    the tty's, depending on the driver.
+    """
+    try:
+        at = (_folder(device, ttys) / "device").resolve(strict=True)
+        for folder in (at, *at.parents[:_USB_ABOVE]):
+            if (folder / "idVendor").exists():
+                vid, pid = (int((folder / name).read_text(encoding="ascii"), 16) for name in ("idVendor", "idProduct"))
+                return vid, pid
+    except (OSError, ValueError):
+        return None
+    return None
+
+
+def latency_advice(device: str, timer_s: float, ttys: Path = TTYS) -> str:
+    """Why the timer matters and how whoever may can change it. Two milliseconds: one would equal a USB frame."""
+    return (
+        f"the adapter holds short answers back for {1000 * timer_s:.0f} ms; to change that until it is plugged in "
+        f"again: echo 2 | sudo tee {clean(str(latency_file(device, ttys)))}"
+    )
+
+
+def latency_file(device: str, ttys: Path = TTYS) -> Path:
+    """Where the adapter's timer can be changed by whoever may (see `latency_timer_s`)."""
+    return _folder(device, ttys) / "device" / "latency_timer"
 
 
 def is_phantom(device: str, ttys: Path = TTYS) -> bool:
@@ -63,10 +96,10 @@ def _usb_device(folder: Path, interfaces: list[str]) -> UsbDevice | None:
     vid, pid = _hex(folder / "idVendor"), _hex(folder / "idProduct")
     if vid is None or pid is None:
         return None
-    speed = _line(folder / "speed")
+    speed, number = _line(folder / "speed"), _line(folder / "devnum")
     return UsbDevice(
         place=folder.name,
-        number=int(_line(folder / "devnum")) if _line(folder / "devnum").isdecimal() else 0,
+        number=int(number) if re.fullmatch(r"\d{1,4}", number, re.ASCII) else 0,
         vid=vid,
         pid=pid,
         manufacturer=_line(folder / "manufacturer"),
@@ -81,7 +114,10 @@ def _usb_device(folder: Path, interfaces: list[str]) -> UsbDevice | None:
 
 def _ttys(interface: Path) -> list[Tty]:
     """The ports of an interface: ``tty/ttyACM0`` (cdc_acm), or ``ttyUSB0/tty/ttyUSB0`` (usb-serial)."""
-    found = sorted({path.name for pattern in ("tty/*", "*/tty/*") for path in interface.glob(pattern)})
+    try:
+        found = sorted({path.name for pattern in ("tty/*", "*/tty/*") for path in interface.glob(pattern)})
+    except OSError:  # it went while it was looked at
+        return []
     return [Tty(clean(name, 80)) for name in found]
 
 

@@ -13,14 +13,18 @@ import errno
 import os
 import re
 import sys
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from console.errors import PortTrouble
 from console.text import clean
 
+if TYPE_CHECKING:  # listing ports must not wait for it
+    from protocols.uart import Frame
+
 _MISSING: Final = frozenset({errno.ENOENT, errno.ENODEV, errno.ENXIO})
 _BUSY: Final = frozenset({errno.EBUSY, errno.EAGAIN, errno.EWOULDBLOCK})
 _FORBIDDEN: Final = frozenset({errno.EACCES, errno.EPERM})
+_GONE: Final = frozenset({errno.EIO, errno.EBADF, *_MISSING})
 # the Windows back end keeps the number only in its text: "could not open port 'COM5': PermissionError(13, ..."
 _NUMBER_IN_TEXT: Final = re.compile(r"(?:Error\(|\[Errno |configure port: \()(\d+)")
 
@@ -71,7 +75,7 @@ def open_trouble(
             "port-missing",
             "there is no such port",
             where=where,
-            help="plug the adapter in and run `wakeline ports` for the names there are",
+            help="plug the adapter in and run `wakeline ports`; `wakeline ports --watch` says why it does not show up",
         )
     if number in _BUSY:
         by, whom = (f" by {holder}", holder) if holder else ("", "the other program that uses it")
@@ -88,6 +92,19 @@ def open_trouble(
         where=where,
         note=clean(str(error) or type(error).__name__, 200),
         help="try another rate or frame; if that fails too, unplug the adapter, wait a moment and plug it in again",
+    )
+
+
+def retune_trouble(port: str, error: BaseException, baud: int, frame: Frame) -> PortTrouble:
+    """The trouble of an open port that was asked for another rate or frame: gone, or it does not take them."""
+    if error_number(error) in _GONE:
+        return lost_trouble(port, error)
+    return PortTrouble(
+        "port-unusable",
+        f"the port does not take {baud} baud {frame}",
+        where=clean(port),
+        note=clean(str(error) or type(error).__name__, 200),
+        help="leave this rate or frame out; the port keeps the former one",
     )
 
 

@@ -17,7 +17,7 @@ import serial
 
 from console.link.base import LinkSettings
 from console.link.line_errors import counters
-from console.link.sysfs import driver_of, latency_timer_s
+from console.link.sysfs import driver_of, latency_timer_s, usb_ids
 from protocols.uart import Frame, Parity
 
 try:
@@ -51,6 +51,7 @@ class Found:
     low_latency: bool | None
     latency_timer_s: float | None
     hangs_up: bool
+    usb_ids: tuple[int, int] | None = None
 
 
 class TtyPort(serial.Serial):  # type: ignore[misc, name-defined]
@@ -95,10 +96,7 @@ class TtyPort(serial.Serial):  # type: ignore[misc, name-defined]
 
     def _start(self, settings: LinkSettings) -> Found:
         self.port = settings.port
-        self.baudrate = settings.baud
-        self.bytesize = settings.frame.data_bits
-        self.parity = settings.frame.parity
-        self.stopbits = settings.frame.stop_bits
+        self._take(settings)
         self.timeout = 0
         self.write_timeout = 0
         if POSIX:
@@ -107,16 +105,48 @@ class TtyPort(serial.Serial):  # type: ignore[misc, name-defined]
         self.rts = settings.rts
         self.open()
         try:
-            found = (
-                self._inspect(settings)
-                if POSIX
-                else Found(settings.frame, False, True, False, False, "not available", None, None, False)
-            )
+            found = self._look(settings)
         except BaseException:
             self.release()
             raise
         self._settled = True
         return found
+
+    def retune(self, settings: LinkSettings) -> Found:
+        """Take rate and frame of `settings` while open; what was received and not read is discarded.
+
+        Blocks; raises one of DEVICE_ERRORS, and then the former rate and frame are asked for again.
+        """
+        with self.guard:
+            if not self.is_open:
+                raise OSError(errno.EBADF, "the port is closed")
+            before = self.get_settings()
+            self._settled = True  # the library would configure the device at each assignment
+            try:
+                self._take(settings)
+                self._settled = False
+                self._reconfigure_port()
+                return self._look(settings)
+            except BaseException:
+                self.apply_settings(before)  # settled: they are taken with the next line
+                self._settled = False
+                with contextlib.suppress(*DEVICE_ERRORS):
+                    self._reconfigure_port()
+                    self._look(settings)
+                raise
+            finally:
+                self._settled = True
+
+    def _take(self, settings: LinkSettings) -> None:
+        self.baudrate = settings.baud
+        self.bytesize = settings.frame.data_bits
+        self.parity = settings.frame.parity
+        self.stopbits = settings.frame.stop_bits
+
+    def _look(self, settings: LinkSettings) -> Found:
+        if POSIX:
+            return self._inspect(settings)
+        return Found(settings.frame, False, True, False, False, "not available", None, None, False)
 
     def _inspect(self, settings: LinkSettings) -> Found:
         fd = self.fd
@@ -164,6 +194,7 @@ class TtyPort(serial.Serial):  # type: ignore[misc, name-defined]
             low_latency=low_latency,
             latency_timer_s=latency_timer_s(settings.port),
             hangs_up=bool(cflag & termios.HUPCL),
+            usb_ids=usb_ids(settings.port),
         )
 
     def _fail(self, error: BaseException) -> None:

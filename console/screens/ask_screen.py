@@ -27,18 +27,28 @@ class AskScreen(ModalScreen[bool]):
     HELP: ClassVar[str] = "Enter or y: yes. Escape or n: no, nothing happens."
     BINDINGS: ClassVar = [Binding("enter,y", "yes", "yes"), Binding("escape,n", "no", "no")]
 
-    def __init__(self, question: str, caution: str | None = None, yes: str = "yes", no: str = "no") -> None:
+    def __init__(
+        self,
+        question: str,
+        caution: str | None = None,
+        yes: str = "yes",
+        no: str = "no",
+        means: Sequence[tuple[str, str]] = (),
+    ) -> None:
         super().__init__()
         self._question = question
         self._caution = caution
         self._yes = yes
         self._no = no
+        self._means = means
 
     def compose(self) -> ComposeResult:
-        """Question, caution, keys."""
+        """Question, caution, what each result would mean, keys."""
         parts = [line((self._question, "bold"))]
         if self._caution:
             parts += [Content(""), line(("▲ caution: " + self._caution, "$text-warning"))]
+        if self._means:
+            parts += [Content(""), *(line((result, "bold"), f": {words}") for result, words in self._means)]
         parts += [Content(""), line(("Enter", "bold"), f" {self._yes}    ", ("Esc", "bold"), f" {self._no}")]
         with VerticalScroll(id="ask", can_focus=False):
             yield Static(Content("\n").join(parts), markup=False)
@@ -53,16 +63,23 @@ class AskScreen(ModalScreen[bool]):
 
 
 class ChooseScreen(ModalScreen[int | None]):
-    """What a check showed: one of its outcomes, by number or with arrows and Enter."""
+    """One of several answers, by number or with arrows and Enter: what a check showed, which test to do."""
 
-    HELP: ClassVar[str] = "A number, or arrows and Enter, records what you found. Escape: nothing is recorded."
+    HELP: ClassVar[str] = "A number, or arrows and Enter, takes one of them. Escape: none, nothing is recorded."
     BINDINGS: ClassVar = [Binding("escape", "no", "back")]
 
-    def __init__(self, question: str, caution: str | None, answers: Sequence[tuple[str, str]]) -> None:
+    def __init__(
+        self,
+        question: str,
+        caution: str | None,
+        answers: Sequence[tuple[str, str]],
+        yes: str = "that is what it showed",
+    ) -> None:
         super().__init__()
         self._question = question
         self._caution = caution
         self._answers = answers
+        self._yes = yes
 
     def compose(self) -> ComposeResult:
         """Question, caution, outcomes with what each would mean, keys."""
@@ -74,7 +91,7 @@ class ChooseScreen(ModalScreen[int | None]):
                 *(line((f"{n} {answer}", "bold"), f": {means}") for n, (answer, means) in enumerate(self._answers, 1)),
                 markup=False,
             )
-            yield Static(line(("Enter", "bold"), " that is what it showed    ", ("Esc", "bold"), " back"), markup=False)
+            yield Static(line(("Enter", "bold"), f" {self._yes}    ", ("Esc", "bold"), " back"), markup=False)
 
     def on_mount(self) -> None:
         """The list takes the keys."""

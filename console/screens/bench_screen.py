@@ -126,7 +126,8 @@ class BenchScreen(LiveScreen):
             sign, word, style = "·", "ready" if shown.port else "opening", "$secondary"
         else:
             sign, word, style = WORDS.get(outcome, ("✗", str(outcome), "$text-error"))
-            word = {Outcome.OK: "awake and identified", Outcome.PORT: "port trouble"}.get(outcome, word)
+            passed = "test passed" if shown.test else "awake and identified"
+            word = {Outcome.OK: passed, Outcome.PORT: "port trouble"}.get(outcome, word)
         rate = f"  {settings['baud']} {settings.get('frame', '')}" if "baud" in settings else ""
         tail = ""
         if isinstance(self.source, LiveSource) and self.source.recording and self.source.record_path:
@@ -166,8 +167,9 @@ class BenchScreen(LiveScreen):
         elif step.kind == "done" and self.snapshot.next_check is not None:
             check = self.snapshot.next_check
             self._command(lambda: source.tried(check))
-        elif step.kind == "check":
-            self.action_check_done()
+        elif step.kind == "check" and self.snapshot.next_check is not None:
+            check, snapshot = self.snapshot.next_check, self.snapshot
+            self._command(lambda: source.played(check, snapshot))
         elif step.kind == "leave":
             cast("WakelineApp", self.app).leave()
 

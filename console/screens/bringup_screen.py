@@ -23,6 +23,7 @@ from console.screens.plan_panels import PlanPanel, StepPanel, SuspectsPanel
 from console.screens.plan_source import PlanSource
 from console.screens.sized import SizedScreen
 from console.screens.text import line
+from console.session.line_tests import CHECKS
 from console.snapshot import Snapshot
 from console.text import clean
 
@@ -108,7 +109,7 @@ class BringupScreen(SizedScreen):
         check = self._waiting()
         if check is None:
             return
-        if check.change:
+        if check.change or check.id in CHECKS:
             question = f"done: {check.title}?"
             self.app.push_screen(AskScreen(question, check.caution, "it is done", "not yet"), self._done)
         else:

@@ -11,11 +11,13 @@ from console.causes.rank import NextCheck, RankedCause
 from console.errors import Outcome
 from console.screens.panel import TextPanel
 from console.screens.text import line
+from console.session.line_tests import CHECKS
 from console.snapshot import Snapshot
 from console.summary import clash_text, cost_text, product_text
 from console.words import percent
 
 _BAR: Final = 10
+_FINDINGS: Final = 2
 
 
 class CausesPanel(TextPanel):
@@ -27,8 +29,9 @@ class CausesPanel(TextPanel):
         "all that was seen; they come from reasoned weights and order suspects, they are no measured rates.\n\n"
         "'because' names the evidence that moved the cause most. 'next' is the check that pays most for its minutes; "
         "a caution stands with it when hands are involved.\n\n"
+        "A check that the console can do by itself it does when you press d; e offers all such tests.\n\n"
         "When the check was a change (such as a swap), press d once it is done: the attempt is repeated and the "
-        "result counts as evidence. k skips a check, u takes the latest answer back, e writes a note, a says that "
+        "result counts as evidence. k skips a check, u takes the latest answer back, m writes a note, a says that "
         "you have a good board or a spare adapter.\n\n"
         "'to the fix' is what finding and removing the fault is expected to take from here, with the chance in mind "
         "that the cause is none of the known ones. 'hardly go together' names two answers that no known cause gives."
@@ -38,7 +41,7 @@ class CausesPanel(TextPanel):
         """The answer first, then the first cause, the next check, and the other causes."""
         out: list[Content] = []
         identity = snapshot.identity
-        ok = snapshot.outcome is Outcome.OK
+        ok = snapshot.outcome is Outcome.OK and not snapshot.test
         self.border_title = "board" if ok else "causes and next check"
         if identity is not None and identity.product_id is not None:
             out += wrap("✓ identified: ", f"product id {product_text(identity)}", width, "$text-success bold")
@@ -62,6 +65,8 @@ class CausesPanel(TextPanel):
             out += cause_lines(cause, width, first=self.roomy or height >= 30)
         if self.roomy or not snapshot.causes:
             out += [one for seen in snapshot.observations for one in wrap("seen: ", seen.text, width, "$secondary")]
+        for found in snapshot.findings[-_FINDINGS:]:
+            out += wrap("found: ", f"{found.test}: {found.message}", width, "$secondary")
         out += [one for note in snapshot.notes[-5:] for one in wrap("note: ", note, width, "$secondary")]
         if not out:
             busy = snapshot.running_stage
@@ -93,6 +98,7 @@ def _check(check: NextCheck, width: int) -> list[Content]:
     if check.caution:
         out += wrap("  ▲ caution: ", check.caution, width, "$text-warning")
     then = "done, try again" if check.change else "say what it showed"
+    then = "the console does it" if check.id in CHECKS else then
     out += wrap("  ", f"then press d: {then} (k skips it, u takes an answer back)", width)
     if check.why:
         out += wrap("  ", check.why, width, "$secondary")

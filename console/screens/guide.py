@@ -9,6 +9,7 @@ from textual.widgets import Static
 
 from console.errors import Outcome
 from console.screens.text import line
+from console.session.line_tests import CHECKS
 from console.snapshot import Snapshot
 from console.summary import product_text
 from console.words import percent
@@ -34,20 +35,21 @@ def step_for(snapshot: Snapshot, scene_title: str) -> Step:
         return Step("wait", "The simulated board starts, in a process of its own, behind a real port.", "one moment")
     if snapshot.attempt == 0:
         return Step("handshake", f"{scene_title} It is connected now.", "try the handshake")
-    if snapshot.outcome is Outcome.OK and snapshot.identity is not None:
+    if snapshot.outcome is Outcome.OK and snapshot.identity is not None and not snapshot.test:
         found = product_text(snapshot.identity)
         return Step(
             "leave", f"Awake and identified: product id {found}. TX, RX and ground are proven.", "leave the demo"
         )
     check = snapshot.next_check
-    if check is not None and check.action and snapshot.causes:
+    if check is not None and check.change and snapshot.causes:
         first = snapshot.causes[0]
         caution = f" Caution: {check.caution}" if check.caution else ""
         say = f"{_seen(snapshot)} First suspect: {first.title}, {percent(first.probability)}.{caution}"
-        return Step("done", say, f"{check.title}", check.action)
+        return Step("done", say, check.title, check.action or "")
     if check is not None:
         caution = f" Caution: {check.caution}" if check.caution else ""
-        return Step("check", f"{_seen(snapshot)} Next: {check.title}.{caution}", "say what it showed")
+        key = "let the console do it" if check.id in CHECKS else "look at what the simulated bench shows"
+        return Step("check", f"{_seen(snapshot)} Next: {check.title}.{caution}", key)
     return Step("handshake", f"{_seen(snapshot)} The causes panel says what is most likely.", "try again")
 
 
@@ -63,4 +65,6 @@ class GuideLine(Static, can_focus=False):
 
     def tell(self, step: Step) -> None:
         """Show a step."""
-        self.update(line(("guide ", "bold $text-accent"), step.say + "  ", ("Enter", "bold"), f": {step.key}"))
+        self.update(
+            line(("guide ", "bold $text-accent"), ("Enter", "bold"), f": {step.key}", ("  ·  ", "$secondary"), step.say)
+        )

@@ -10,9 +10,11 @@ from textual import work
 from console.causes.rank import NextCheck
 from console.errors import WakelineError
 from console.operating import Reply, extras
+from console.screens import line_tests_menu
 from console.screens.ask_screen import AskScreen, ChooseScreen, FoundScreen, WordsScreen
 from console.screens.sized import SizedScreen
 from console.screens.source import LiveSource, Source
+from console.session.line_tests import CHECKS
 from console.snapshot import Snapshot
 from console.text import clean
 
@@ -71,6 +73,11 @@ class LiveScreen(SizedScreen):
         if (source := self._live()) is not None:
             self._command(source.listen)
 
+    def action_line_tests(self) -> None:
+        """Choose a test of the line."""
+        if (source := self._live()) is not None:
+            line_tests_menu.choose(self.app, source, self._command)
+
     def action_stop(self) -> None:
         """Stop the attempt."""
         if isinstance(self.source, LiveSource):
@@ -81,12 +88,14 @@ class LiveScreen(SizedScreen):
         self._ask_done("swap-done", "TX and RX are swapped at the adapter: try again?")
 
     def action_check_done(self) -> None:
-        """The check that is asked for, if it is a change."""
+        """The check that is asked for: done by the console, by hand, or read."""
         check, source = self.snapshot.next_check, self._live()
         if source is None:
             return
         if check is None:
             self.tell("no check is asked for; h tries again")
+        elif check.id in CHECKS:
+            line_tests_menu.prepare(self.app, source, CHECKS[check.id], self._command)
         elif check.change:
             self._ask_done(check.action or "", f"done: {check.title}?", check)
         else:
@@ -131,21 +140,21 @@ class LiveScreen(SizedScreen):
 
     def action_at_hand(self) -> None:
         """What is at hand beyond a usual bench."""
-        source, items = self._live(), extras()
+        source, items = self._live(), tuple(extras().items())
 
         def chosen(number: int | None) -> None:
             if number is not None and source is not None:
-                source.told(Reply("have", text=items[number]))
+                source.told(Reply("have", text=items[number][0]))
 
         if source is not None:
-            answers = [(item, "checks that need it can be proposed") for item in items]
-            self.app.push_screen(ChooseScreen("what do you have at hand?", None, answers), chosen)
+            self.app.push_screen(ChooseScreen("what do you have at hand?", None, items), chosen)
 
     def _ask_done(self, action: str, question: str, check: NextCheck | None = None) -> None:
         source = self._live()
         if source is None:
             return
         caution = check.caution if check is not None else _SWAP_CAUTION
+        means = check.answers if check is not None else ()
 
         def answered(yes: bool | None) -> None:
             if yes and check is not None:
@@ -153,7 +162,7 @@ class LiveScreen(SizedScreen):
             elif yes:
                 self._command(lambda: source.done(action), source.handshake)
 
-        self.app.push_screen(AskScreen(question, caution, "it is done, try again", "not yet"), answered)
+        self.app.push_screen(AskScreen(question, caution, "it is done, try again", "not yet", means), answered)
 
     def action_reset(self) -> None:
         """Over the lines, or by hand."""

@@ -19,12 +19,15 @@ from console.link import make_link
 from console.operating import Reply
 from console.screens.bridge import Bridge
 from console.session.session import Session
-from console.snapshot import Snapshot
+from console.snapshot import Fold, Snapshot
 from console.text import clean, file_name
 
 if TYPE_CHECKING:
     from console.operating import Hands
     from console.record.recorder import Recorder
+
+
+_NOTHING = Fold().snapshot()
 
 
 class KeyHands:
@@ -45,6 +48,17 @@ class KeyHands:
 
     async def act(self, check: NextCheck) -> None:
         """The person has done it."""
+
+    async def prepare(self, test: str) -> None:
+        """The person has done it: the step said what to join."""
+
+    async def restore(self, test: str) -> None:
+        """The next step says what it needs."""
+
+    async def reset(self, words: str) -> bool:
+        """Ask for it."""
+        step = NextCheck("reset", words, 0.2, None, "the chip takes another rate only after a reset", "reset-done")
+        return (await self.reply(step, _NOTHING)).kind == "done"
 
     def say(self, reply: Reply) -> None:
         """What the person says; nothing while nothing is asked."""
@@ -78,9 +92,13 @@ class PlanSource:
         clock = MonotonicClock()
         settings = settings_for(port, plan.loader)
         self.session = Session(
-            make_link(settings, clock), protocols.load(plan.family), clock=clock, sinks=[self.bridge.event]
+            make_link(settings, clock),
+            protocols.load(plan.family),
+            clock=clock,
+            sinks=[self.bridge.event],
+            adapt=simulated_adapter,
         )
-        around = SystemPorts(port, clock, simulated_adapter, _stands_in(port))
+        around = SystemPorts(port, clock, _stands_in(port))
         self._bringup = Bringup(
             plan, self.session, self.bridge.fold, hands or self.keys, around, serial=serial, start_at=start_at
         )

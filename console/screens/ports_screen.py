@@ -15,6 +15,7 @@ from textual.widgets import OptionList, Static
 from textual.widgets.option_list import Option
 
 from console.link.base import LinkSettings
+from console.link.bridge_rates import line_rate, rate_words
 from console.screens.actions import Scope, bindings, key_line, of_scopes
 from console.screens.sized import SizedScreen
 from console.screens.text import fit, line
@@ -180,6 +181,9 @@ def _port_entry(port: PortInfo) -> Entry:
         if part
     )
     detail = [("port", port.device), ("identity", identity or "no USB identity")]
+    rate = line_rate(port.vid, port.pid, LinkSettings(port.device).baud)
+    if rate is not None:
+        detail.append(("rate", rate_words(rate)))
     state = "free"
     if port.holder:
         state = "▲ held"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -16,22 +17,36 @@ from console.events import Event, Mark, MarkKind
 from console.link.base import Link, LinkSettings
 from console.screens.bridge import Bridge
 from console.screens.files import fresh_path
+from console.session import line_tests
 from console.session.session import DEFAULT_LISTEN_S, Session
-from console.snapshot import DEFAULT_FAMILY
+from console.snapshot import DEFAULT_FAMILY, Snapshot
 from console.text import clean
 
 if TYPE_CHECKING:
     from console.bench.client import SimulatedBench
+    from console.commands.hands import BenchHands
     from console.record.recorder import Recorder
 
 LISTEN_S: Final = 5.0
-# what the simulated board's hands do when the operator says a check is done
-BENCH_ACTS: Final = {
-    "swap-done": "swap-wires",
-    "power-done": "power-on",
-    "strap-done": "strap-boot",
-    "reset-done": "reset",
-}
+# what the simulated board's hands do when a key says that something was done
+BENCH_ACTS: Final = {"swap-done": "swap-wires", "reset-done": "reset"}
+
+
+class _Asked:
+    """Hands of a person in front of the screens: what a test needs was asked for before it."""
+
+    def __init__(self, ask: line_tests.Hands) -> None:
+        self._ask = ask
+
+    async def prepare(self, test: str) -> None:
+        """The person has done it."""
+
+    async def restore(self, test: str) -> None:
+        """The next proposal says what it needs."""
+
+    async def reset(self, words: str) -> bool:
+        """Ask."""
+        return await self._ask(words)
 
 
 class LiveSource:
@@ -66,11 +81,13 @@ class LiveSource:
         self._clock = MonotonicClock()
         self._heads: dict[MarkKind, Mark] = {}
         self._opening = asyncio.Lock()
+        self._testing = False  # also between the attempts of a test, when the port may have another rate
+        self._before: Session | None = None  # what the next one goes on from
 
     @property
     def busy(self) -> bool:
-        """Whether an attempt runs."""
-        return self.session is not None and self.session.busy
+        """Whether an attempt or a test of the line runs."""
+        return self._testing or (self.session is not None and self.session.busy)
 
     @property
     def title(self) -> str:
@@ -99,16 +116,21 @@ class LiveSource:
                 return self.session
             if self.session is not None:
                 await self.session.link.close()
+                self._before, self.settings = self.session, self.session.link.settings
             self.session = None
-            make = self._make
+            make, adapt = self._make, None
             if make is None:
                 from console.commands.attempt import simulated_adapter
                 from console.link import make_link
 
-                make = make_link
-                await simulated_adapter(self.settings)
+                make, adapt = make_link, simulated_adapter
             session = Session(
-                make(self.settings, self._clock), protocols.load(self.family), clock=self._clock, sinks=[self._take]
+                make(self.settings, self._clock),
+                protocols.load(self.family),
+                clock=self._clock,
+                sinks=[self._take],
+                adapt=adapt,
+                after=self._before,
             )
             await session.open()
             self.session = session
@@ -121,8 +143,22 @@ class LiveSource:
     async def tried(self, check: NextCheck) -> None:
         """The operator made the change that `check` asks for: repeat the attempt, and let its result count."""
         session = await self.ready()
-        await self._act(check.action or "repair-done")
+        if (hands := self._bench_hands()) is not None:
+            await hands.act(check)
         await operating.change(session, check, self.listen_s)
+
+    async def played(self, check: NextCheck, snapshot: Snapshot) -> None:
+        """The hands of the simulated board do the check and say what it showed. Raises WakelineError."""
+        hands = self._bench_hands()
+        if hands is None:
+            return
+        reply = await hands.reply(check, snapshot)
+        if reply.kind == "found":
+            await self.found(check, reply)
+        elif check.id in line_tests.CHECKS:
+            await self.line_test(line_tests.CHECKS[check.id], hands.reset)
+        else:
+            await self.tried(check)
 
     async def found(self, check: NextCheck, reply: operating.Reply) -> None:
         """The operator did a check and says what it showed; where that is a cure, an attempt proves it."""
@@ -136,6 +172,18 @@ class LiveSource:
     async def listen(self) -> None:
         """Listen for five seconds."""
         await (await self.ready()).listen(LISTEN_S)
+
+    async def line_test(self, name: str, ask: line_tests.Hands) -> None:
+        """Run a test of the line (`line_tests.TESTS`); `ask` asks a person to reset the board where that is wanted.
+
+        The hands of a simulated board do by themselves what the test needs. Raises PortTrouble.
+        """
+        session = await self.ready()
+        self._testing = True
+        try:
+            await operating.line_test(session, name, self._bench_hands() or _Asked(ask))
+        finally:
+            self._testing = False
 
     async def reset(self) -> bool:
         """Reset over the adapter's lines, or on the simulated board; False: a person has to do it."""
@@ -196,10 +244,21 @@ class LiveSource:
                 await self.bench.stop()
                 self.bench = None
 
+    def _bench_hands(self) -> BenchHands | None:
+        """The hands of the simulated board behind the port, whoever started it."""
+        from console.bench import control
+        from console.commands.hands import BenchHands
+
+        entry = control.find(self.settings.port)
+        return None if entry is None else BenchHands(partial(control.act, entry), lambda words: None)
+
     async def _act(self, action: str) -> bool:
-        if self.bench is None or action not in BENCH_ACTS:
+        from console.bench import control
+
+        entry = control.find(self.settings.port)
+        if entry is None or action not in BENCH_ACTS:
             return False
-        await self.bench.act(BENCH_ACTS[action])
+        await control.act(entry, BENCH_ACTS[action])
         return True
 
     def _take(self, event: Event) -> None:

@@ -7,22 +7,24 @@ from those events, so a capture shows the same. Marks are written before the thi
 from __future__ import annotations
 
 import asyncio
+import contextlib
 from collections import deque
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
+from dataclasses import dataclass, replace
 from typing import TypeVar
 
 from console import __version__
 from console.clock import Clock
 from console.errors import Outcome, PortTrouble, Stopped, WakelineError
 from console.events import Chunk, Event, LineEvent, Mark, MarkKind, Value
-from console.link.base import Link, OpenReport
+from console.link.base import Link, LinkSettings, OpenReport
 from console.link.wake import run_wake
 from console.session.drive import Drive, Pace
 from console.session.stage import IDENTIFY, LISTEN, SYNC
 from protocols.conversation import Conversation
 from protocols.errors import NoReply, OurMistake, ProtocolError, Refused, UnexpectedReply
 from protocols.family import Family, Identity, SyncResult
+from protocols.uart import Frame
 
 T = TypeVar("T")
 Sink = Callable[[Event], None]
@@ -32,10 +34,21 @@ DEFAULT_LISTEN_S = 0.25
 class Session:
     """One port, opened once, any number of attempts.
 
+    `adapt` is told the settings before the port takes them (a simulated adapter cannot see all of them). `after` is the
+    session on the same board before the port was lost: attempts go on counting, and swapped wires stay swapped.
     After `cancel`, a lost link or a failed stage the target's state is unknown: reset it before relying on it.
     """
 
-    def __init__(self, link: Link, family: Family, *, clock: Clock, sinks: Sequence[Sink] = ()) -> None:
+    def __init__(
+        self,
+        link: Link,
+        family: Family,
+        *,
+        clock: Clock,
+        sinks: Sequence[Sink] = (),
+        adapt: Callable[[LinkSettings], Awaitable[None]] | None = None,
+        after: Session | None = None,
+    ) -> None:
         self.link = link
         self.family = family
         self.identity: Identity | None = None
@@ -45,13 +58,15 @@ class Session:
         self._drive: Drive[object] | None = None
         self._pause: asyncio.Future[None] | None = None
         self._pace = Pace(family.frame.char_s(link.settings.baud), 0.05)
-        self._attempt = 0
-        self._swapped = False
+        self._adapt = adapt
+        self._attempt: int = 0 if after is None else after._attempt
+        self._swapped: bool = False if after is None else after._swapped
         self._lost: PortTrouble | None = None
         self._busy = False
         self._ended = False
         self._answering = False
         self._speaks: str | None = None
+        self._noted: set[str] = set()
         self._emit_later: deque[Event] = deque()
 
     def add_sink(self, sink: Sink) -> None:
@@ -75,17 +90,15 @@ class Session:
 
     async def open(self) -> OpenReport:
         """Open the port and announce its settings. Raises PortTrouble, after recording it."""
-        settings = self.link.settings
         try:
+            if self._adapt is not None:
+                await self._adapt(self.link.settings)
             report = await self.link.open(_Ear(self._heard, self._emit, self._gone))
         except PortTrouble as trouble:
             self._announce(None)
             self.trouble(trouble)
             raise
-        self._pace = Pace(settings.frame.char_s(settings.baud), report.latency_s)
-        self._announce(report)
-        for note in report.notes:
-            self._mark(MarkKind.NOTE, text=note)
+        self._take(report)
         return report
 
     async def handshake(
@@ -96,37 +109,54 @@ class Session:
         `listen_s` is how long to listen before anything is sent, in seconds (0 skips nothing but the waiting);
         `sync` takes the place of the family's own.
         """
-        async with _Busy(self):
-            self._begin_attempt()
-            self.identity = None
+        self.identity = None
+        async with self.attempt():
             try:
                 await self._wake()
-                await self._listen(listen_s)
-                await self._stage(SYNC, self.family.sync() if sync is None else sync)
-                self.identity = await self._stage(IDENTIFY, self.family.identify())
+                await self.hear(LISTEN, listen_s)
+                await self.stage(SYNC, self.family.sync() if sync is None else sync)
+                self.identity = await self.stage(IDENTIFY, self.family.identify())
             except (ProtocolError, PortTrouble, Stopped) as error:
                 return outcome_of(error)
             return Outcome.OK
 
     async def listen(self, seconds: float) -> None:
         """Only listen for `seconds`; nothing is sent."""
-        async with _Busy(self):
-            self._begin_attempt()
+        async with self.attempt():
             try:
-                await self._listen(seconds)
+                await self.hear(LISTEN, seconds)
             except (PortTrouble, Stopped):
                 return
-
-    async def hear(self, name: str, seconds: float) -> None:
-        """Only listen for `seconds`, as a stage of the running attempt. Raises PortTrouble or Stopped."""
-        async with _Busy(self):
-            await self._listen(seconds, name)
 
     async def converse(self, name: str, conversation: Conversation[T]) -> T:
         """Run one conversation as a stage of its own. Raises ProtocolError, PortTrouble, Stopped, and whatever
         WakelineError the conversation itself raises."""
         async with _Busy(self):
-            return await self._stage(name, conversation)
+            return await self.stage(name, conversation)
+
+    @contextlib.asynccontextmanager
+    async def attempt(self) -> AsyncIterator[None]:
+        """An attempt of the caller's own making, out of `stage`, `hear` and `tune`; nothing else runs meanwhile."""
+        async with _Busy(self):
+            self._attempt += 1
+            self._mark(MarkKind.ATTEMPT, n=self._attempt, wires="swapped" if self._swapped else "as-built")
+            yield
+
+    async def tune(self, baud: int, frame: Frame, speaks: str | None = None) -> OpenReport:
+        """Change rate and frame on the open port and announce it. Raises PortTrouble; then the former ones stay.
+
+        `speaks` names what is spoken from now on where it is not the boot protocol.
+        """
+        if self._adapt is not None:
+            await self._adapt(replace(self.link.settings, baud=baud, frame=frame))
+        report = await self.link.retune(baud, frame)
+        self._speaks = speaks
+        self._take(report, retuned=True)
+        return report
+
+    def found(self, test: str, message: str, **fields: Value) -> None:
+        """Record what a test of the console's own showed; with `check` and `outcome` it answers that check."""
+        self._mark(MarkKind.FINDING, test=test, message=message, **fields)
 
     async def reset(self) -> bool:
         """Reset the board over its wake lines; False where no line is configured or the port has none."""
@@ -138,6 +168,10 @@ class Session:
         if action == "swap-done":
             self._swapped = not self._swapped
         self._mark(MarkKind.OPERATOR, action=action, **fields)
+
+    def stopped(self) -> None:
+        """Record that the person did not want to go on, between attempts."""
+        self._mark(MarkKind.STOPPED)
 
     def cancel(self) -> None:
         """Stop the running attempt; it returns `stopped`."""
@@ -151,14 +185,14 @@ class Session:
         """Close the port and go on without it: the board is about to be unplugged. `change` opens the next one."""
         await self.link.close()
 
-    async def change(self, link: Link, speaks: str | None = None) -> OpenReport:
-        """Go on over another link: the port is back, or is opened with other settings. Nothing may run meanwhile.
+    async def change(self, link: Link) -> OpenReport:
+        """Go on over another link to the same board: its port is back. Nothing may run meanwhile.
 
-        `speaks` names what is spoken there where it is not the boot protocol. Raises PortTrouble, after recording it.
+        Raises PortTrouble, after recording it.
         """
         async with _Busy(self):
             await self.link.close()
-            self.link, self._lost, self._speaks = link, None, speaks
+            self.link, self._lost, self._speaks = link, None, None
             return await self.open()
 
     async def close(self) -> None:
@@ -205,7 +239,7 @@ class Session:
         """Record why the run ended here: the port could not be used, or something else forbids to go on."""
         self._mark(MarkKind.ERROR, code=error.code, message=error.message, help=error.help, outcome=error.outcome)
 
-    def _announce(self, report: OpenReport | None) -> None:
+    def _announce(self, report: OpenReport | None, *, retuned: bool = False) -> None:
         settings = self.link.settings
         fields: dict[str, Value] = {
             "port": settings.port,
@@ -224,11 +258,9 @@ class Session:
                 "opening_pulse": report.opening_pulse,
                 "latency_s": report.latency_s,
             }
+        if retuned:
+            fields["retuned"] = True
         self._mark(MarkKind.SETTINGS, **fields)
-
-    def _begin_attempt(self) -> None:
-        self._attempt += 1
-        self._mark(MarkKind.ATTEMPT, n=self._attempt, wires="swapped" if self._swapped else "as-built")
 
     async def _wake(self) -> bool:
         wake = self.link.settings.wake
@@ -243,8 +275,9 @@ class Session:
         )
         return done
 
-    async def _listen(self, seconds: float, name: str = LISTEN) -> None:
-        self._mark(MarkKind.STAGE_BEGIN, name=name)
+    async def hear(self, name: str, seconds: float, *, test: bool = False) -> None:
+        """Within an attempt: a stage that only listens for `seconds`. Raises PortTrouble or Stopped."""
+        self._begin(name, test)
         self._pause = asyncio.get_running_loop().create_future()
         try:
             if self._lost is not None:
@@ -259,8 +292,20 @@ class Session:
         finally:
             self._pause = None
 
-    async def _stage(self, name: str, conversation: Conversation[T]) -> T:
-        self._mark(MarkKind.STAGE_BEGIN, name=name)
+    async def stage(
+        self,
+        name: str,
+        conversation: Conversation[T],
+        *,
+        test: bool = False,
+        judge: Callable[[T], tuple[Outcome, str]] | None = None,
+    ) -> T:
+        """Within an attempt: run one conversation. Raises ProtocolError, PortTrouble or Stopped.
+
+        `test`: its bytes are a test of the line and say nothing about the board. `judge` tells from the result how the
+        stage ended and in which words; without it, ending is success.
+        """
+        self._begin(name, test)
         drive: Drive[T] = Drive(
             conversation,
             write=self._write,
@@ -285,8 +330,21 @@ class Session:
         finally:
             self._drive = None
         hint = "already-synchronised" if isinstance(result, SyncResult) and result.already_synchronised else ""
-        self._mark(MarkKind.STAGE_END, name=name, outcome=Outcome.OK, hint=hint)
+        outcome, message = judge(result) if judge is not None else (Outcome.OK, "")
+        self._mark(MarkKind.STAGE_END, name=name, outcome=outcome, hint=hint, message=message)
         return result
+
+    def _begin(self, name: str, test: bool) -> None:
+        self._mark(MarkKind.STAGE_BEGIN, name=name, **({"test": True} if test else {}))
+
+    def _take(self, report: OpenReport, *, retuned: bool = False) -> None:
+        settings = self.link.settings
+        self._pace = Pace(settings.frame.char_s(settings.baud), report.latency_s)
+        self._announce(report, retuned=retuned)
+        for note in report.notes:
+            if note not in self._noted:  # every change of the rate would say it again
+                self._noted.add(note)
+                self._mark(MarkKind.NOTE, text=note)
 
     def _failed(self, name: str, error: BaseException) -> None:
         outcome = outcome_of(error)

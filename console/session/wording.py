@@ -55,6 +55,8 @@ def mark_words(mark: Mark) -> str:
             return f"stage {field('name')} ends: {field('outcome')}{tail}"
         case MarkKind.OPERATOR:
             return _operator_words(field)
+        case MarkKind.FINDING:
+            return f"found by {field('test')}: {field('message')}"
         case MarkKind.NOTE:
             return field("text")
         case MarkKind.PLAN:

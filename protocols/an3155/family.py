@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from protocols.an3155 import host
+from protocols.an3155 import frames, host
 from protocols.an3155.observer import An3155Observer
 from protocols.an3155.programmer import programmer
 from protocols.family import Family
@@ -20,4 +20,5 @@ FAMILY: Final = Family(
     sync=host.sync,
     identify=host.identify,
     programmer=programmer,
+    telling=bytes((frames.SYNC, frames.ACK, frames.NACK)),
 )

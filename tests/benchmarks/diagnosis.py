@@ -26,8 +26,8 @@ from random import Random
 
 from console.causes.belief import Model, Weights, model, normalised, times
 from console.causes.catalogue import OTHER, Catalogue, Cause, Check, catalogue
+from console.causes.evidence import EXTRA_CODES, TABLE_CODES, Configured, Evidence, Observation
 from console.causes.nextcheck import next_check
-from console.causes.observation import EXTRA_CODES, TABLE_CODES, Configured, Evidence, Observation
 from console.causes.plan import TURN_MIN, Planner, step_cost
 from console.causes.rank import belief, rank
 

@@ -50,12 +50,6 @@ FAULT = '[[fault]]\nid = "a"\ntitle = "b"\nset = {}\n'
         (FAULT + FAULT, "line 6, fault a.id", "'a'"),
         (FAULT + '[[scene]]\nname = "s"\ntitle = "t"\nstory = "u"\nfaults = ["z"]', "line 9, scene s.faults", "z"),
         ('[[scene]]\nname = "s"\ntitle = "t\\u001b"', "line 3, scene s.title", "x1b"),
-        (
-            FAULT + '[[scene]]\nname = "s"\ntitle = "t"\nstory = "u"\nfaults = ["stuck-bit:x=1"]',
-            "line 9, scene s.faults",
-            "x=1",
-        ),
-        ('[[scene]]\nname = "s"\ntitle = "t"\nfaults = []', "line 1, scene s.story", "None"),
     ],
 )
 def test_a_wrong_file_is_told_where_and_what(text: str, where: str, found: str) -> None:

@@ -157,3 +157,12 @@ def test_without_adapter_or_on_another_port_nothing_comes_and_nothing_arrives() 
     for wiring in (replace(GOOD, adapter=Adapter.DEAD), replace(GOOD, attached=False)):
         assert host_hears(wiring).sources == board_hears(wiring).sources == NOBODY
         assert host_hears(replace(wiring, loop_back=True)).sources == NOBODY
+
+
+@pytest.mark.parametrize("bridged", [False, True])
+def test_without_the_board_nothing_is_heard_and_the_pull_up_holds_the_line(bridged: bool) -> None:
+    # an idle line is high (Rohde & Schwarz, "Understanding UART"); a bridge on the board went with the board
+    wiring = Wiring(connected=False, bridged=bridged, powered=False)
+    heard = host_hears(wiring)
+    assert (heard.sources, heard.level) == (frozenset(), Level.HIGH)
+    assert Source.HOST not in board_hears(wiring).sources

@@ -10,17 +10,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.polynomial.legendre import leggauss
-from scipy.special import roots_sh_jacobi
 
 from console.boards.candidates import Column, Outcome, diagnose, health
 
 NEVER = 1e-12
 Modes = tuple[tuple[float, float], ...]
-# Gauss quadrature of degree 9: integrates the products of at most seven stages below exactly
-_points, _weights = leggauss(5)
+# Gauss quadrature of degree 17: integrates either prior times the products of at most seven stages below exactly
+_points, _weights = leggauss(9)
 EVEN: Modes = tuple((float(x + 1) / 2, float(w) / 2) for x, w in zip(_points, _weights, strict=True))  # Beta(1, 1)
-_points, _weights = roots_sh_jacobi(5, 9, 1)
-PERMANENT: Modes = tuple((float(x), float(w) * 9) for x, w in zip(_points, _weights, strict=True))  # Beta(1, 9)
+PERMANENT: Modes = tuple((x, share * 9 * (1 - x) ** 8) for x, share in EVEN)  # Beta(1, 9)
 
 
 def among(

@@ -147,6 +147,6 @@ def test_a_broken_table_names_file_line_and_key(old: str, new: str, key: str) ->
 
 def test_a_table_that_lacks_a_kind_is_refused() -> None:
     start = TEXT.rindex("[[defect]]")
-    with pytest.raises(InputTrouble, match="open-hidden") as caught:
+    with pytest.raises(InputTrouble, match="nothing for rail-missing") as caught:
         parse(TEXT[:start])
-    assert "rail-missing" in caught.value.help
+    assert "[[defect]]" in caught.value.help

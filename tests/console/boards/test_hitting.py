@@ -7,7 +7,7 @@ from itertools import combinations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from console.boards.hitting import ambiguity_groups, minimal_hitting_sets
+from console.boards.hitting import ambiguity_groups, minimal_hitting_sets, smallest_hitting_set
 
 
 def sets(*words: str) -> set[frozenset[str]]:
@@ -51,6 +51,8 @@ def test_as_trying_every_set(rows: list[set[int]], most: int) -> None:
     found = minimal_hitting_sets(rows, most)
     assert set(found) == minimal
     assert [len(chosen) for chosen in found] == sorted(len(chosen) for chosen in found)
+    smallest = smallest_hitting_set(rows, most)
+    assert smallest is None if not found else smallest in minimal and len(smallest) == len(found[0])
 
 
 @given(ROWS)

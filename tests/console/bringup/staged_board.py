@@ -26,6 +26,7 @@ from console.link.base import Link, OpenReport, Receiver
 from console.operating import Reply
 from console.session.session import Session
 from console.snapshot import Fold, Snapshot
+from protocols.uart import Frame
 from tests.staged import BoardLink, JumpingLoop, in_jumping_time
 
 TERN = load_board("tern-b")
@@ -61,6 +62,15 @@ class Hands:
             self._board.mend(self._board.setup.joints.mended(place), self._loop.time())
         return Reply("found", asking.FINE if self._board.setup.joints == before else asking.MENDED)
 
+    async def prepare(self, test: str) -> None:
+        raise AssertionError("no test of the line in these stories")
+
+    async def restore(self, test: str) -> None:
+        raise AssertionError("no test of the line in these stories")
+
+    async def reset(self, words: str) -> bool:
+        return False
+
     async def act(self, check: NextCheck) -> None:
         now, wiring = self._loop.time(), self._board.setup.wiring
         match check.id:
@@ -95,6 +105,12 @@ class _Link(BoardLink):
     async def open(self, receiver: Receiver) -> OpenReport:
         self.board.closed()
         return await super().open(receiver)
+
+    async def retune(self, baud: int, frame: Frame) -> OpenReport:
+        self.settings = replace(self.settings, baud=baud, frame=frame)
+        self.board.baud = float(baud)
+        self.board.set_frame(frame)
+        return OpenReport(frame, "not available", None, None, 0.0)
 
 
 class _Around:

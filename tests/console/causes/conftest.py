@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import pytest
 
-from console.causes.observation import Configured, Evidence, Observation
+from console.causes.evidence import Configured, Evidence, Observation
 
 Make = Callable[..., Evidence]
 

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from console.causes.bayes import weigh
 from console.causes.belief import Belief, Model, model, normalised, times
 from console.causes.catalogue import OTHER, Catalogue, Cause, Check, catalogue
-from console.causes.observation import EXTRA_CODES, TABLE_CODES, Configured, Evidence, Observation
+from console.causes.evidence import EXTRA_CODES, TABLE_CODES, Configured, Evidence, Observation
 from console.causes.rank import belief
 
 with warnings.catch_warnings():

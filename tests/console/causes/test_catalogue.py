@@ -10,8 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from console.causes.catalogue import catalogue, parse
+from console.causes.evidence import TABLE_CODES, Configured, Evidence, Observation
 from console.causes.nextcheck import next_check
-from console.causes.observation import TABLE_CODES, Configured, Evidence, Observation
 from console.causes.rank import belief
 from console.errors import InputTrouble
 
@@ -44,15 +44,25 @@ def test_the_packaged_catalogue_is_whole() -> None:
         ('row = "--Aururr-"', 'row = "--AururZ-"', "cause wires-uncrossed.row", "'--AururZ-'"),
         ('id = "no-common-ground"', 'id = "wires-uncrossed"', "cause wires-uncrossed.id", "'wires-uncrossed'"),
         ("risk = 1", "risk = 9", "check K02.risk", "9"),
-        ('confirms = ["adapter-dead"]', 'confirms = ["gremlins"]', "check K02.confirms", "'gremlins'"),
+        ('confirms = ["adapter-dead", "wrong-port"]', 'confirms = ["gremlins"]', "check K02.confirms", "'gremlins'"),
         ('after = ["K09"]', 'after = ["K99"]', "check K10.after", "'K99'"),
         ('"absent", "vanish",', '"vanish", "absent",', "columns", "['vanish', 'absent'"),
         ("A = 0.90", "A = 1.5", "weights.A", "1.5"),
+        ("readable = { default = 0.03", "readable = { default = 3", "readable.default", "3"),
         (
-            "outcomes.echoes = { default = 0.99",
+            "readable = { default = 0.03",
+            "readable = { gremlins = 0.5, default = 0.03",
+            "readable.gremlins",
+            "'gremlins'",
+        ),
+        ("explains = { text =", "explains = { song =", "check K18.explains.song", "'song'"),
+        ("shows = { text =", "shows = { song =", "check K18.shows.song", "'song'"),
+        ('shows = { text = ["readable-text"]', 'shows = { text = ["verse"]', "check K18.shows.text", "'verse'"),
+        (
+            "outcomes.echoes = { default = 0.985",
             "outcomes.echoes = { default = 0.7",
             "check K02.outcomes",
-            "'0.71 as the sum for default'",
+            "'0.715 as the sum for default'",
         ),
         (
             "cures = { no-common-ground = 0.95",

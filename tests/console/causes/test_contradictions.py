@@ -7,7 +7,7 @@ from collections.abc import Callable
 import pytest
 
 from console.causes.contradictions import contradictions
-from console.causes.observation import Evidence
+from console.causes.evidence import Evidence
 
 Make = Callable[..., Evidence]
 

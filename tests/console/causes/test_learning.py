@@ -8,8 +8,8 @@ from hypothesis import strategies as st
 
 from console.causes.belief import model
 from console.causes.catalogue import OTHER, catalogue
+from console.causes.evidence import Configured, Evidence, Observation
 from console.causes.learning import backed_off, faded, learned_chance, learned_priors, posterior_counts
-from console.causes.observation import Configured, Evidence, Observation
 from console.causes.rank import rank
 
 

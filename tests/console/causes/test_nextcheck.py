@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 
 from console.causes.belief import Model
 from console.causes.catalogue import Catalogue, Cause, Check, catalogue
+from console.causes.evidence import EXTRA_CODES, TABLE_CODES, Configured, Evidence, Observation
 from console.causes.nextcheck import next_check
-from console.causes.observation import EXTRA_CODES, TABLE_CODES, Configured, Evidence, Observation
 from console.causes.plan import Planner, step_cost
 
 Make = Callable[..., Evidence]

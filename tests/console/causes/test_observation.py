@@ -53,7 +53,8 @@ def codes(fold: ObservationFold) -> set[str]:
         ([SYNC, stray(b"\x00")], "no-answer", {"low"}, "target-unpowered"),
         ([SYNC, stray(b"\x7f"), SYNC, stray(b"\x7f")], "no-answer", {"echo"}, "tx-rx-shorted"),
         ([stray(b"\x00"), SYNC, stray(b"\x7f")], "no-answer", {"echo"}, "tx-rx-shorted"),
-        ([SYNC, stray(b"hello")], "no-answer", {"garbage"}, "boot-strap-wrong"),
+        ([SYNC, stray(b"hello")], "no-answer", {"readable-text"}, "boot-strap-wrong"),
+        ([SYNC, stray(b"\xfe\xf8\x06\xfe")], "no-answer", {"garbage"}, "no-common-ground"),
         ([SYNC, ACK, GET, nack("Get")], "ok", {"ack", "nack"}, "frame-format-wrong"),
         (
             [SYNC, ACK, GET, ("in", b"\x79", Role.ACK, "Get"), ("in", b"\x31", Role.VALUE, "Get"), READ, nack("")],
@@ -162,7 +163,7 @@ def test_a_repeated_attempt_counts_once_and_the_latest_reading_stands() -> None:
     once = rank(fold.evidence())
     attempt(fold, [SYNC])
     assert rank(fold.evidence()) == once
-    attempt(fold, [SYNC, stray(b"noise")])
+    attempt(fold, [SYNC, stray(b"\xfe\xf8\x06\xfe")])
     assert codes(fold) == {"garbage"}
     assert len(fold.evidence().configured) == 1
 
@@ -193,7 +194,7 @@ def test_equal_attempts_count_once_and_differing_ones_must_agree_three_times() -
         (reading,) = fold.evidence().configured
         assert (reading.repeats, reading.unsteady) == (repeats, True)
     settled = {cause.id: cause.probability for cause in rank(fold.evidence())}
-    assert settled["boot-strap-wrong"] > shaken["boot-strap-wrong"], "garbage is believed only now"
+    assert settled["boot-strap-wrong"] > shaken["boot-strap-wrong"], "text is believed only now"
 
 
 def test_a_board_somebody_worked_on_may_change() -> None:

@@ -10,7 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from console.causes.catalogue import catalogue
-from console.causes.plug import LOOP_TIMES, PATIENCE_S, SETTLES_S, STAYS_S, PlugFold, steps_for, suspects
+from console.causes.plug import LOOP_TIMES, PATIENCE_S, SETTLES_S, STAYS_S, PlugFold
+from console.causes.plug_rank import steps_for, suspects
 from console.causes.plug_table import plug_table
 from console.text import clean
 from console.usb import HUB_CLASS, KernelLine, Look, Tty, UsbDevice
@@ -174,6 +175,17 @@ def test_another_device_than_expected():
     assert (verdict.kind, verdict.causes[0].id) == ("other-device", "wrong-port")
     assert "1209:0002" in verdict.detail
     assert verdict_of(*looks, expected=(0x1209, 1)).kind == "good"
+
+
+@pytest.mark.parametrize("order", [(0, 1), (1, 0)])
+def test_of_a_board_that_brings_several_devices_the_serial_one_counts(order):
+    other = UsbDevice("1-2.2", 7, 0x1209, 2, product="probe", drivers=("usbhid",))
+    serial = BOARD._replace(place="1-2.1")
+    pair = [serial, other]
+    looks = [look(0), look(1, pair[order[0]]), look(1.5, *pair), look(1.5 + STAYS_S, *pair)]
+    verdict = verdict_of(*looks)
+    assert (verdict.kind, verdict.place) == ("good", "1-2.1")
+    assert verdict_of(*looks, expected=(0x1209, 2)).place == "1-2.2"
 
 
 def test_what_was_here_before_is_no_part_of_the_story():

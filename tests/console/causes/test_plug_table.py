@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from importlib import resources
 
 import pytest
@@ -68,7 +69,5 @@ def test_a_missing_sign_is_named():
 
 @given(st.integers(0, len(TEXT)), st.integers(0, 400))
 def test_a_cut_out_piece_never_ends_in_anything_but_our_error(start, length):
-    try:
+    with contextlib.suppress(InputTrouble):
         parse(TEXT[:start] + TEXT[start + length :])
-    except InputTrouble:
-        return

@@ -10,8 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from console.causes.catalogue import OTHER, catalogue
+from console.causes.evidence import EXTRA_CODES, TABLE_CODES, Configured, Evidence, Observation
 from console.causes.nextcheck import next_check
-from console.causes.observation import EXTRA_CODES, TABLE_CODES, Configured, Evidence, Observation
 from console.causes.rank import posterior, rank
 from console.causes.wires import wires
 
@@ -24,36 +24,37 @@ ONE = {
     "silence": (0.6275, {"H01": 0.2037, "H05": 0.139, "H06": 0.1095, "H11": 0.1006, "H03": 0.096, "H12": 0.0778}),
     "low": (0.075, {"H03": 0.3347, "H02": 0.1881, "H13": 0.1624, "H01": 0.1136, "H12": 0.0434, "H07": 0.0431}),
     "echo": (0.025, {"H15": 0.5081, "H02": 0.1356, "H12": 0.1303, "H01": 0.0569, "H03": 0.0402, "H11": 0.0281}),
-    "garbage": (0.0885, {"H05": 0.274, "H02": 0.1595, "H09": 0.1325, "H01": 0.0964, "H03": 0.0681, "H06": 0.0518}),
     "errors": (0.063, {"H02": 0.2237, "H09": 0.1859, "H03": 0.0956, "H05": 0.0922, "H06": 0.0726, "H11": 0.0668}),
     "ack": (0.0294, {"H10": 0.5008, "H19": 0.1667, "H07": 0.11, "H01": 0.0484, "H22": 0.0343, "H05": 0.033}),
     "nack": (0.0177, {"H10": 0.5553, "H19": 0.2773, "H07": 0.0305, "H21": 0.0301, "H01": 0.0161, "H22": 0.0137}),
 }
+# the column of all that is no reply, whether it reads as text or not
+NO_REPLY = (0.0885, {"H05": 0.274, "H02": 0.1595, "H09": 0.1325, "H01": 0.0964, "H03": 0.0681, "H06": 0.0518})
 CHAIN = [
     (  # after silence
         (),
         (),
         {"H01": 0.2037, "H05": 0.139, "H06": 0.1095, "H11": 0.1006, "H03": 0.096, "H12": 0.0778, "H07": 0.0773},
     ),
-    (  # loopback at the adapter pins echoes
+    (  # loopback at the adapter pins echoes: it is this port, and the adapter lives
         (("K02", "echoes"),),
         (),
-        {"H01": 0.2098, "H05": 0.1432, "H06": 0.1128, "H11": 0.1036, "H03": 0.0989, "H12": 0.0801, "H07": 0.0796},
+        {"H01": 0.2262, "H05": 0.1543, "H06": 0.1215, "H11": 0.1117, "H03": 0.1066, "H12": 0.0864, "H02": 0.0599},
     ),
     (  # target rail reads 3.30 V
         (("K02", "echoes"), ("K08", "in-range")),
         (),
-        {"H01": 0.2341, "H05": 0.1598, "H06": 0.1258, "H11": 0.1156, "H12": 0.0894, "H07": 0.0888, "H02": 0.062},
+        {"H01": 0.2545, "H05": 0.1736, "H06": 0.1367, "H11": 0.1256, "H12": 0.0972, "H02": 0.0674, "H18": 0.0462},
     ),
     (  # swap TX/RX: still silent
         (("K02", "echoes"), ("K08", "in-range")),
         ("silence",),
-        {"H05": 0.2067, "H06": 0.1627, "H11": 0.1495, "H12": 0.1157, "H07": 0.1148, "H02": 0.0802, "H18": 0.0549},
+        {"H05": 0.2305, "H06": 0.1815, "H11": 0.1668, "H12": 0.129, "H02": 0.0894, "H18": 0.0613, "H14": 0.036},
     ),
     (  # strap pin reads boot level
         (("K02", "echoes"), ("K08", "in-range"), ("K15", "boot-level")),
         ("silence",),
-        {"H06": 0.2035, "H11": 0.187, "H12": 0.1446, "H07": 0.1436, "H02": 0.1003, "H18": 0.0687, "H14": 0.0404},
+        {"H06": 0.2337, "H11": 0.2147, "H12": 0.1661, "H02": 0.1151, "H18": 0.0789, "H14": 0.0464, "H17": 0.029},
     ),
 ]
 
@@ -74,6 +75,67 @@ def test_one_observation(code: str, seen: Make) -> None:
     prior = catalogue().priors(something_else=False)
     likelihood = catalogue().likelihood(code)
     assert sum(prior[c] * likelihood[c] for c in prior) == pytest.approx(probability, abs=1e-4)
+
+
+def test_garbage_and_text_share_one_column() -> None:
+    probability, expected = NO_REPLY
+    table = catalogue()
+    prior = table.priors(something_else=False)
+    garbage, text = (table.likelihood(code) for code in ("garbage", "readable-text"))
+    joint = {table.causes[c].number: prior[c] * (garbage[c] + text[c]) for c in prior}
+    total = sum(joint.values())
+    assert total == pytest.approx(probability, abs=1e-4)
+    assert largest({number: p / total for number, p in joint.items()}, 6) == pytest.approx(expected, abs=1e-4)
+
+
+def test_readable_text_points_at_what_runs_an_application_and_garbage_away_from_it(seen: Make) -> None:
+    silent, text, garbage = (by_number(seen(code)) for code in ("silence", "readable-text", "garbage"))
+    for number in ("H05", "H20"):
+        assert text[number] > 2 * silent[number]
+        assert text[number] > 2 * garbage[number]
+    assert {*largest(text, 2)} == {"H05", "H20"}
+
+
+def test_text_heard_at_another_rate_answers_the_check_and_moves_the_ranking(seen: Make) -> None:
+    before, after = by_number(seen("silence")), by_number(seen("silence", checks=(("K18", "text"),)))
+    assert after["H05"] > 2 * before["H05"]
+    assert after["H20"] > 5 * before["H20"]
+    # the same text in the attempt itself and in the test is one piece of evidence (diagnosis by independent clues)
+    once = by_number(seen("readable-text"))
+    assert by_number(seen("readable-text", checks=(("K18", "text"),))) == pytest.approx(once)
+
+
+@pytest.mark.parametrize("code", ["low", "garbage", "errors"])
+def test_text_at_another_rate_explains_what_it_looked_like_here(code: str, seen: Make) -> None:
+    # ideal receiver: at twelve times the sender's rate every character of a text is 00 with a break
+    (first, second, *_) = rank(seen(code, checks=(("K18", "text"),)))
+    assert {first.id, second.id} <= {"boot-strap-wrong", "not-reset-into-loader", "application-running"}
+
+
+@pytest.mark.parametrize(("outcome", "up"), [("nothing", True), ("echoes", False)])
+def test_a_loop_back_tells_the_right_port_and_a_live_adapter(outcome: str, up: bool, seen: Make) -> None:
+    before = posterior(seen("silence"), catalogue())
+    after = posterior(seen("silence", checks=(("K02", outcome),)), catalogue())
+    for cause in ("adapter-dead", "wrong-port"):
+        if up:
+            assert after[cause] > 2 * before[cause]
+        else:
+            assert after[cause] < before[cause] / 5
+
+
+@pytest.mark.parametrize("codes", [("ack",), ("ack", "nack"), ("ack", "errors"), ("ack", "nack", "errors")])
+def test_an_acknowledged_sync_and_nothing_good_after_it_is_a_wrong_parity(codes: tuple[str, ...], seen: Make) -> None:
+    # parity arithmetic: 7F, 79 and 1F have an odd number of ones and pass between 8N1 and 8E1, 00 FF does not
+    assert rank(seen(*codes))[0].id == "frame-format-wrong"
+
+
+def test_listening_at_other_settings_is_no_trial_of_them() -> None:
+    silent = Configured(False, (Observation("silence", "", 1),), frame="8E1", rate=115200)
+    heard = Configured(False, (Observation("garbage", "", 9),), frame="8E1", rate=9600, asked=False)
+    only = posterior(Evidence((silent,), silent), catalogue())
+    assert posterior(Evidence((silent, heard), silent), catalogue()) == only
+    tried = Configured(False, (Observation("silence", "", 1),), frame="8E1", rate=9600)
+    assert posterior(Evidence((silent, tried), silent), catalogue())["baud-too-far"] < only["baud-too-far"]
 
 
 @pytest.mark.parametrize(("checks", "swapped", "expected"), CHAIN)
@@ -101,7 +163,8 @@ def test_the_same_question_counts_once(seen: Make) -> None:
         (("silence",), "wires-uncrossed"),
         (("low",), "target-unpowered"),
         (("echo",), "tx-rx-shorted"),
-        (("garbage",), "boot-strap-wrong"),
+        (("garbage",), "no-common-ground"),
+        (("readable-text",), "boot-strap-wrong"),
         (("ack", "nack"), "frame-format-wrong"),
         (("ack", "get-answered", "nack", "read-refused"), "readout-protected"),
         (("ack", "get-answered", "nack", "read-refused", "identified"), "readout-protected"),

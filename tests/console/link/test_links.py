@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import asyncio
+import termios
 
 import pytest
 
 from console.errors import PortTrouble
+from protocols.uart import EIGHT_E_ONE, EIGHT_N_ONE
 
 ALL_BYTES = bytes(range(256)) * 4
 
@@ -163,3 +165,57 @@ async def test_a_failing_receiver_does_not_end_the_link(peer, link_to, recorder)
     await got.until(lambda r: bool(r.data))
     assert bytes(got.data) == b"b"
     assert got.losses == []
+
+
+async def test_an_open_pty_takes_another_rate_and_what_was_not_read_is_dropped(pty_peer, link_to, recorder, turn):
+    link, got = link_to(pty_peer.port, baud=115200), recorder()
+    await link.open(got)
+    report = await link.retune(9600, EIGHT_N_ONE)
+    assert (report.frame_in_use, link.settings.baud, link.settings.frame) == (EIGHT_N_ONE, 9600, EIGHT_N_ONE)
+    assert termios.tcgetattr(pty_peer.master)[4] == termios.B9600  # both ends of a pty share its settings (Linux)
+    await pty_peer.send(ALL_BYTES)  # a received FF must still arrive once
+    await got.until(lambda r: len(r.data) >= len(ALL_BYTES))
+    assert bytes(got.data) == ALL_BYTES
+    link.write(b"\x7f")
+    assert await pty_peer.receive(1) == b"\x7f"
+    assert not got.losses
+
+
+async def test_a_pty_that_cannot_do_parity_says_so_when_it_is_retuned(pty_peer, link_to, recorder):
+    link = link_to(pty_peer.port, frame=EIGHT_N_ONE)
+    await link.open(recorder())
+    report = await link.retune(57600, EIGHT_E_ONE)
+    assert report.frame_in_use == EIGHT_N_ONE
+    assert any("parity" in note for note in report.notes)
+
+
+async def test_retuning_after_a_hang_up_is_a_lost_link(pty_peer, link_to, recorder):
+    link, got = link_to(pty_peer.port), recorder()
+    await link.open(got)
+    pty_peer.hang_up()
+    with pytest.raises(PortTrouble) as failed:
+        await link.retune(9600, EIGHT_N_ONE)
+    assert failed.value.code == "link-lost"
+    await got.until(lambda r: bool(r.losses))
+    assert len(got.losses) == 1
+
+
+async def test_a_rate_the_port_does_not_take_leaves_the_former_one(pty_peer, link_to, recorder, monkeypatch):
+    link, got = link_to(pty_peer.port, baud=19200), recorder()
+    await link.open(got)
+    with pytest.raises(PortTrouble) as failed:
+        await link.retune(-5, EIGHT_N_ONE)  # the serial library refuses it with ValueError
+    assert failed.value.code == "port-unusable"
+    assert link.settings.baud == 19200
+    assert termios.tcgetattr(pty_peer.master)[4] == termios.B19200
+    await pty_peer.send(b"a")
+    await got.until(lambda r: bool(r.data))
+
+
+async def test_a_raw_connection_cannot_be_retuned_and_says_why(socket_peer, link_to, recorder):
+    link = link_to(socket_peer.port)
+    await link.open(recorder())
+    with pytest.raises(PortTrouble) as failed:
+        await link.retune(9600, EIGHT_N_ONE)
+    assert failed.value.code == "port-unusable"
+    assert failed.value.help

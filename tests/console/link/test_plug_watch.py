@@ -51,7 +51,7 @@ def test_a_look_has_devices_with_rights_and_the_kernels_new_words(usb, monkeypat
     with usb.watch() as watch:
         assert (watch.notes, watch.interval_s) == ((), plug_watch.TREE_S)
         look = watch.look(1.5)
-        assert (look.t_s, look.tree, look.log, look.lines) == (1.5, True, True, ())
+        assert (look.t_s, look.log, look.lines) == (1.5, True, ())
         node = str(usb.dev / "ttyUSB0")
         assert look.devices[0].ttys == (Tty(node),)
         usb.say("usb 1-2: USB disconnect, device number 5")
@@ -70,7 +70,7 @@ def test_what_cannot_be_seen_is_said(tmp_path):
         assert len(watch.notes) == 2
         assert watch.interval_s == plug_watch.LIST_S
         look = watch.look(0.0)
-        assert (look.tree, look.log, look.devices) == (False, False, ())
+        assert (look.log, look.devices) == (False, ())
 
 
 def test_without_a_tree_the_list_of_ports_stands_in(tmp_path):
@@ -83,6 +83,23 @@ def test_without_a_tree_the_list_of_ports_stands_in(tmp_path):
         (device,) = watch.look(0.0).devices
     assert (device.place, device.vid, device.product) == ("1-2", 0x1209, "two ports")
     assert device.ttys == (Tty("COM7"), Tty("COM8", False, "close it"))
+
+
+async def test_a_list_that_fails_for_a_moment_does_not_end_the_watch(tmp_path, monkeypatch):
+    answers = [OSError("went while it was listed"), [], []]
+
+    def lister():
+        answer = answers.pop(0)
+        if isinstance(answer, OSError):
+            raise answer
+        return answer
+
+    monkeypatch.setattr(plug_watch, "LIST_S", 0.0)
+    with PlugWatch(tree=tmp_path / "none", kmsg=tmp_path / "none", lister=lister) as watch:
+        async for look in looks(watch):
+            assert look.devices == ()
+            break
+    assert len(answers) == 1
 
 
 async def test_looks_come_one_after_the_other(usb, monkeypatch):

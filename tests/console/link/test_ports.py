@@ -25,6 +25,22 @@ def entry(device="/dev/ttyUSB0", **fields):
 USB = PortInfo("/dev/ttyUSB0", "adapter", 0x1209, 0x0001, "T7", "1-2")  # 1209:0001 is a test id of the pid.codes list
 
 
+def test_the_usb_ids_stand_in_the_folder_of_the_device(tmp_path):
+    # Documentation/ABI/stable/sysfs-bus-usb: idVendor and idProduct, hexadecimal
+    device = tmp_path / "usb1" / "1-2"
+    port = device / "1-2:1.0" / "ttyUSB0"
+    port.mkdir(parents=True)
+    (device / "idVendor").write_text("10c4\n")
+    (device / "idProduct").write_text("ea60\n")
+    tty = tmp_path / "class" / "ttyUSB0"
+    tty.mkdir(parents=True)
+    (tty / "device").symlink_to(port)
+    assert sysfs.usb_ids("/dev/ttyUSB0", tmp_path / "class") == (0x10C4, 0xEA60)
+    assert sysfs.usb_ids("/dev/ttyS0", tmp_path / "class") is None
+    (device / "idProduct").write_text("no number\n")
+    assert sysfs.usb_ids("/dev/ttyUSB0", tmp_path / "class") is None
+
+
 def test_identity_of_a_usb_adapter(tmp_path):
     node = tmp_path / "ttyUSB0"
     node.touch()

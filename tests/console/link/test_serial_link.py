@@ -359,6 +359,22 @@ async def test_what_an_adapter_reports(adapter, link_to, recorder, low_latency):
     assert report.latency_s > 0.016  # AN232B-04: a short answer waits for the timer
 
 
+@pytest.mark.parametrize(("baud", "told"), [(115200, False), (74880, True)])
+async def test_an_adapter_that_misses_the_rate_is_told_of(adapter, link_to, recorder, monkeypatch, baud, told):
+    # AN205 Rev 0.3 Table 1: the fixed-list kind makes 76800 of 74880, +2.6 %
+    monkeypatch.setattr(tty_port, "usb_ids", lambda device: (0x10C4, 0xEA60))
+    report = await link_to(adapter.port, baud=baud, frame=EIGHT_N_ONE).open(recorder())
+    assert any("misses the rate" in note for note in report.notes) is told
+
+
+@pytest.mark.parametrize("low_latency", [True, False])
+async def test_a_slow_timer_is_told_with_the_command_and_left_alone(adapter, link_to, recorder, low_latency):
+    report = await link_to(adapter.port, low_latency=low_latency, frame=EIGHT_N_ONE).open(recorder())
+    notes = [note for note in report.notes if "16 ms" in note]  # AN232B-04: the default
+    assert len(notes) == (not low_latency)
+    assert all("sudo tee /sys" in note and "latency_timer" in note for note in notes)
+
+
 async def test_other_users_are_kept_out_of_an_adapter_until_it_is_closed(adapter, link_to, recorder):
     link = link_to(adapter.port)
     spare = os.open(adapter.port, os.O_RDWR | os.O_NOCTTY)

@@ -367,7 +367,7 @@ async def test_a_note_and_a_thing_at_hand_are_recorded(rig: Any, until: Any) -> 
     async with app.run_test(size=(80, 24)) as pilot:
         await until(pilot, lambda: bench(app).snapshot.port)
         await pilot.press("u")  # nothing to take back: only said
-        await pilot.press("e")
+        await pilot.press("m")
         assert isinstance(app.screen, WordsScreen)
         await pilot.press(*"wet", "enter")
         await pilot.press("a")

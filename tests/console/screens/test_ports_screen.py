@@ -64,6 +64,15 @@ async def test_lists_ports_and_simulated_boards(
         assert "join the group" in words
 
 
+async def test_a_known_bridge_tells_the_rate_it_really_uses(ports: Ports, until: Any, screen_text: Any) -> None:
+    ports.now = [PortInfo("/dev/ttyUSB7", "bridge", 0x0403, 0x6001)]  # AN232B-05: 26 eighths of 3 MHz is 115384.6
+    app = WakelineApp()
+    async with app.run_test() as pilot:
+        await until(pilot, lambda: shown(app).ports)
+        await pilot.pause()
+        assert "115384.6 (+0.16 %)" in screen_text(app)
+
+
 async def test_the_highlight_stays_on_its_port_when_others_come_and_go(ports: Ports, until: Any) -> None:
     app = WakelineApp()
     async with app.run_test() as pilot:

@@ -1,0 +1,127 @@
+"""What a report says: verdict, sections in order, the batch's counts, suspects, and what it does not know."""
+
+from __future__ import annotations
+
+from console.boards.suspects import Suspects, suspects
+from console.events import MarkKind
+from console.report.compose import batch_report, session_report
+from console.report.model import Facts, Paragraph, Points, Report, Section, Table, Timeline
+from console.report.suspects import suspects_section
+from tests.console.boards.bench_board import BOARD, SERIAL, SPI, ran
+from tests.console.report.made import SHA, attempt, check, mark, record
+
+STAGE = (MarkKind.STAGE_BEGIN, MarkKind.STAGE_END)
+
+
+def section(report: Report, title: str, part: int = 0) -> Section:
+    """The section with this heading."""
+    return next(one for one in report.parts[part].sections if one.title == title)
+
+
+def table(found: Section) -> Table:
+    """The section's only table."""
+    (one,) = (block for block in found.blocks if isinstance(block, Table))
+    return one
+
+
+def texts(found: Section) -> str:
+    """Paragraphs and points of a section as one text."""
+    out = [block.text for block in found.blocks if isinstance(block, Paragraph)]
+    for block in found.blocks:
+        if isinstance(block, Points):
+            out += [one for point in block.items for one in (point.text, *point.more)]
+    return "\n".join(out)
+
+
+def test_a_failed_session_says_why_what_and_what_next() -> None:
+    report = session_report(record(attempt(0, 1)))
+    verdict = report.lead[0]
+    assert isinstance(verdict, Paragraph)
+    assert verdict.tone == "bad"
+    assert verdict.text.startswith("✗ no answer: stage sync: nothing came. Most likely: TX and RX are not crossed (")
+    titles = [one.title for one in report.parts[0].sections]
+    assert titles == [
+        "What happened",
+        "Where the time went",
+        "Wires",
+        "What the last attempt showed",
+        "Likely causes",
+        "Next check",
+        "From the trace",
+        "Record and settings",
+        "How far this goes",
+    ]
+    (facts,) = (block for block in section(report, "Record and settings").blocks if isinstance(block, Facts))
+    assert ("SHA-256", SHA) in facts.rows
+
+
+def test_what_is_handed_in_stands_before_the_trace() -> None:
+    extra = (Section("Board stages", (Paragraph("inspect: done"),)),)
+    titles = [one.title for one in session_report(record(attempt(0, 1)), extra=extra).parts[0].sections]
+    assert titles.index("Board stages") == titles.index("From the trace") - 1
+
+
+def test_readings_and_contradictions_are_told() -> None:
+    # a chip without its supply cannot hold its TX near the rail: common practice, no source
+    clash = [check(1, "K08", "out-of-range", value=0.4, unit="V"), check(2, "K09", "near-rail")]
+    report = session_report(record([*attempt(0, 1), *clash]))
+    rows = table(section(report, "Readings")).rows
+    assert [(row[1], *row[3:]) for row in rows] == [
+        ("K08", "0.4 V", "out-of-range", "stands"),
+        ("K09", "-", "near-rail", "stands"),
+    ]
+    assert "supply at the chip" in texts(section(report, "Contradictions"))
+    alone = session_report(record([*attempt(0, 1), clash[0]]))
+    assert "Contradictions" not in [one.title for one in alone.parts[0].sections]
+
+
+def test_the_batch_counts_and_gives_no_percentage() -> None:
+    good, bad = record(attempt(0, 1, "ok"), "a", "1"), record([*attempt(0, 1), *attempt(1, 2, "ok")], "b", "2")
+    twice, lost = record(attempt(0, 1, "ok"), "c", "1"), record(attempt(0, 1, "port"), "d", "3")
+    report = batch_report([good, bad, twice, lost], [("e", "no capture")])
+    rows = table(section(report, "Summary")).rows
+    assert [row[1] for row in rows] == ["a", "b", "c", "d", "e"]
+    assert [row[2] for row in rows] == ["✓ done", "✗ no answer", "✓ done", "· not judged", ""]
+    told = texts(section(report, "First pass"))
+    assert "1 of 2 sessions passed at the first attempt." in told  # a and b; c is a again, d tells nothing
+    assert "1 session not judged" in told
+    assert "1 file not read" in told
+    assert "same content, counted once: a, c" in told
+    assert "%" not in told
+    assert [part.title for part in report.parts] == ["The batch", "1. a", "2. b", "3. c", "4. d"]
+
+
+def test_an_empty_capture_makes_a_report_too() -> None:
+    report = session_report(record([]))
+    assert "only bytes and line events" in texts(section(report, "What happened"))
+    assert "From the trace" not in [one.title for one in report.parts[0].sections]
+
+
+def test_of_very_many_attempts_and_stages_the_page_draws_some_and_says_so() -> None:
+    many = [one for n in range(100) for one in attempt(n, n + 1)]
+    stages = [mark(n, kind, name="x", outcome="ok") for n in range(60) for kind in STAGE]
+    drawn = section(session_report(record([*many, mark(100, MarkKind.ATTEMPT), *stages])), "Where the time went")
+    assert "77 attempts in the middle of the session are not drawn" in texts(drawn)
+    (timeline,) = (block for block in drawn.blocks if isinstance(block, Timeline))
+    assert [axis.title for axis in timeline.axes[11:13]] == ["attempt 12", "attempt 90"]
+    assert timeline.axes[-1].title == "attempt 101, the first 40 of 60 stages"
+    assert len(timeline.axes[-1].bars) == 40
+
+
+def test_what_a_port_cannot_tell_is_said() -> None:
+    said = "could not report framing or parity errors"
+    settings = mark(0, MarkKind.SETTINGS, port="p", baud=9600, frame="8N1", line_errors="not available")
+    assert said in texts(section(session_report(record([settings, *attempt(0, 1)])), "How far this goes"))
+    assert said not in texts(section(session_report(record(attempt(0, 1))), "How far this goes"))
+
+
+def test_suspects_stand_in_the_order_of_looking() -> None:
+    found = suspects(BOARD, [ran("loader answers", True, SERIAL), ran("flash identifies", False, SPI)])
+    made = suspects_section(found, 4)
+    titles = [point.text for block in made.blocks if isinstance(block, Points) for point in block.items]
+    assert titles[:4] == [item.title for item in found.items()][:4]
+    assert f"{len(list(found.items())) - 4} suspects more" in texts(made)
+    assert f"1. {found.groups[0].part}: " in texts(made)
+    assert "look: " in texts(made)
+    assert any(block.tone == "caution" for block in made.blocks if isinstance(block, Paragraph))
+    assert "nothing to look at" in texts(suspects_section(Suspects((), 0.0)))
