@@ -72,7 +72,7 @@ class SuspectState:
     why: tuple[str, ...]
     look: str
     caution: str
-    net: str = ""
+    pins: tuple[str, ...] = ()
     cleared: bool = False
 
 
@@ -235,6 +235,7 @@ def as_object(state: BringupState) -> dict[str, Any]:
             {
                 "key": one.key,
                 "part": one.part,
+                "pins": list(one.pins),
                 "title": one.title,
                 "probability": one.probability,
                 "minutes": one.minutes,
@@ -282,7 +283,7 @@ def _suspect(fields: Mapping[str, Value]) -> SuspectState:
         why=_texts(fields, "why"),
         look=_text(fields, "look"),
         caution=_text(fields, "caution"),
-        net=_text(fields, "net"),
+        pins=tuple(_text(fields, "pins").split()),
         cleared=fields.get("cleared") is True,
     )
 

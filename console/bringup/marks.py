@@ -78,7 +78,6 @@ class Marks:
                     self._suspect(group, item, item.key in cleared)
 
     def _suspect(self, group: Group, item: Suspect, cleared: bool) -> None:
-        nets = dict.fromkeys(pin.net for pin in item.pins if pin.net)
         self._mark(
             "suspect",
             key=item.key,
@@ -89,7 +88,7 @@ class Marks:
             why=SEPARATOR.join(dict.fromkeys((*item.why, *group.why))),
             look=item.how_to_look,
             caution=item.caution,
-            net=next(iter(nets), ""),
+            pins=" ".join(clean(pin.ref) for pin in item.pins),
             cleared=cleared,
         )
 

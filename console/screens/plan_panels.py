@@ -7,8 +7,9 @@ from typing import Final
 
 from textual.content import Content
 
-from console.boards.drawing import draw_net
+from console.boards.drawing import draw_net, draw_pin
 from console.boards.netlist import Netlist
+from console.boards.stagerun import RAILS
 from console.bringup.fold import BringupState, StageState, State, SuspectState
 from console.causes.rank import NextCheck
 from console.errors import Outcome
@@ -135,7 +136,7 @@ class SuspectsPanel(TextPanel):
     HELP = (
         "Whom to look at after the plan stopped, in the order that pays most for its minutes. The number says how "
         "probable it is; it comes from reasoned weights. 'because' says which stages speak for and against it. Under "
-        "it stands the net: its parts, their pins, and what lies beside them. s shows the next suspect."
+        "it stand its pins, what lies beside them, and their net. s shows the next suspect."
     )
 
     def __init__(self, id: str, netlist: Netlist) -> None:
@@ -177,6 +178,14 @@ class SuspectsPanel(TextPanel):
         out = wrap("▶ ", f"{percent(one.probability):>4} {one.part}: {one.title}", width, "bold")
         out += [row for why in one.why for row in wrap("    because ", why, width, "$secondary")]
         out += wrap("    look: ", one.look, width)
-        if one.net in self._netlist.circuit.nets:
-            out += [line((fit(f"    {row}", width).rstrip(), "$secondary")) for row in draw_net(self._netlist, one.net)]
-        return out
+        rows = [row for pin in one.pins for row in self._drawing(pin)]
+        return out + [line((fit(f"    {row}", width).rstrip(), "$secondary")) for row in rows]
+
+    def _drawing(self, ref: str) -> list[str]:
+        """A pin with what lies beside it, and its net unless that is a supply, which goes everywhere."""
+        part, _, name = ref.rpartition(".")
+        pin = self._netlist.circuit.pin(part, name)
+        if pin is None:
+            return []
+        net = draw_net(self._netlist, pin.net) if pin.net and not RAILS.fullmatch(pin.net) else []
+        return [*draw_pin(self._netlist, part, name), *net]
