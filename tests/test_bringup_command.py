@@ -49,7 +49,7 @@ def test_as_text_every_stage_has_a_line_and_nothing_is_unsafe(capsys: pytest.Cap
     assert run(["bringup", "tern-b", "--bench", "dead-part:part=Y1", "--from", "listen"]) == 0
     out = capsys.readouterr().out
     assert "\x1b" not in out
-    for words in ("[17/21] fpga: FPGA", "7E 12 0B 31", "put right", "the plan is done: every stage passed"):
+    for words in ("[17/22] fpga: FPGA", "7E 12 0B 31", "put right", "the plan is done: every stage passed"):
         assert words in out, words
     assert re.search(r"\+ memory +passed +id 5A 31 14", out)
 
@@ -61,7 +61,7 @@ def test_a_capture_replayed_as_text_ends_with_the_plan(tmp_path: Path, capsys: p
     assert run(["replay", str(record), "--text"]) == 0
     out = capsys.readouterr().out
     assert "plan of Tern, revision B" in out
-    assert "21 of 21 stages passed" in out
+    assert "21 of 22 stages passed" in out
 
 
 ANSWERS = """
@@ -121,7 +121,7 @@ def test_an_answer_that_is_missing_names_the_step(tmp_path: Path, capsys: pytest
     assert run(["bringup", "tern-b", "--port", str(tmp_path / "none"), "--answers", str(file)]) == 7
     shown = capsys.readouterr()
     assert 'step = "look-chips"' in shown.err
-    assert "1 of 21 stages passed" in shown.out
+    assert "1 of 22 stages passed" in shown.out
 
 
 def test_check_says_what_is_in_a_file_without_a_port(capsys: pytest.CaptureFixture[str]) -> None:
@@ -130,10 +130,10 @@ def test_check_says_what_is_in_a_file_without_a_port(capsys: pytest.CaptureFixtu
     assert "board Tern, revision B: 40 parts" in out
     assert "rail +3V3: 3.135 to 3.465 V" in out
     assert "image logger: 3072 bytes" in out
-    assert "21 stages" in out
+    assert "22 stages" in out
     assert run(["bringup", "tern-b", "--check", "--json"]) == 0
     said = told(capsys)
-    assert (said["outcome"], len(said["stages"]), said["error"]) == ("ok", 21, None)
+    assert (said["outcome"], len(said["stages"]), said["error"]) == ("ok", 22, None)
 
 
 def test_check_of_a_wrong_file_names_file_line_and_key(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -10,12 +10,12 @@ from typing import Any, Final
 from console.boards.file_checks import known, read_limits
 from console.boards.limits import Expected, Limits
 from console.boards.misreads import Bus
-from console.boards.plan import CONTENT, IdAnswer, ImageOf, Query, Rail, Stage, Work
+from console.boards.plan import BY_HAND, CONTENT, IdAnswer, ImageOf, Query, Rail, Stage, Work
 from console.boards.stagerun import Board, Exercises
 from console.boards.template import FieldValue, Template, byte_template, text_template
 from console.tomlfile import Table
 
-_COMMON: Final = ("id", "kind", "title", "after", "look", "hot", "parts", "nets", "pins")
+_COMMON: Final = ("id", "kind", "title", "after", "look", "hot", "power", "parts", "nets", "pins")
 _SEND_MOST: Final = 256
 _QUERY_KEYS: Final = ("send", "send_hex", "ends", "reply", "reply_hex", "within_s", "expect", "reads")
 _ROLES: Final = ("data-out", "clock", "select", "supply", "ground", "reset", "hold", "pull", "mode")
@@ -66,7 +66,17 @@ def _stage(entry: Table, around: Known, above: list[Stage]) -> Stage:
         look=entry.plain("look") if "look" in entry.data or work in (Work.INSPECT, Work.CONFIRM) else "",
         hot=entry.flag("hot"),
     )
-    return fill(entry, stage, around)
+    return _powered(entry, fill(entry, stage, around))
+
+
+def _powered(entry: Table, stage: Stage) -> Stage:
+    """Ohms and the iron need a dead board; to look at it either will do; all else needs power."""
+    dead = stage.hot or (stage.limits is not None and stage.limits.unit == "ohm")
+    usual = "off" if dead else "either" if stage.work is Work.INSPECT else "on"
+    said = entry.plain("power") if "power" in entry.data else usual
+    if said not in ("on", "off", "either") or (dead and said != "off") or (stage.work not in BY_HAND and said != "on"):
+        entry.wrong("power", said, f"{usual}, or leave it out: this kind of stage needs it")
+    return replace(stage, power={"on": True, "off": False, "either": None}[said])
 
 
 def _name(entry: Table) -> str:

@@ -42,8 +42,6 @@ class Work(StrEnum):
 
 BY_HAND: Final = frozenset({Work.INSPECT, Work.MEASURE, Work.CONTINUITY, Work.CONFIRM})
 """Done by the operator, who tells what it showed."""
-POWER_OFF: Final = frozenset({Work.CONTINUITY})
-"""Only with the power off; inspection does not care, all else needs power."""
 IN_LOADER: Final = frozenset({Work.LISTEN, Work.SYNC, Work.IDENTIFY, Work.ERASE, Work.WRITE, Work.VERIFY, Work.START})
 """Over the port, at the boot loader's settings; a query is over the port at the application's."""
 CONTENT: Final = frozenset({Work.ERASE, Work.WRITE, Work.VERIFY})
@@ -125,7 +123,8 @@ class Stage:
 
     Of the rest, what its work needs: `limits` of a reading, `between` the two places of a continuity check, `nets` that
     a reading is taken on, `seconds` to wait or listen, `hears` whether bytes are wanted, `usb` ids of the bridge,
-    `products` ids of the chip, the `image` by role, `starts_at` an address, and the `query`.
+    `products` ids of the chip, the `image` by role, `starts_at` an address, and the `query`. `power`: on (True), off,
+    or either (None).
     """
 
     id: str
@@ -135,6 +134,7 @@ class Stage:
     after: tuple[str, ...] = ()
     look: str = ""
     hot: bool = False
+    power: bool | None = True
     limits: Limits | None = None
     nets: tuple[str, ...] = ()
     between: tuple[str, str] | None = None

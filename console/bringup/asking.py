@@ -6,7 +6,7 @@ from typing import Final
 
 from console.boards import cautions
 from console.boards.limits import GOOD, HIGH, LOW
-from console.boards.plan import POWER_OFF, Plan, Stage, Work
+from console.boards.plan import Plan, Stage, Work
 from console.boards.suspects import Group, Suspect
 from console.causes.rank import NextCheck
 
@@ -48,13 +48,6 @@ def by_hand(plan: Plan, stage: Stage) -> NextCheck:
     )
 
 
-def wants_power(stage: Stage) -> bool | None:
-    """Whether a stage needs the power on (True) or off (False); None where it does not care."""
-    if stage.work in POWER_OFF or (stage.limits is not None and stage.limits.unit == "ohm"):
-        return False
-    return None if stage.work is Work.INSPECT else True
-
-
 def power(on: bool, first: bool) -> NextCheck:
     """Switch the board's supply."""
     if on:
@@ -74,6 +67,14 @@ def into_loader() -> NextCheck:
 
 def _change(id: str, title: str, why: str, caution: str) -> NextCheck:
     return NextCheck(id, title, 0.2, caution, why, f"{id}-done")
+
+
+def try_again(stage: Stage, help: str) -> NextCheck:
+    """Nothing on the board is suspected: do what helps, then the stage once more."""
+    return NextCheck(
+        f"{stage.id}-again", help, 1.0, None, f"{stage.title}: nothing on the board is suspected", None,
+        answers=((RETRY, "try the stage again"),),
+    )  # fmt: skip
 
 
 def at_suspect(plan: Plan, group: Group, item: Suspect) -> NextCheck:

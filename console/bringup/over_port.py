@@ -32,12 +32,16 @@ _MOST_HEARD: Final = 64
 
 @dataclass(frozen=True, slots=True)
 class Result:
-    """How a stage ended: what it showed, what is wrong with that, and what a read-back implies."""
+    """How a stage ended: what it showed, what is wrong with that, and what a read-back implies.
+
+    `help`: what to do about it, where no joint or part of the board can be meant.
+    """
 
     outcome: Outcome
     found: str = ""
     off: str = ""
     evidence: Implication | None = None
+    help: str = ""
 
 
 class Around(Protocol):
@@ -81,9 +85,10 @@ class OverPort:
             return await _DO[stage.work](self, stage)
         except Stopped:
             raise
-        except (ProtocolError, WakelineError) as error:
-            help = f"; {error.help}" if isinstance(error, WakelineError) else ""
-            return Result(outcome_of(error), off=f"{error}{help}")
+        except ProtocolError as error:
+            return Result(outcome_of(error), off=str(error))
+        except WakelineError as error:
+            return Result(error.outcome, off=str(error), help=error.help)
 
     # ------------------------------------------------------------------------------------------------ the loader
 
@@ -287,4 +292,6 @@ def _off(query: Query, answer: Answer) -> str:
 
 def _patterns(findings: Findings) -> str:
     words = [f"{pattern.words} ({'; '.join(pattern.fits)})" for pattern in findings.patterns]
-    return f"; read {len(findings.readings)} times: " + ("; ".join(words) or "no known pattern fits")
+    told = f"; read {len(findings.readings)} times: " + ("; ".join(words) or "no known pattern fits")
+    checks = dict.fromkeys(pattern.next_check for pattern in findings.patterns)
+    return "; ".join((told, *(f"check: {check}" for check in checks), *findings.ask))

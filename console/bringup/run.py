@@ -12,7 +12,7 @@ from typing import Final
 from console.boards.faults import Kind
 from console.boards.limits import GOOD
 from console.boards.plan import BY_HAND, PASSING, Plan, Repair, Stage, Work, again_after, faults_of, repair_of
-from console.boards.stagerun import StageRun
+from console.boards.stagerun import Implication, StageRun
 from console.boards.suspects import Group, Suspect, Suspects, suspects
 from console.bringup import asking
 from console.bringup.marks import Marks
@@ -25,6 +25,9 @@ from console.snapshot import Fold, Snapshot
 
 _SILENT: Final = frozenset({Work.SYNC, Work.IDENTIFY})
 _WORTH_A_LOOK: Final = 0.01
+# P(a short is measured | solder joins the two nets), and for all else: common practice, no source
+_SURELY: Final = 0.95
+_HARDLY: Final = 0.02
 MOST_LOOKS: Final = 200
 
 
@@ -71,6 +74,8 @@ class Bringup:
         self._told: list[str] = []
         self._cleared: list[str] = []
         self._left_out: set[str] = set()
+        self._repeated: set[str] = set()
+        self._seen: set[str] = set()
         self._powered: bool | None = None
         self._was_powered = False
 
@@ -116,9 +121,8 @@ class Bringup:
 
     async def _one(self, stage: Stage) -> bool:
         """Run a stage; False where it failed and something was done about it. Raises Stopped where nothing is."""
-        wanted = asking.wants_power(stage)
-        if wanted is not None:
-            await self._power(wanted)
+        if stage.power is not None:
+            await self._power(stage.power)
         self._marks.begin(stage)
         result: Result | None = None
         try:
@@ -128,7 +132,10 @@ class Bringup:
                 self._marks.end(stage, Outcome.STOPPED, "", "left in the middle of it")
         self._marks.end(stage, result.outcome, result.found, result.off)
         good = result.outcome is Outcome.OK
-        if not (good and stage.work is Work.INSPECT):  # eyes prove nothing about a joint
+        if good and stage.work in (Work.INSPECT, Work.CONTINUITY):  # these clear nobody of not working
+            self._runs.pop(stage.id, None)
+            self._seen.add(stage.id)
+        else:
             self._runs[stage.id] = StageRun(stage.id, good, stage.exercises, result.evidence)
         if good:
             self._passed.add(stage.id)
@@ -154,7 +161,7 @@ class Bringup:
         if reply.value is not None and stage.limits is not None:
             off = stage.limits.off_by(reply.value)
             shown = f"{reply.value:g} {reply.unit}".strip() if reply.value != float("inf") else "open"
-            return Result(Outcome.MISMATCH if off else Outcome.OK, shown, off)
+            return Result(Outcome.MISMATCH if off else Outcome.OK, shown, off, _short(stage, reply.value))
         means = dict(check.answers).get(reply.outcome, reply.outcome)
         if reply.outcome == asking.MENDED:
             self._mended(Repair(f"seen in {stage.id}", stage.look, stage.exercises.parts, frozenset()), stage.id)
@@ -169,6 +176,13 @@ class Bringup:
             self._live.clear()
             if await walk(self._session, self._fold, self._hands, self._show) is Outcome.OK:
                 return
+        once = stage.work is Work.LISTEN and stage.id not in self._repeated
+        if result.help or once:  # a port that stumbles at its opening is more likely than any joint
+            self._repeated.add(stage.id)
+            reply = await self._ask(asking.try_again(stage, result.help or "wait until the line has come to rest"))
+            if reply.kind == "skip":
+                raise Stopped("stopped", "left by the user", help="--from STAGE goes on later")
+            return
         for _ in range(MOST_LOOKS):
             cleared = (*self._cleared, *self._not_bridged())
             found = suspects(self._plan.board, list(self._runs.values()), faults=self._faults, cleared=cleared)
@@ -199,11 +213,8 @@ class Bringup:
         apart = [
             frozenset(stage.nets)
             for stage in self._plan.stages
-            if stage.between is not None
-            and stage.id in self._runs
-            and stage.id in self._passed
-            and stage.limits is not None
-            and stage.limits.least > 0
+            if stage.between is not None and stage.limits is not None and stage.limits.least > 0
+            if stage.id in self._seen
         ]
         for fault in self._faults:
             if fault.kind is Kind.BRIDGE and fault.nets in apart:
@@ -221,6 +232,7 @@ class Bringup:
         """What was worked on counts again; what was cleared before may be worse now."""
         again = tuple(id for id in again_after(self._plan, repair) if id != during and id in self._passed)
         self._passed.difference_update(again)
+        self._seen.difference_update(again)
         for id in again:
             self._runs.pop(id, None)
         self._cleared.append(repair.key)
@@ -275,5 +287,13 @@ class Bringup:
         last = self._told.pop()
         self._passed.discard(last)
         self._runs.pop(last, None)
+        self._seen.discard(last)
         self._marks.again((last,))
         return True
+
+
+def _short(stage: Stage, value: float) -> Implication | None:
+    """Two nets that should be apart and are not: nothing but solder between them makes that likely."""
+    if stage.between is None or stage.limits is None or value >= stage.limits.least or len(set(stage.nets)) != 2:
+        return None
+    return Implication("a short", joined={frozenset(stage.nets): _SURELY}, otherwise=_HARDLY)

@@ -19,7 +19,7 @@ from console.commands.hands import BenchHands, Say
 from console.operating import Reply
 from console.snapshot import Snapshot
 
-_MODELLED = "+3V3"
+_MODELLED, GROUND = "+3V3", "GND"
 _SHORT_OHM = 0.3
 
 
@@ -29,6 +29,7 @@ class BoardBenchHands(BenchHands):
     def __init__(self, bench: SimulatedBench, plan: Plan, say: Say) -> None:
         super().__init__(bench.act, say)
         self._plan = plan
+        self._tried: set[str] = set()
 
     async def reply(self, check: NextCheck, snapshot: Snapshot) -> Reply:
         """What the bench shows. Raises UsageTrouble, PortTrouble."""
@@ -38,6 +39,8 @@ class BoardBenchHands(BenchHands):
         if check.change and check.id in (asking.POWER_ON, asking.POWER_DOWN, asking.INTO_LOADER):
             self._say(f"  hands: {check.title}")
             return Reply("done")
+        if check.id.endswith("-again"):
+            return await self._once_more(check)
         if dict(check.answers).keys() >= {asking.MENDED, asking.FINE}:
             return await self._at_suspect(check)
         return await super().reply(check, snapshot)
@@ -65,17 +68,32 @@ class BoardBenchHands(BenchHands):
             found = await self._act("check", check="K08")
             return float(found["readings"][0]["value"])
         if stage.work is Work.CONTINUITY and all(RAILS.fullmatch(net) for net in stage.nets):
-            found = await self._act("check", check="K24")  # a short shows as current
-            return _SHORT_OHM if found["outcome"] == "high" else math.inf
+            return _SHORT_OHM if await self._shorted() else math.inf
         limits = stage.limits
         assert limits is not None
         if math.isinf(limits.most):
             return 2 * limits.least
         return limits.most / 2 if math.isinf(limits.least) else (limits.least + limits.most) / 2
 
+    async def _shorted(self) -> bool:
+        """Whether the supply is short: the bench shows it as current, and only with the power on."""
+        await self._act(asking.POWER_ON)
+        found = await self._act("check", check="K24")
+        await self._act(asking.POWER_DOWN)
+        return bool(found["outcome"] == "high")
+
+    async def _once_more(self, check: NextCheck) -> Reply:
+        """Plug it in again and try, but only once."""
+        if check.id in self._tried:
+            return Reply("stop")
+        self._tried.add(check.id)
+        await self._act("return")
+        return Reply("found", asking.RETRY)
+
     async def _at_suspect(self, check: NextCheck) -> Reply:
         """Look at each place the suspect names; what is wrong there is put right at once."""
-        changed = False
+        nets = {pin.net for pin in self._plan.board.circuit.pins if pin.ref in check.id.split()}
+        changed = nets == {_MODELLED, GROUND} and bool((await self._act("repair", step="R04"))["changed"])
         for place in check.id.split()[1:]:
             if "." in place or place in self._plan.board.circuit.parts:
                 changed |= bool((await self._act("mend", place=place))["changed"])

@@ -27,7 +27,7 @@ from console.errors import UsageTrouble, WakelineError
 from console.operating import Hands
 from console.session.session import Session
 from console.snapshot import Fold, Snapshot, exit_code
-from console.summary import as_object, cause_lines, dumps, verdict_lines
+from console.summary import as_object, cause_lines, dumps
 
 _STANDS_IN = "the simulated board's port is there"
 
@@ -116,7 +116,7 @@ async def _bringup(options: Namespace, plan: Plan, fold: Fold) -> None:
         print(text, file=stream, flush=True)
 
     def show(snapshot: Snapshot, attempted: bool) -> None:
-        say("\n".join(verdict_lines(snapshot) if attempted else ["", *cause_lines(snapshot)]))
+        say("\n".join(f"  {row}" for row in cause_lines(snapshot)))
 
     async with _board(options, plan, say) as (port, hands, stands_in):
         settings = settings_for(port, plan.loader)

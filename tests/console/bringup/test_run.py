@@ -109,6 +109,24 @@ def test_a_reading_out_of_its_limits_stops_the_plan_and_says_by_how_much() -> No
     assert story.runs("plug") == 0
 
 
+def test_a_measured_short_accuses_the_solder_between_those_two_nets() -> None:
+    story = bring_up(says={"no-short-3v3": [found("low", 0.2, "ohm")]} | _stop_everywhere())
+    assert story.outcome is Outcome.MISMATCH
+    first = story.state.suspects[0]
+    nets = {pin.net for pin in TERN.board.circuit.pins if pin.ref in first.pins}
+    assert nets == {"+3V3", "GND"}
+
+
+def test_work_with_the_iron_is_done_on_a_dead_board_with_its_cautions_first() -> None:
+    story = bring_up()
+    hot = next(check for check in story.hands.checks if check.id == "radio-header")
+    assert hot.caution is not None
+    assert hot.caution.startswith("Take the cell out")
+    assert "burn at once" in hot.caution
+    asked = story.hands.asked
+    assert asked[asked.index("radio-header") - 1] == asking.POWER_DOWN
+
+
 def test_looked_at_in_vain_is_remembered_and_tried_again_without_a_change() -> None:
     story = bring_up(says={"rail-3v3": [found("low", 2.9, "V")], "supply +3V3": [found(asking.RETRY)]})
     assert story.outcome is Outcome.OK
