@@ -324,7 +324,7 @@ def _plan_problem(plan: BringupState, outcome: Outcome | None) -> Problem | None
     if outcome in (None, Outcome.OK):
         return None
     failed, open_ = plan.stage(plan.stopped_at), [one for one in plan.suspects if not one.cleared]
-    if failed is None:
+    if failed is None or outcome is Outcome.STOPPED:
         return Problem("stopped", "the plan was left before its end", "run it again; --from STAGE goes on from a stage")
     advice = f"look at {open_[0].part}: {open_[0].title}" if open_ else "look at what this stage uses"
     return Problem(str(outcome), f"stage {failed.id}: {failed.off or failed.found or failed.title}", advice)

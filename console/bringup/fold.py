@@ -26,6 +26,7 @@ class State(StrEnum):
     RUNNING = "running"
     PASSED = "passed"
     FAILED = "failed"
+    LEFT = "left"  # the operator stopped in it: it says nothing about the board
     AGAIN = "again"  # it passed, and what it uses was worked on since
     TRUSTED = "trusted"  # taken as passed without being run
 
@@ -193,7 +194,7 @@ class BringupFold:
         ended = _with(
             state,
             name,
-            state=State.PASSED if good else State.FAILED,
+            state=State.PASSED if good else State.LEFT if outcome is Outcome.STOPPED else State.FAILED,
             outcome=outcome,
             found=_text(fields, "found"),
             off=_text(fields, "off"),

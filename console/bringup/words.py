@@ -19,6 +19,7 @@ _SIGNS: Mapping[State, str] = {
     State.RUNNING: ">",
     State.PASSED: "+",
     State.FAILED: "!",
+    State.LEFT: "<",
     State.AGAIN: "~",
     State.TRUSTED: "-",
 }
@@ -62,7 +63,8 @@ def report_lines(state: BringupState) -> list[str]:
     if state.outcome is Outcome.OK:
         out.append("the plan is done: every stage passed")
     elif state.stopped_at:
-        out.append(f"the plan stopped at {state.stopped_at}")
+        left = state.outcome is Outcome.STOPPED
+        out.append(f"the plan was left at {state.stopped_at}" if left else f"the plan stopped at {state.stopped_at}")
     else:
         out.append("the plan is not done")
     return out

@@ -10,7 +10,7 @@ import contextlib
 import signal
 import sys
 from argparse import Namespace
-from collections.abc import AsyncIterator, Callable, Iterator
+from collections.abc import AsyncIterator, Callable
 from pathlib import Path
 from typing import Any
 
@@ -134,8 +134,7 @@ async def _bringup(options: Namespace, plan: Plan, fold: Fold) -> None:
             bringup = Bringup(
                 plan, session, fold, hands, around, serial=options.serial or "", start_at=options.start_at, show=show
             )
-            with _stops(bringup, session), contextlib.suppress(asyncio.CancelledError):
-                await bringup.run()
+            await _until_stopped(bringup, session)
 
 
 @contextlib.asynccontextmanager
@@ -158,23 +157,23 @@ async def _board(options: Namespace, plan: Plan, say: Callable[[str], None]) -> 
         yield bench.port, BoardBenchHands(bench, plan, say), _STANDS_IN
 
 
-@contextlib.contextmanager
-def _stops(bringup: Bringup, session: Session) -> Iterator[None]:
+async def _until_stopped(bringup: Bringup, session: Session) -> None:
     """Ctrl-C ends what runs over the port, at a block's border while something is written; else it leaves the plan."""
-    loop, task = asyncio.get_running_loop(), asyncio.current_task()
+    loop, task = asyncio.get_running_loop(), asyncio.ensure_future(bringup.run())
 
     def pressed() -> None:
         if session.busy:
             bringup.stop()
-        elif task is not None:
+        else:
             task.cancel()
 
     try:
         loop.add_signal_handler(signal.SIGINT, pressed)
     except (NotImplementedError, RuntimeError, ValueError):  # this system, or a thread: Ctrl-C then ends at once
-        yield
+        await task
         return
     try:
-        yield
+        with contextlib.suppress(asyncio.CancelledError):
+            await task
     finally:
         loop.remove_signal_handler(signal.SIGINT)

@@ -47,6 +47,8 @@ class PlanText:
                 stage = state.stage(str(event.fields.get("stage")))
                 if stage is not None:
                     self._say(f"        {stage_line(stage)}")
+            case "ask" if state.asked is not None and state.asked.caution:
+                self._say(f"  caution: {state.asked.caution}")
             case "suspects":
                 self._suspects_due = True
             case "again" | "repair" | "cleared":

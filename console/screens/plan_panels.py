@@ -24,6 +24,7 @@ _SIGNS: Final = {
     State.RUNNING: ("▶", "$text-accent"),
     State.PASSED: ("✓", "$text-success"),
     State.FAILED: ("✗", "$text-error"),
+    State.LEFT: ("◁", "$text-warning"),
     State.AGAIN: ("↻", "$text-warning"),
     State.TRUSTED: ("-", "$secondary"),
 }
@@ -36,9 +37,9 @@ class PlanPanel(TextPanel):
 
     TITLE = "plan"
     HELP = (
-        "The stages of the plan in their order. ✓ passed, ✗ failed, ▶ runs now, · waits, ↻ counts again because what "
-        "it uses was worked on, - is taken as passed. Behind it stands what was found, and how far it is out of its "
-        "limits. Arrows and Page keys scroll."
+        "The stages of the plan in their order. ✓ passed, ✗ failed, ▶ runs now, · waits, ◁ was left, ↻ counts again "
+        "because what it uses was worked on, - is taken as passed. Behind it stands what was found, and how far it is "
+        "out of its limits. Arrows and Page keys scroll."
     )
 
     def paint(self, snapshot: Snapshot, width: int, height: int) -> list[Content]:
@@ -119,7 +120,8 @@ def _end(state: BringupState, snapshot: Snapshot, width: int) -> list[Content]:
     if state.outcome is Outcome.OK:
         out = [line(("✓ the plan is done: every stage passed", "bold $text-success"))]
     else:
-        words = f"the plan stopped at {state.stopped_at}" if state.stopped_at else "the plan was left"
+        word = "was left" if state.outcome is Outcome.STOPPED else "stopped"
+        words = f"the plan {word}" + (f" at {state.stopped_at}" if state.stopped_at else "")
         out = [line((f"✗ {words}", "bold $text-error"))]
         if snapshot.problem is not None:
             out += wrap("  ", snapshot.problem.message, width)

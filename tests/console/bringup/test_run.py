@@ -165,7 +165,7 @@ def test_leaving_in_the_middle_is_no_success() -> None:
     assert story.snapshot.outcome is Outcome.STOPPED
     lamp = story.state.stage("lamp")
     assert lamp is not None
-    assert lamp.state is State.FAILED
+    assert lamp.state is State.LEFT
     assert story.state.passed == IDS.index("lamp")
 
 

@@ -138,7 +138,7 @@ async def test_undo_skip_note_and_stop(until: Any, screen_text: Any) -> None:
         await until(pilot, lambda: isinstance(rig.app.screen, AskScreen))
         await pilot.press("enter")
         await until(pilot, lambda: not rig.source.busy)
-        await until(pilot, lambda: "the plan stopped at look-chips" in screen_text(rig.app))
+        await until(pilot, lambda: "the plan was left at look-chips" in screen_text(rig.app))
         await pilot.press("q")
     assert rig.app.return_value == 8
 
