@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import argparse
 import os
-import re
 import sys
 from collections.abc import Sequence
 from importlib import import_module
@@ -15,7 +14,7 @@ from typing import Final, NoReturn, TypeAlias
 
 from console import __version__
 from console.commands import options
-from console.commands.options import address
+from console.commands.options import address, line_use, pattern_count, positive_int, rates, seconds, speed, usb_ids
 from console.errors import Stopped, UsageTrouble, WakelineError
 
 _EXIT_WORDS: Final = """exit codes:
@@ -108,10 +107,10 @@ def _add_demo(commands: _Commands) -> None:
 def _add_ports(commands: _Commands) -> None:
     sub = _command(commands, "ports", "serial ports: identity, who holds them, what hinders and its cure")
     sub.add_argument("--watch", action="store_true", help="tell what plugging changes, why nothing comes (Ctrl-C ends)")
-    sub.add_argument("--for", type=_seconds, default=None, dest="seconds", metavar="S", help="end the watch by itself")
-    sub.add_argument("--expect", type=_usb_ids, default=None, metavar="VID:PID", help="the watch expects this device")
+    sub.add_argument("--for", type=seconds, default=None, dest="seconds", metavar="S", help="end the watch by itself")
+    sub.add_argument("--expect", type=usb_ids, default=None, metavar="VID:PID", help="the watch expects this device")
     sub.add_argument("--all", action="store_true", help="also ports without any device behind them")
-    sub.add_argument("--baud", type=_positive_int, default=115200, help="tell what each bridge makes of this rate")
+    sub.add_argument("--baud", type=positive_int, default=115200, help="tell what each bridge makes of this rate")
 
 
 def _add_open(commands: _Commands) -> None:
@@ -130,7 +129,7 @@ def _add_handshake(commands: _Commands) -> None:
 def _add_session_options(sub: argparse.ArgumentParser) -> None:
     sub.add_argument("--record", metavar="FILE", default=None, help="write a pcapng capture of the session")
     sub.add_argument("--overwrite", action="store_true", help="let --record or -o replace an existing file")
-    sub.add_argument("--listen", type=_seconds, default=0.25, metavar="S", help="listen this long first (0.25 s)")
+    sub.add_argument("--listen", type=seconds, default=0.25, metavar="S", help="listen this long first (0.25 s)")
 
 
 def _add_try(commands: _Commands) -> None:
@@ -145,32 +144,30 @@ def _add_try(commands: _Commands) -> None:
         "echo: with the board on, do our own bytes come back; echo-alone: with the board off; "
         "rates: only listen, at several rates; settings: handshakes at other rates and frames",
     )
-    sub.add_argument(
-        "--count", type=_pattern_count, default=64, metavar="N", help="random bytes to send, 8 to 256 (64)"
-    )
-    sub.add_argument("--rates", type=_rates, default=None, metavar="A,B", help="rates to try instead of the usual ones")
-    sub.add_argument("--seconds", type=_seconds, default=1.5, metavar="S", help="listen this long at each rate (1.5 s)")
+    sub.add_argument("--count", type=pattern_count, default=64, metavar="N", help="random bytes to send, 8 to 256 (64)")
+    sub.add_argument("--rates", type=rates, default=None, metavar="A,B", help="rates to try instead of the usual ones")
+    sub.add_argument("--seconds", type=seconds, default=1.5, metavar="S", help="listen this long at each rate (1.5 s)")
     sub.add_argument("--record", metavar="FILE", default=None, help="write a pcapng capture of the session")
     sub.add_argument("--overwrite", action="store_true", help="let --record replace an existing file")
 
 
 def _add_port_options(sub: argparse.ArgumentParser) -> None:
     sub.add_argument("port", metavar="PORT", help="the port to open")
-    sub.add_argument("--baud", type=_positive_int, default=None, help="line rate (default: the protocol's, 115200)")
+    sub.add_argument("--baud", type=positive_int, default=None, help="line rate (default: the protocol's, 115200)")
     sub.add_argument("--parity", choices=("even", "none", "odd"), default=None, help="default: the protocol's, even")
     sub.add_argument("--family", default="an3155", help="boot protocol (default an3155)")
     wake = sub.add_argument_group("wake lines", "only if DTR/RTS of the adapter are wired to the board")
     words = "dtr, rts, or with a leading ~ where the line is inverted on the way"
-    wake.add_argument("--reset-line", type=_line_use, default=None, metavar="LINE", help=f"resets the board: {words}")
-    wake.add_argument("--strap-line", type=_line_use, default=None, metavar="LINE", help="sets the boot strap: same")
-    wake.add_argument("--hold", type=_seconds, default=0.1, metavar="S", help="how long reset stays active (0.1 s)")
-    wake.add_argument("--settle", type=_seconds, default=0.1, metavar="S", help="pause after its release (0.1 s)")
+    wake.add_argument("--reset-line", type=line_use, default=None, metavar="LINE", help=f"resets the board: {words}")
+    wake.add_argument("--strap-line", type=line_use, default=None, metavar="LINE", help="sets the boot strap: same")
+    wake.add_argument("--hold", type=seconds, default=0.1, metavar="S", help="how long reset stays active (0.1 s)")
+    wake.add_argument("--settle", type=seconds, default=0.1, metavar="S", help="pause after its release (0.1 s)")
 
 
 def _add_replay(commands: _Commands) -> None:
     sub = _command(commands, "replay", "a capture again: on the screens, or as text in a pipe")
     sub.add_argument("file", metavar="FILE")
-    sub.add_argument("--speed", type=_speed, default=None, metavar="X", help="times real time (text: default at once)")
+    sub.add_argument("--speed", type=speed, default=None, metavar="X", help="times real time (text: default at once)")
     sub.add_argument("--text", action="store_true", help="as text even on a terminal")
 
 
@@ -211,15 +208,6 @@ def _add_chip_options(sub: argparse.ArgumentParser) -> None:
     sub.add_argument("--chip-file", default=None, metavar="TOML", help="a description of a chip that is not known")
 
 
-def _add_netlist(commands: _Commands) -> None:
-    sub = _command(commands, "netlist", "a board's netlist (IPC-D-356): a net, a part, or a pin and its neighbours")
-    sub.add_argument("file", metavar="FILE", help="the netlist, or tern-b for the packaged example")
-    what = sub.add_mutually_exclusive_group()
-    what.add_argument("--net", metavar="NAME", default=None, help="one net: its pins, what lies beside them, probes")
-    what.add_argument("--part", metavar="REF", default=None, help="one part: each pin, its net, where that leads")
-    what.add_argument("--pin", metavar="REF.PIN", default=None, help="one pin: its net and its neighbours")
-
-
 def _add_program(commands: _Commands) -> None:
     sub = _on_chip(commands, "program", "check an image, erase, write, read back every byte", image=True, erases=True)
     _add_plan_options(sub)
@@ -247,7 +235,7 @@ def _add_restore(commands: _Commands) -> None:
 
 
 def _add_read(commands: _Commands) -> None:
-    sub = _on_chip(commands, "read", "memory into a file")
+    sub = _on_chip(commands, "read", "memory into a file", proves=False)
     sub.add_argument("--address", type=address, default=None, metavar="A", help="from here (default: start of flash)")
     sub.add_argument("--length", type=address, default=None, metavar="N", help="so many bytes (default: to its end)")
     sub.add_argument("-o", "--output", required=True, metavar="FILE", help="raw bytes go here")
@@ -266,7 +254,7 @@ def _add_erase(commands: _Commands) -> None:
 
 
 def _on_chip(
-    commands: _Commands, name: str, words: str, *, image: bool = False, erases: bool = False
+    commands: _Commands, name: str, words: str, *, image: bool = False, erases: bool = False, proves: bool = True
 ) -> argparse.ArgumentParser:
     """A command that wakes a chip and reads or changes its memory."""
     sub = _command(commands, name, words)
@@ -279,6 +267,11 @@ def _on_chip(
     else:
         _add_chip_options(sub)
     _add_session_options(sub)
+    words = "where the chip can compute a checksum: prove by it, and read back only samples"
+    if proves:
+        sub.add_argument("--quick", action="store_true", help=words)
+    else:
+        sub.set_defaults(quick=False)
     sub.add_argument("--resume", action="store_true", help="a run was cut off: go on from there")
     words = "lift the readout protection, which erases the whole chip; the chip's product id is the consent"
     if erases:
@@ -306,7 +299,16 @@ def _add_backup_options(sub: argparse.ArgumentParser) -> None:
 def _add_start_options(sub: argparse.ArgumentParser) -> None:
     words = "then start the program (default: at the start of flash) and listen"
     sub.add_argument("--start", nargs="?", type=address, const=True, default=None, metavar="A", help=words)
-    sub.add_argument("--start-listen", type=_seconds, default=2.0, metavar="S", help="for its first words (2 s)")
+    sub.add_argument("--start-listen", type=seconds, default=2.0, metavar="S", help="for its first words (2 s)")
+
+
+def _add_netlist(commands: _Commands) -> None:
+    sub = _command(commands, "netlist", "a board's netlist (IPC-D-356): a net, a part, or a pin and its neighbours")
+    sub.add_argument("file", metavar="FILE", help="the netlist, or tern-b for the packaged example")
+    what = sub.add_mutually_exclusive_group()
+    what.add_argument("--net", metavar="NAME", default=None, help="one net: its pins, what lies beside them, probes")
+    what.add_argument("--part", metavar="REF", default=None, help="one part: each pin, its net, where that leads")
+    what.add_argument("--pin", metavar="REF.PIN", default=None, help="one pin: its net and its neighbours")
 
 
 def _add_bringup(commands: _Commands) -> None:
@@ -363,58 +365,14 @@ _COMMANDS: Final = {
     "transcript": _add_transcript,
     "report": _add_report,
     "image": _add_image,
-    "netlist": _add_netlist,
     "program": _add_program,
     "update": _add_update,
     "restore": _add_restore,
     "read": _add_read,
     "compare": _add_compare,
     "erase": _add_erase,
+    "netlist": _add_netlist,
     "bringup": _add_bringup,
     "bench": _add_bench,
     "completion": _add_completion,
 }
-
-
-def _positive_int(text: str) -> int:
-    return int(_number(text, 1, 20_000_000, "a rate from 1 to 20000000 baud", whole=True))
-
-
-def _pattern_count(text: str) -> int:
-    return int(_number(text, 8, 256, "a number of bytes from 8 to 256", whole=True))
-
-
-def _rates(text: str) -> tuple[int, ...]:
-    return tuple(_positive_int(part) for part in text.split(","))
-
-
-def _seconds(text: str) -> float:
-    return _number(text, 0, 3600, "a time from 0 to 3600 seconds")
-
-
-def _speed(text: str) -> float:
-    return _number(text, 0.001, 1e6, "a speed from 0.001 to 1000000")
-
-
-def _number(text: str, least: float, most: float, words: str, *, whole: bool = False) -> float:
-    try:
-        value = int(text) if whole else float(text)
-    except ValueError:
-        value = least - 1
-    if not least <= value <= most:  # also refuses nan
-        raise argparse.ArgumentTypeError(f"{text!r} is not {words}")
-    return value
-
-
-def _usb_ids(text: str) -> tuple[int, int]:
-    vid, _, pid = text.partition(":")
-    if not all(re.fullmatch(r"[0-9a-fA-F]{1,4}", part) for part in (vid, pid)):
-        raise argparse.ArgumentTypeError(f"{text!r} is not two hexadecimal ids such as 1209:0001")
-    return int(vid, 16), int(pid, 16)
-
-
-def _line_use(text: str) -> tuple[str, bool]:
-    name = text.lower().removeprefix("~")
-    if name not in ("dtr", "rts"):
-        raise argparse.ArgumentTypeError(f"{text!r} is not dtr, rts, ~dtr or ~rts")
-    return name, not text.startswith("~")

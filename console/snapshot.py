@@ -88,9 +88,9 @@ class Snapshot:
     problem: Problem | None
     rows: int
     notes: tuple[str, ...]
+    programming: Programming | None = None
     findings: tuple[Finding, ...] = ()
     test: bool = False
-    programming: Programming | None = None
     bringup: BringupState | None = None
 
 
@@ -170,9 +170,9 @@ class Fold:
             problem=self._problem_of(stages, check),
             rows=len(self.trace),
             notes=tuple(self._notes),
+            programming=self._programming.state,
             findings=tuple(self._findings),
             test=self._tested,
-            programming=self._programming.state,
             bringup=self._bringup.state,
         )
         self._cached = (self._version, snapshot)

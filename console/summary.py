@@ -11,6 +11,7 @@ from console.bringup.words import report_lines
 from console.causes.contradictions import Contradiction
 from console.causes.rank import NextCheck
 from console.errors import Outcome, WakelineError
+from console.programming.fold import Programming
 from console.session.stage import StageResult
 from console.snapshot import Problem, Snapshot, ended
 from console.words import percent, seconds
@@ -51,14 +52,15 @@ def as_object(snapshot: Snapshot) -> dict[str, Any]:
             {"id": w.id, "adapter": w.adapter_end, "board": w.board_end, "state": w.state, "why": w.why}
             for w in snapshot.wires
         ],
-        "programming": None if snapshot.programming is None else asdict(snapshot.programming),
-        "bringup": None if snapshot.bringup is None else plan_object(snapshot.bringup),
         "attempts": snapshot.attempt,
         "findings": [
             {"test": found.test, "message": found.message, **dict(found.values)} for found in snapshot.findings
         ],
         "notes": list(snapshot.notes),
         "error": None if snapshot.problem is None else _problem(snapshot.problem),
+        # only where memory was read or changed, or a plan was followed, so that what a handshake says stays as it is
+        **({} if snapshot.programming is None else {"programming": asdict(snapshot.programming)}),
+        **({} if snapshot.bringup is None else {"bringup": plan_object(snapshot.bringup)}),
     }
 
 
@@ -85,7 +87,7 @@ def dumps(value: object) -> str:
 def verdict_lines(snapshot: Snapshot) -> list[str]:
     """The end of a text run: stages, target or causes, next check."""
     snapshot = ended(snapshot)
-    out = ["", *stage_lines(snapshot), "", *target_lines(snapshot)]
+    out = ["", *stage_lines(snapshot), "", *target_lines(snapshot), *proof_lines(snapshot.programming)]
     if snapshot.problem is not None:
         out.append(f"{snapshot.problem.code}: {snapshot.problem.message}")
     if snapshot.bringup is not None:
@@ -102,6 +104,28 @@ def stage_lines(snapshot: Snapshot) -> list[str]:
 def target_lines(snapshot: Snapshot) -> list[str]:
     """What the target said about itself."""
     return [] if snapshot.identity is None else _identity_lines(snapshot.identity)
+
+
+def proof_lines(state: Programming | None) -> list[str]:
+    """What is known of the chip's memory at the end of a programming run; nothing where none was begun."""
+    if state is None or not state.planned:
+        return []
+    how = "reading back"
+    if state.by_checksum:
+        how = f"the chip's own checksum ({state.by_checksum} bytes) and reading back the rest"
+    again = []
+    if state.repeated or state.repaired:
+        again = [f"repeated on the way: {state.repeated}; erased and written a second time: {state.repaired}"]
+    if state.complete:
+        return [f"{state.task}: done and proven by {how}: {state.proven or 'nothing to do'}", *again]
+    return [
+        f"{state.task}: not complete",
+        f"  proven by {how}: {state.proven or 'nothing'}",
+        *([f"  written, not read back: {state.written}"] if state.written else []),
+        *([f"  erased: {state.erased}"] if state.erased else []),
+        *([f"  written half: {state.unsure}"] if state.unsure else []),
+        *again,
+    ]
 
 
 def cause_lines(snapshot: Snapshot) -> list[str]:

@@ -30,8 +30,8 @@ class Programmer:
     `read(address, count)`; `write(address, data, within_s)` and `erase(page numbers, within_s)`, where `within_s` is
     what the chip itself may take for the work, in seconds; `erase_all(within_s)`; `go(address)` starts a program;
     `unprotect(within_s)` lifts the readout protection, which erases everything, and may reset the chip.
-    `checksum(address, count)` is None where the chip has no such command. What the chip does not have raises
-    OurMistake before anything is sent.
+    `checksum(address, count)` is None where the chip has no such command; `checksum_of(data)` is what it should say.
+    What the chip does not have raises OurMistake before anything is sent.
 
     `max_block` bytes fit into one read or write; a write is a multiple of `write_unit` at a multiple of it.
     `max_pages` numbers fit into one erase, none above `max_page_number`. The `*_chars` say how many characters of both
@@ -47,6 +47,7 @@ class Programmer:
     unprotect: Callable[[float], Conversation[None]]
     realign: Realign
     checksum: Callable[[int, int], Conversation[int]] | None
+    checksum_of: Callable[[bytes], int]
     read_chars: Callable[[int], int]
     write_chars: Callable[[int], int]
     erase_chars: Callable[[int], int]

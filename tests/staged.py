@@ -18,12 +18,13 @@ from console.bench.setup import Setup
 from console.causes.rank import NextCheck
 from console.errors import Outcome
 from console.link.base import LinkSettings, OpenReport, Receiver
+from console.operating import Reply, walk
+from console.session import line_tests
 from console.session.session import Session
-from console.snapshot import Fold
+from console.snapshot import Fold, Snapshot
 from protocols.uart import EIGHT_E_ONE, Frame
 
 T = TypeVar("T")
-_TRIES = 6
 
 
 class _Jump(selectors.SelectSelector):
@@ -92,6 +93,12 @@ class BoardLink:
         if data:
             self.stir()
 
+    async def retune(self, baud: int, frame: Frame) -> OpenReport:
+        self.settings = replace(self.settings, baud=baud, frame=frame)
+        self.board.baud = float(baud)
+        self.board.set_frame(frame)
+        return OpenReport(EIGHT_E_ONE, "not available", None, None, 0.0)
+
     async def set_lines(self, *, dtr: bool | None = None, rts: bool | None = None) -> bool:
         return False
 
@@ -99,84 +106,83 @@ class BoardLink:
         self._receiver = None
 
 
-@dataclass(frozen=True, slots=True)
-class Story:
-    """How a diagnosis went: each step with what it gave, and the end."""
+class Hands:
+    """The bench's own operator on a board in this process; does what `BenchHands` does from outside."""
 
-    outcome: Outcome
-    steps: tuple[tuple[str, str], ...]
-    first: tuple[str, ...]
-    """The causes after the first attempts, most likely first."""
-    setup: Setup
-
-
-class Operator:
-    """Follows what the tool proposes, with the bench's own answers."""
-
-    def __init__(self, loop: JumpingLoop, setup: Setup) -> None:
-        self.board = Board(setup, 0.0)
-        self.fold = Fold()
+    def __init__(self, board: Board, loop: JumpingLoop, stir: Callable[[], None]) -> None:
+        self.board = board
+        self.steps: list[str] = []
+        self.first: tuple[str, ...] = ()
         self._loop = loop
-        self._settings = LinkSettings(port="staged", frame=EIGHT_E_ONE)
-        self._steps: list[tuple[str, str]] = []
+        self._stir = stir
 
-    async def follow(self, attempts: int = 1, most: int = 60) -> Story:
-        """Attempts first, because equal ones may differ; then step by step until it answers or nothing is left."""
-        await self._reopen(self._settings.frame, self._settings.baud)
-        outcome = Outcome.NO_ANSWER
-        for _ in range(attempts):
-            outcome = await self._session.handshake(listen_s=0.1)
-        first = tuple(cause.id for cause in self.fold.snapshot().causes)
-        tries = 0
-        while outcome is not Outcome.OK and len(self._steps) < most:
-            check = self.fold.snapshot().next_check
-            if check is None:
-                tries += 1
-                if tries > _TRIES:
-                    break
-                outcome = await self._session.handshake(listen_s=0.1)
-            elif check.action or check.repair:
-                outcome = await self._done(check)
-            else:
-                outcome = await self._found(check, outcome)
-        await self._session.close()
-        return Story(outcome, tuple(self._steps), first, self.board.setup)
-
-    async def _done(self, check: NextCheck) -> Outcome:
-        hands.repair(self.board, check.id, self._loop.time())
-        self._link.stir()
-        self._session.operator(check.action or "repair-done")
-        outcome = await self._session.handshake(listen_s=0.1)
-        if outcome is not Outcome.OK and check.in_vain and check.action != "swap-done":
-            self._session.operator("check", check=check.id, outcome=check.in_vain)
-        self._steps.append((check.id, str(outcome)))
-        return outcome
-
-    async def _found(self, check: NextCheck, outcome: Outcome) -> Outcome:
+    async def reply(self, check: NextCheck, snapshot: Snapshot) -> Reply:
+        if not self.steps:
+            self.first = tuple(cause.id for cause in snapshot.causes)
+        self.steps.append(check.id)
+        if check.change or check.id in line_tests.CHECKS:
+            return Reply("done")
         board = self.board
         found = oracle.answer(oracle.Staged(board.setup, board.mode, board.baud, board.frame), check.id).outcome
         assert found in {word for word, _ in check.answers}, f"{check.id} has no outcome {found}"
         if check.id in hands.REPAIRS and found != oracle.IN_VAIN:
-            hands.repair(board, check.id, self._loop.time())
-            self._link.stir()
-        self._session.operator("check", check=check.id, outcome=found)
-        self._steps.append((check.id, found))
-        if check.id == "K17" and found != oracle.IN_VAIN:  # the console's own side: other settings
-            board.reset(self._loop.time())
-            frame = Frame.parse("8N1") if found == "other-frame" else self._settings.frame
-            await self._session.close()
-            await self._reopen(frame, 57600 if found == "lower-rate" else self._settings.baud)
-            return await self._session.handshake(listen_s=0.1)
-        return outcome
+            self._repair(check.id)
+        return Reply("found", found)
 
-    async def _reopen(self, frame: Frame, baud: int) -> None:
-        settings = replace(self._settings, frame=frame, baud=baud)
-        self._link = BoardLink(self.board, self._loop, settings)
-        family = protocols.load("an3155")
-        self._session = Session(self._link, family, clock=self._loop, sinks=[self.fold.add])
-        await self._session.open()
+    async def act(self, check: NextCheck) -> None:
+        self._repair(check.id)
+        if check.repair:
+            await self.reset("")
+
+    async def prepare(self, test: str) -> None:
+        self._rewire(test, True)
+
+    async def restore(self, test: str) -> None:
+        self._rewire(test, False)
+
+    async def reset(self, words: str) -> bool:
+        self.board.reset(self._loop.time())
+        self._stir()
+        return True
+
+    def _repair(self, step: str) -> None:
+        hands.repair(self.board, step, self._loop.time())
+        self._stir()
+
+    def _rewire(self, test: str, before: bool) -> None:
+        wiring = self.board.setup.wiring
+        if test in (line_tests.LOOP_BACK, line_tests.FAR_END):
+            self.board.rewire(replace(wiring, loop_back=before), self._loop.time())
+        elif test == line_tests.ECHO_ALONE:
+            self.board.rewire(replace(wiring, connected=not before), self._loop.time())
+        self._stir()
 
 
-def follow(setup: Setup, attempts: int = 1) -> Story:
+@dataclass(frozen=True, slots=True)
+class Story:
+    """How a diagnosis went: the steps in order, and the end."""
+
+    outcome: Outcome
+    steps: tuple[str, ...]
+    first: tuple[str, ...]
+    """The causes after the first attempt, most likely first."""
+    last: tuple[str, ...]
+    """What it was, at the end."""
+    setup: Setup
+
+
+async def _follow(loop: JumpingLoop, setup: Setup) -> Story:
+    fold = Fold()
+    board = Board(setup, 0.0)
+    link = BoardLink(board, loop, LinkSettings(port="staged", frame=EIGHT_E_ONE))
+    operator = Hands(board, loop, link.stir)
+    session = Session(link, protocols.load("an3155"), clock=loop, sinks=[fold.add])
+    async with session:
+        outcome = await walk(session, fold, operator, lambda snapshot, attempted: None, listen_s=0.1)
+    last = tuple(cause.id for cause in fold.snapshot().causes)
+    return Story(outcome, tuple(operator.steps), operator.first or last, last, board.setup)
+
+
+def follow(setup: Setup) -> Story:
     """The whole story of one staged board."""
-    return in_jumping_time(lambda loop: Operator(loop, setup).follow(attempts))
+    return in_jumping_time(lambda loop: _follow(loop, setup))

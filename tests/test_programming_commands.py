@@ -89,6 +89,9 @@ async def test_program_proves_what_it_wrote_and_the_record_tells_the_same(
     assert code == 0
     assert replayed["programming"] == found["programming"]
     assert replayed["stages"] == found["stages"]
+    for command in ("replay", "transcript"):
+        code, out, _ = await wakeline(command, record)
+        assert (code, "08000000-08000BB7" in out) == (0, True)
 
     # what compare and read say
     code, found = await reported("compare", board.port, firmware, *AT, "--resume")
@@ -275,3 +278,37 @@ async def test_ctrl_c_ends_at_a_blocks_border_and_a_resume_finishes(larger: Path
         code, found = await reported(*words[:-2], "--resume")
         assert (code, found["outcome"]) == (0, "ok")
         assert found["programming"]["already"]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="this system has no pseudo terminals")
+@pytest.mark.parametrize(("answer", "code", "word"), [(b"0x410\n", 0, "proven"), (b"no\n", 8, "nothing was changed")])
+async def test_on_a_terminal_consent_is_typed(answer: bytes, code: int, word: str, board: SimulatedBench) -> None:
+    master, slave = os.openpty()
+    process = await asyncio.create_subprocess_exec(
+        sys.executable,
+        *("-m", "console", "erase", board.port, "--pages", "0", "--listen", "0"),
+        stdin=slave,
+        stdout=slave,
+        stderr=slave,
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
+        start_new_session=True,
+    )
+    os.close(slave)
+    shown = b""
+    while chunk := await asyncio.to_thread(read_terminal, master):
+        shown += chunk
+        if b"to go on: " in shown and answer:
+            os.write(master, answer)
+            answer = b""
+    os.close(master)
+    assert await process.wait() == code
+    assert word in shown.decode()
+    assert b"Traceback" not in shown
+
+
+def read_terminal(master: int) -> bytes:
+    """What the terminal shows next; nothing when its program has left."""
+    try:
+        return os.read(master, 4096)
+    except OSError:
+        return b""

@@ -39,6 +39,7 @@ class Board:
         self.setup = setup
         self.baud = 115200.0
         self.frame = setup.adapter_frame
+        self._asked_frame = setup.adapter_frame
         self.target = _target(setup)
         self.mode = Mode.OFF
         self.rate: float | None = None
@@ -179,11 +180,17 @@ class Board:
 
     def set_frame(self, frame: Frame) -> bool:
         """Tell the adapter its frame; False when it keeps its own."""
+        self._asked_frame = frame
         if self.setup.frame_pinned:
             return frame == self.frame
         self.frame = frame
         self.setup = replace(self.setup, adapter_frame=frame)
         return True
+
+    def unpin(self) -> None:
+        """Another adapter, which takes the frame that the host asks for."""
+        self.setup = replace(self.setup, frame_pinned=False)
+        self.set_frame(self._asked_frame)
 
     # --- inside
 

@@ -118,6 +118,8 @@ def repair(board: Board, step: str, now_s: float) -> bool:
         return True
     board.rewire(done.wiring, now_s)
     board.setup = done
+    if before.frame_pinned and not done.frame_pinned:
+        board.unpin()
     if REPAIRS[step][1] and done.wiring.runs:
         board.reset(now_s)
     return done != before

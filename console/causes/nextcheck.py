@@ -156,6 +156,8 @@ def _sensible(
         return False
     if not step.never_after.isdisjoint(evidence.checks):
         return False
+    if step.id in evidence.often or (step.action is not None and step.action in evidence.often):
+        return False  # whatever it promises on paper, nobody does it a third time
     asked = [name for name, _ in done]
     told = [name for name, _ in evidence.checks if name not in asked]
     questions = {question(known) for known in (table.step(name) for name in (*told, *asked)) if known is not None}
@@ -175,7 +177,7 @@ def _again(evidence: Evidence, done: Sequence[tuple[str, str]], table: Catalogue
             earlier.add(step.id)
         elif step.cures:
             out |= earlier
-    return {name for name in out - tried if evidence.often.isdisjoint((name, table.checks[name].action))}
+    return out - tried
 
 
 def _sure(step: Check, now: Belief, tables: Model) -> bool:

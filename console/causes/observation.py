@@ -57,8 +57,8 @@ class _Run:
     unsteady: bool = False
 
     def then(self, result: frozenset[str]) -> _Run:
-        if result == self.result:
-            return _Run(result, self.repeats + 1, self.unsteady)
+        if result == self.result or _stays_low(self.result, result):
+            return _Run(self.result, self.repeats + 1, self.unsteady)
         return _Run(result, 1, True)
 
 
@@ -268,6 +268,8 @@ class ObservationFold:
     def _reading(self, now: tuple[Observation, ...]) -> _Reading:
         """The present attempt's; a configuration that was asked once stays tried when it is only listened to later."""
         before = self._kept.get(self._setup)
+        if before is not None and self._setup not in self._stale and _stays_low(_codes(before.seen), _codes(now)):
+            return before
         asked = self._asked or self._absent or self._vanished or (before is not None and before.asked)
         return _Reading(now, bool(asked))
 
@@ -275,7 +277,7 @@ class ObservationFold:
         """The runs with the present attempt counted, if it has come to a result."""
         if self._counted or not (self._sync_failed or self._answered or self._absent or self._vanished):
             return self._runs
-        codes = frozenset(seen.id for seen in self._observations())
+        codes = _codes(tuple(self._observations()))
         result = ANSWERS if codes & ANSWERS else codes
         before = self._runs.get(self._setup)
         if before is None and len(self._runs) >= _KEPT_SETUPS:
@@ -336,6 +338,15 @@ class ObservationFold:
 def _configured(setup: Setup, reading: _Reading, run: _Run | None, stale: bool = False) -> Configured:
     repeats, unsteady = (run.repeats, run.unsteady) if run else (1, False)
     return Configured(setup[0], reading.seen, *setup[1:], repeats, unsteady, stale, reading.asked)
+
+
+def _codes(seen: tuple[Observation, ...]) -> frozenset[str]:
+    return frozenset(one.id for one in seen)
+
+
+def _stays_low(before: frozenset[str], now: frozenset[str]) -> bool:
+    """A line that is held low shows it once: without an edge nothing more arrives."""
+    return "low" in before and now == {"silence"}
 
 
 def _is_get(command: str) -> bool:

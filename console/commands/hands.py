@@ -102,6 +102,8 @@ class BenchHands:
     async def act(self, check: NextCheck) -> None:
         """Make the change on the bench."""
         await self._act("repair", step=check.id)
+        if check.repair:  # what was sent before may have spoiled the loader's measuring of the rate
+            await self._act("reset")
 
     async def prepare(self, test: str) -> None:
         """Join or part on the bench."""

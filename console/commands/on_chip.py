@@ -7,7 +7,7 @@ import contextlib
 import signal
 import sys
 from argparse import Namespace
-from collections.abc import Awaitable, Callable, Iterator, Sequence
+from collections.abc import Awaitable, Callable, Iterator
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -40,7 +40,7 @@ from console.programming.stages import Work
 from console.record.backup import Backup, beside, save_backup
 from console.session.session import Session
 from console.snapshot import Fold, Snapshot, exit_code
-from console.summary import as_object, cause_lines, dumps, stage_lines, target_lines
+from console.summary import as_object, cause_lines, dumps, proof_lines, stage_lines, target_lines
 from console.text import clean, file_name
 
 _ID_BYTES = 12
@@ -218,7 +218,7 @@ async def _awake(
             return
         programmer = offered(session)
         chip = chip_for(options, session)
-        work = stop.work = Work(programmer, erase_plan(chip, (), programmer))
+        work = stop.work = Work(programmer, erase_plan(chip, (), programmer), quick=options.quick)
         on = OnChip(options, session, work, live, more)
         if session.identity is not None and session.identity.readout_protected:
             await on.lift_protection()
@@ -299,24 +299,8 @@ def plan_options(options: Namespace) -> Options:
 def report_lines(snapshot: Snapshot, told: bool = False) -> list[str]:
     """The end of a run as text: stages, target, what is proven, and why it ended badly unless that is `told`."""
     out = ["", *stage_lines(snapshot), "", *target_lines(snapshot)]
-    state = snapshot.programming
-    if state is not None and state.planned:
-        out += _proof_lines(state.complete, state.task, state.proven, state.written, state.erased, state.unsure)
-        if state.repeated or state.repaired:
-            out.append(f"repeated on the way: {state.repeated}; erased and written a second time: {state.repaired}")
+    out += proof_lines(snapshot.programming)
     if snapshot.problem is not None and not told:
         out.append(f"{snapshot.problem.code}: {snapshot.problem.message}")
-        out += [f"next: {snapshot.problem.help}"] if state is not None else cause_lines(snapshot)
+        out += cause_lines(snapshot) if snapshot.programming is None else [f"next: {snapshot.problem.help}"]
     return out
-
-
-def _proof_lines(complete: bool, task: str, proven: str, written: str, erased: str, unsure: str) -> Sequence[str]:
-    if complete:
-        return [f"{task}: done and proven by reading back: {proven or 'nothing to do'}"]
-    return [
-        f"{task}: not complete",
-        f"  proven by reading back: {proven or 'nothing'}",
-        *([f"  written, not read back: {written}"] if written else []),
-        *([f"  erased: {erased}"] if erased else []),
-        *([f"  written half: {unsure}"] if unsure else []),
-    ]

@@ -58,3 +58,54 @@ def pages(text: str) -> tuple[int, ...]:
             raise ArgumentTypeError(f"{part.strip()!r} is not a range of page numbers from 0 to {_MOST_PAGES - 1}")
         found.update(range(low, high + 1))
     return tuple(sorted(found))
+
+
+def positive_int(text: str) -> int:
+    """A rate in baud. Raises ArgumentTypeError."""
+    return int(_number(text, 1, 20_000_000, "a rate from 1 to 20000000 baud", whole=True))
+
+
+def pattern_count(text: str) -> int:
+    """How many bytes of a test pattern. Raises ArgumentTypeError."""
+    return int(_number(text, 8, 256, "a number of bytes from 8 to 256", whole=True))
+
+
+def rates(text: str) -> tuple[int, ...]:
+    """``9600,115200``: rates to try. Raises ArgumentTypeError."""
+    return tuple(positive_int(part) for part in text.split(","))
+
+
+def seconds(text: str) -> float:
+    """A time from 0 to an hour. Raises ArgumentTypeError."""
+    return _number(text, 0, 3600, "a time from 0 to 3600 seconds")
+
+
+def speed(text: str) -> float:
+    """Times recorded time. Raises ArgumentTypeError."""
+    return _number(text, 0.001, 1e6, "a speed from 0.001 to 1000000")
+
+
+def _number(text: str, least: float, most: float, words: str, *, whole: bool = False) -> float:
+    try:
+        value = int(text) if whole else float(text)
+    except ValueError:
+        value = least - 1
+    if not least <= value <= most:  # also refuses nan
+        raise ArgumentTypeError(f"{text!r} is not {words}")
+    return value
+
+
+def usb_ids(text: str) -> tuple[int, int]:
+    """``VID:PID`` in hex. Raises ArgumentTypeError."""
+    vid, _, pid = text.partition(":")
+    if not all(re.fullmatch(r"[0-9a-fA-F]{1,4}", part) for part in (vid, pid)):
+        raise ArgumentTypeError(f"{text!r} is not two hexadecimal ids such as 1209:0001")
+    return int(vid, 16), int(pid, 16)
+
+
+def line_use(text: str) -> tuple[str, bool]:
+    """``dtr`` or ``~rts``: a control line, and whether it is active when asserted. Raises ArgumentTypeError."""
+    name = text.lower().removeprefix("~")
+    if name not in ("dtr", "rts"):
+        raise ArgumentTypeError(f"{text!r} is not dtr, rts, ~dtr or ~rts")
+    return name, not text.startswith("~")

@@ -40,6 +40,7 @@ class Programming:
     ended: bool = False
     proven: str = ""
     proven_bytes: int = 0
+    by_checksum: int = 0
     written: str = ""
     erased: str = ""
     unsure: str = ""
@@ -89,6 +90,7 @@ class ProgrammingFold:
                     eta_s=None,
                     proven=_text(mark, "proven"),
                     proven_bytes=_count(mark, "proven_bytes"),
+                    by_checksum=_count(mark, "by_checksum"),
                     written=_text(mark, "written"),
                     erased=_text(mark, "erased"),
                     unsure=_text(mark, "unsure"),

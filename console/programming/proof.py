@@ -113,6 +113,8 @@ class Ledger:
     """Units that hold a block whose write may have gone half way."""
     repeated: int = 0
     """Blocks and commands that had to be repeated."""
+    by_checksum: int = 0
+    """Bytes proven only by the chip's own checksum, not by reading them."""
     repaired: int = 0
     """Units that were erased and written a second time."""
 

@@ -218,6 +218,7 @@ def proof(session: Door, work: Work, complete: bool) -> None:
         written=as_text(pending),
         erased=numbers(ledger.erased),
         unsure=numbers(ledger.unsure),
+        by_checksum=ledger.by_checksum,
         repeated=ledger.repeated,
         repaired=ledger.repaired,
     )

@@ -46,6 +46,7 @@ def _lines(report: Mapping[str, Any], rows: Iterable[TranscriptRow], start_ns: i
     target = report.get("target") or {}
     said = "; ".join(f"{key} {setting(value)}" for key, value in target.items() if value not in (None, [], ""))
     yield from _wrapped("target: ", said or "not identified")
+    yield from _memory(report.get("programming") or {})
     yield ""
     yield "time in seconds.milliseconds.microseconds since the start; out -> to the target, in <- from the target"
     yield ""
@@ -54,6 +55,17 @@ def _lines(report: Mapping[str, Any], rows: Iterable[TranscriptRow], start_ns: i
     yield ""
     yield from _stages(report.get("stages") or ())
     yield from _diagnosis(report)
+
+
+def _memory(run: Mapping[str, Any]) -> Iterable[str]:
+    """What a programming run proved; the words are those of `console.programming.fold.Programming`."""
+    if not run.get("planned"):
+        return
+    word = "complete" if run.get("complete") else "not complete"
+    yield from _wrapped("memory: ", f"{run.get('task')} {word}; proven: {run.get('proven') or 'nothing'}")
+    for key in ("written", "erased", "unsure"):
+        if run.get(key) and not run.get("complete"):
+            yield from _wrapped(f"        {key}, not proven: ", run[key])
 
 
 def _row(row: TranscriptRow, start_ns: int) -> Iterable[str]:

@@ -97,7 +97,7 @@ class LiveScreen(SizedScreen):
         elif check.id in CHECKS:
             line_tests_menu.prepare(self.app, source, CHECKS[check.id], self._command)
         elif check.change:
-            self._ask_done(check.action or "", f"done: {check.title}?", check)
+            self._ask_done(check.action or "", _done_words(check), check)
         else:
             self._ask_found(source, check)
 
@@ -198,3 +198,9 @@ class LiveScreen(SizedScreen):
         except WakelineError as error:
             self.trouble(error)
         self.source.bridge.stir()
+
+
+def _done_words(check: NextCheck) -> str:
+    # what was sent before may have spoiled the loader's measuring of the rate (AN3155 s.1): only a reset clears it
+    reset = ", and the board reset after it" if check.repair else ""
+    return f"done: {check.title}{reset}?"

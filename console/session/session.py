@@ -109,8 +109,8 @@ class Session:
         `listen_s` is how long to listen before anything is sent, in seconds (0 skips nothing but the waiting);
         `sync` takes the place of the family's own.
         """
-        self.identity = None
         async with self.attempt():
+            self.identity = None
             try:
                 await self._wake()
                 await self.hear(LISTEN, listen_s)

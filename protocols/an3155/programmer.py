@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import zlib
 from collections.abc import Sequence
 from typing import Final
 
@@ -15,6 +16,7 @@ from protocols.programmer import Programmer
 
 # s.3.4 and s.3.6: opcode 2 and ACK, address 5 and ACK; then count 2 and ACK, or count, checksum and ACK
 _AROUND_BLOCK: Final = 12
+_REVERSED: Final = bytes(int(f"{byte:08b}"[::-1], 2) for byte in range(256))
 # s.3.7: opcode 2 and ACK, count, checksum and ACK; s.3.8 has a count of two bytes
 _AROUND_ERASE: Final = 6
 _AROUND_EXTENDED_ERASE: Final = 7
@@ -80,6 +82,7 @@ def programmer(identity: Identity) -> Programmer:
         unprotect=unprotect,
         realign=realign,
         checksum=checksum if has(Opcode.GET_CHECKSUM) else None,
+        checksum_of=checksum_of,
         read_chars=lambda count: _AROUND_BLOCK + count,
         write_chars=lambda count: _AROUND_BLOCK + count,
         erase_chars=erase_chars,
@@ -94,6 +97,17 @@ def programmer(identity: Identity) -> Programmer:
 def _before_3_1(version: str | None) -> bool:
     major, _, minor = (version or "").partition(".")
     return major.isdecimal() and minor.isdecimal() and (int(major), int(minor)) < (3, 1)
+
+
+def checksum_of(data: bytes) -> int:
+    """What Get Checksum should say over whole 32-bit words of `data`, with its default polynomial and initial value.
+
+    The note does not state the flavour (s.3.13); users measured it on the sibling I2C command: words in little-endian
+    order, most significant bit first, no reflection, no final xor. That is zlib's CRC-32 with every bit order reversed.
+    """
+    words = b"".join(data[at : at + 4][::-1] for at in range(0, len(data), 4))
+    crc = zlib.crc32(words.translate(_REVERSED)) ^ 0xFFFF_FFFF
+    return int(f"{crc:032b}"[::-1], 2)
 
 
 def _denied(refusal: Refused) -> bool:

@@ -151,7 +151,9 @@ def test_a_skipped_check_is_not_offered_again(seen: Make) -> None:
 
 def test_a_swap_put_back_is_worth_another_try_once_something_else_was_repaired(seen: Make) -> None:
     """Strap wrong and wires not crossed: only both together help."""
-    swapped_in_vain = seen("silence", checks=(("K20", "both-connected"), ("K05", "silent"), ("K15", "other-level")))
+    swapped_in_vain = seen(
+        "silence", checks=(("K08", "in-range"), ("K20", "both-connected"), ("K05", "silent"), ("K15", "other-level"))
+    )
     check = next_check(swapped_in_vain)
     assert check is not None
     assert check.id == "K16"

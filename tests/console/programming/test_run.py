@@ -6,7 +6,7 @@ What must hold in every case: a run that says that it succeeded has the image in
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import pytest
 
@@ -34,9 +34,10 @@ from console.programming.stages import Work
 from console.session.session import Session
 from console.snapshot import Fold, Snapshot
 from console.summary import as_object
+from protocols.an3155.target import COMMANDS_EXTENDED, Range, Target
 from protocols.an3155.target import Chip as Simulated
-from protocols.an3155.target import Range, Target
 from protocols.errors import ProtocolError
+from protocols.programmer import Programmer
 from tests.chip_link import ChipLink, Spoiler, warp
 from tests.console.programming.conftest import FLASH, make_image
 
@@ -64,6 +65,8 @@ class Bench:
 
     chip: Chip
     target: Target = field(default_factory=lambda: Target(Simulated(loader_version=0x31)))
+    quick: bool = False
+    change: Callable[[Programmer], Programmer] = lambda programmer: programmer
 
     def program(
         self,
@@ -95,8 +98,8 @@ class Bench:
             async with session:
                 with recorded(session):
                     if await wake(session, listen_s=0, realign=resume) is Outcome.OK:
-                        programmer = offered(session)
-                        work = result.work = Work(programmer, erase_plan(self.chip, (), programmer))
+                        programmer = self.change(offered(session))
+                        work = result.work = Work(programmer, erase_plan(self.chip, (), programmer), quick=self.quick)
                         if watch is not None:
                             session.add_sink(lambda event: watch(event, work))
                         if session.identity is not None and session.identity.readout_protected:
@@ -397,3 +400,48 @@ def test_what_was_right_before_is_read_again_when_the_line_spoiled_something_sin
     assert result.flash(image) == image.segments[0].data
     assert result.work is not None
     assert result.work.ledger.repaired == 1
+
+
+V33 = Simulated(
+    loader_version=0x33, commands=(*COMMANDS_EXTENDED, 0xA1)
+)  # AN3155 Rev 20 Table 3: v3.3 has Get Checksum
+
+
+def test_a_checksum_proves_quickly_what_it_covers_and_a_block_of_each_run_is_read(f10x: Chip) -> None:
+    image = make_image(20_000)
+    slow, quick = Bench(f10x, Target(V33)).program(image), Bench(f10x, Target(V33), quick=True).program(image)
+    for result in (slow, quick):
+        assert result.error is None
+        assert result.flash(image) == image.segments[0].data
+        assert result.snapshot.programming is not None
+        assert result.snapshot.programming.complete
+        assert result.snapshot.programming.proven == "08000000-08004E1F"
+    assert quick.work is not None
+    assert 0 < quick.work.ledger.by_checksum < 20_000
+    times = [sum(stage.elapsed_s for stage in r.snapshot.stages if stage.name == "verify") for r in (slow, quick)]
+    assert times[1] < times[0] / 5
+
+
+@pytest.mark.parametrize("trouble", ["flavour", "worn", "no command"])
+def test_a_checksum_that_does_not_fit_proves_nothing(trouble: str, f10x: Chip) -> None:
+    image = make_image(6000)
+    chip = replace(V33, commands=COMMANDS_EXTENDED) if trouble == "no command" else V33
+    board = Bench(f10x, Target(chip), quick=True)
+    if trouble == "worn":
+        program = board.target.memory.program
+
+        def worn(address: int, data: bytes) -> None:
+            program(address, data)
+            if address <= FLASH + 3000 < address + len(data):
+                board.target.memory.load(FLASH + 3000, bytes((image.segments[0].data[3000] ^ 8,)))
+
+        board.target.memory.program = worn  # type: ignore[method-assign]
+    if trouble == "flavour":
+        board.change = lambda programmer: replace(programmer, checksum_of=lambda data: 0)
+    result = board.program(image)
+    assert (result.error is None) == (trouble != "worn")
+    assert result.work is not None
+    if trouble != "worn":
+        assert result.work.ledger.by_checksum == 0
+    else:
+        assert isinstance(result.error, Mismatch)
