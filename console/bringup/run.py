@@ -24,7 +24,7 @@ from console.session.session import Session
 from console.snapshot import Fold, Snapshot
 
 _SILENT: Final = frozenset({Work.SYNC, Work.IDENTIFY})
-_WORTH_A_LOOK: Final = 0.01
+_WORTH_A_LOOK: Final = 0.0005
 # P(a short is measured | solder joins the two nets), and for all else: common practice, no source
 _SURELY: Final = 0.95
 _HARDLY: Final = 0.02

@@ -95,6 +95,8 @@ class BoardBenchHands(BenchHands):
         nets = {pin.net for pin in self._plan.board.circuit.pins if pin.ref in check.id.split()}
         changed = nets == {_MODELLED, GROUND} and bool((await self._act("repair", step="R04"))["changed"])
         for place in check.id.split()[1:]:
-            if "." in place or place in self._plan.board.circuit.parts:
+            if "." in place:
                 changed |= bool((await self._act("mend", place=place))["changed"])
+            elif place in self._plan.board.circuit.parts:
+                changed |= bool((await self._act("exchange", part=place))["changed"])
         return Reply("found", asking.MENDED if changed else asking.FINE)

@@ -119,7 +119,7 @@ WRONG = [
     ('nets = ["USB_D?"]', 'nets = ["USB_D?"]\nusb = "1209"', "stage plug.usb", "1209:0001"),
     ('after = ["memory"]', 'after = ["clock"]', "stage fpga.after", "stands above"),
     ('after = ["memory"]', 'after = ["fpga"]', "stage fpga.after", "stands above"),
-    ('parts = ["U4", "U5"]', 'parts = ["U4", "U55"]', "stage fpga.parts", "parts of the netlist"),
+    ('parts = ["U4", "U5", "Y1"]', 'parts = ["U4", "U55"]', "stage fpga.parts", "parts of the netlist"),
     ('nets = ["I2C_*"]', 'nets = ["I3C_*"]', "stage clock.nets", "nets of the netlist"),
     ('send = "who?"', 'send = "who?"\nsend_hex = "00"', "stage hello.send", "either send"),
     ('send = "who?"', 'send_hex = "0G"', "stage hello.send_hex", "hex bytes"),

@@ -59,7 +59,8 @@ class Hands:
             return Reply("done")
         before = self._board.setup.joints
         for place in check.id.split()[1:]:
-            self._board.mend(self._board.setup.joints.mended(place), self._loop.time())
+            now = self._board.setup.joints
+            self._board.mend(now.mended(place) if "." in place else now.exchanged(place), self._loop.time())
         return Reply("found", asking.FINE if self._board.setup.joints == before else asking.MENDED)
 
     async def prepare(self, test: str) -> None:
