@@ -42,8 +42,6 @@ class Work(StrEnum):
 
 BY_HAND: Final = frozenset({Work.INSPECT, Work.MEASURE, Work.CONTINUITY, Work.CONFIRM})
 """Done by the operator, who tells what it showed."""
-IN_LOADER: Final = frozenset({Work.LISTEN, Work.SYNC, Work.IDENTIFY, Work.ERASE, Work.WRITE, Work.VERIFY, Work.START})
-"""Over the port, at the boot loader's settings; a query is over the port at the application's."""
 CONTENT: Final = frozenset({Work.ERASE, Work.WRITE, Work.VERIFY})
 """About what the chip holds, which stays when the power goes."""
 PASSING: Final = frozenset({Work.SYNC, Work.IDENTIFY, Work.START})
@@ -92,8 +90,7 @@ class ImageOf:
 class IdAnswer:
     """An identification in an answer: field `name` of the reply should be `expected`, read from `part` over `bus`.
 
-    `lines` gives the net for each role of a line (`implied.py`); `known` and `locked` name other values, `second` other
-    registers with what they should hold.
+    `lines` gives the net for each role of a line (`implied.py`); `known` and `locked` name other values.
     """
 
     name: str
@@ -173,17 +170,6 @@ class Plan:
     def stage(self, id: str) -> Stage:
         """The stage of that name. Raises KeyError."""
         return self._by_id()[id]
-
-    def before(self, id: str) -> frozenset[str]:
-        """All stages that come before `id`, near or far."""
-        found: set[str] = set()
-        waiting = list(self.stage(id).after)
-        while waiting:
-            one = waiting.pop()
-            if one not in found:
-                found.add(one)
-                waiting += self.stage(one).after
-        return frozenset(found)
 
     def way_to(self, id: str, passed: Collection[str], live: Collection[str]) -> list[Stage]:
         """What must run, in order, until `id` has run: what has not passed, and what has but whose effect is gone.

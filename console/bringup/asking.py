@@ -57,10 +57,12 @@ def power(on: bool, first: bool) -> NextCheck:
                    cautions.said("S01"))  # fmt: skip
 
 
-def into_loader() -> NextCheck:
-    """Start the boot loader by hand."""
+def into_loader(plan: Plan) -> NextCheck:
+    """Start the boot loader by hand; the wires are named, because this is where they must be right."""
+    wires = ", ".join(f"adapter {wire.adapter} to {wire.pin}" for wire in plan.wires)
+    why = "the chip starts its boot loader then" + (f"; wires: {wires}" if wires else "")
     return _change(
-        INTO_LOADER, "set the boot strap to the boot level and press reset", "the chip starts its boot loader then",
+        INTO_LOADER, "set the boot strap to the boot level and press reset", why,
         cautions.said("S05"),
     )  # fmt: skip
 

@@ -255,7 +255,7 @@ class Bringup:
         await self._port.let_go()
 
     async def _into_loader(self) -> None:
-        await self._ask(asking.into_loader())
+        await self._ask(asking.into_loader(self._plan))
 
     async def _ask(self, check: NextCheck) -> Reply:
         """What the operator says to it; notes are written down on the way. Raises Stopped, _TakenBack."""

@@ -28,10 +28,9 @@ _SIGNS: Mapping[State, str] = {
 def plan_lines(plan: Plan) -> list[str]:
     """What a board file holds."""
     circuit = plan.board.circuit
-    counts = ", ".join(
-        (count_of(len(circuit.parts), "part"), count_of(len(circuit.nets), "net"), count_of(len(plan.wires), "wire"))
-    )
+    counts = f"{count_of(len(circuit.parts), 'part')}, {count_of(len(circuit.nets), 'net')}"
     out = [f"board {clean(plan.name)}, revision {clean(plan.revision)}: {counts} ({clean(plan.file)})"]
+    out += [f"wire: adapter {one.adapter} to {clean(one.pin)}, net {clean(one.net)}" for one in plan.wires]
     out += [f"rail {clean(rail.net)}: {rail.limits}, measured at {clean(rail.at)}" for rail in plan.rails]
     for one in plan.images.values():
         out.append(f"image {clean(one.role)}: {one.image.size} bytes for {one.chip.name}, part {clean(one.part)}")

@@ -8,8 +8,10 @@ import pytest
 from textual.pilot import Pilot
 from textual.widgets import Input
 
+from console.bench.client import SimulatedBench
 from console.boards.board_file import load_board
 from console.bringup.fold import State
+from console.commands.board_hands import BoardBenchHands
 from console.operating import Reply
 from console.screens.app import WakelineApp
 from console.screens.ask_screen import AskScreen, FoundScreen
@@ -152,6 +154,25 @@ async def test_leaving_in_the_middle_asks_and_closes_everything(until: Any) -> N
         await pilot.press("enter")
     assert rig.app.return_value == 8
     assert not rig.source.busy
+
+
+async def test_a_whole_board_on_the_bench_with_a_fault_on_the_screens(until: Any, screen_text: Any) -> None:
+    # a second or two: a real port at the real rate, which is the point
+    async with SimulatedBench() as bench:
+        await bench.start(fault="open-pin:pin=U5.17")
+        await bench.act("power-off")
+        hands = BoardBenchHands(bench, TERN, lambda words: None)
+        source = PlanSource(TERN, bench.port, start_at="rail-3v3", hands=hands)
+        app = WakelineApp(plan=source)
+        async with app.run_test(size=(120, 36)) as pilot:
+            await until(pilot, lambda: source.bridge.fold.snapshot().outcome is not None)
+            await until(pilot, lambda: "the plan is done" in screen_text(app))
+            text = " ".join(screen_text(app).split())
+            assert "22 of 22 stages passed" in text
+            assert "put right: U5.17" in text
+            assert "✓ fpga passed id 7E 12 0B 31" in text
+            await pilot.press("q")
+        assert app.return_value == 0
 
 
 async def test_hostile_words_of_a_board_are_no_markup(until: Any, screen_text: Any) -> None:
