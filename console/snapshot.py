@@ -348,7 +348,10 @@ def ended(snapshot: Snapshot) -> Snapshot:
     if snapshot.outcome is not None:
         return snapshot
     if snapshot.bringup is not None:
-        return replace(snapshot, outcome=snapshot.bringup.settled(), running_stage=None)
+        plan, at = snapshot.bringup, snapshot.bringup.current or snapshot.bringup.stopped_at
+        message = f"the record ends in the middle of the plan{f', at {at}' if at else ''}"
+        problem = Problem("incomplete", message, "run it again; --from STAGE goes on from a stage")
+        return replace(snapshot, outcome=plan.settled(), running_stage=None, problem=problem)
     if snapshot.running_stage is None:
         return replace(snapshot, outcome=Outcome.NO_ANSWER)
     message = f"the record ends while stage {snapshot.running_stage} runs"

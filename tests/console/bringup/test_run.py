@@ -10,7 +10,7 @@ from console.bringup.fold import State
 from console.errors import Outcome, UsageTrouble
 from console.events import MarkKind
 from console.operating import Reply
-from console.snapshot import Fold
+from console.snapshot import Fold, ended, exit_code
 from tests.console.bringup.staged_board import TERN, bring_up
 
 IDS = [stage.id for stage in TERN.stages]
@@ -226,6 +226,20 @@ def test_the_record_alone_tells_the_same_story(faults: tuple[str, ...]) -> None:
         again.add(event)
     assert again.snapshot().bringup == story.state
     assert again.snapshot() == story.snapshot
+
+
+def test_a_record_that_was_cut_says_where_the_plan_was() -> None:
+    story = bring_up()
+    cut = next(n for n, event in enumerate(story.events) if getattr(event, "fields", {}).get("stage") == "write"
+               and getattr(event, "fields", {}).get("step") == "begin")  # fmt: skip
+    fold = Fold()
+    for event in story.events[: cut + 5]:
+        fold.add(event)
+    found = ended(fold.snapshot())
+    assert found.outcome is Outcome.STOPPED
+    assert found.problem is not None
+    assert found.problem.message == "the record ends in the middle of the plan, at write"
+    assert exit_code(found) == 8
 
 
 def test_the_record_at_every_moment_is_the_state_of_that_moment() -> None:
