@@ -67,9 +67,9 @@ class LineEvent:
 class MarkKind(StrEnum):
     """What the console or the operator did, beside the bytes."""
 
-    SETTINGS = (
-        "settings"  # port, baud, frame, frame_in_use, family, tool, line_errors, low_latency, ...; retuned: still open
-    )
+    # port, baud, frame, frame_in_use, family, tool, line_errors, low_latency, ...; retuned: the port stayed open;
+    # simulated: whether the board is, absent where nobody knows
+    SETTINGS = "settings"
     ATTEMPT = "attempt"  # n, wires ("as-built" or "swapped"): a new attempt and the configuration it is made in
     STAGE_BEGIN = "stage-begin"  # name; test: true where its bytes are a test of the line and no talk with the board
     STAGE_END = "stage-end"  # name, outcome, and on failure hint, message

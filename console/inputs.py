@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from pathlib import Path
 
 from console.errors import InputTrouble
@@ -28,3 +29,9 @@ def read_input(path: str | Path, limit: int, code: str, wanted: str) -> bytes:
     if len(data) > limit:
         raise InputTrouble(code, f"the file has more than {limit >> 20} MiB", where=where, help=f"give {wanted}")
     return data
+
+
+def sha256_of(path: str | Path) -> str:
+    """A file's SHA-256 in hex. Raises OSError."""
+    with open(path, "rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()

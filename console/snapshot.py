@@ -18,6 +18,7 @@ from console.causes.nextcheck import next_check
 from console.causes.observation import ObservationFold
 from console.causes.rank import NextCheck, RankedCause, rank
 from console.causes.wires import WireEvidence, wires
+from console.deeds import Deed, deed_of
 from console.errors import Outcome
 from console.events import Chunk, Event, LineEvent, Mark, MarkKind, Value
 from console.programming.fold import Programming, ProgrammingFold
@@ -38,11 +39,13 @@ _SHOWN_SETTINGS = (
     "opening_pulse",
     "dtr",
     "rts",
+    "simulated",
 )
 DEFAULT_FAMILY = "an3155"
 # the loader is in ROM: whatever a cut leaves in flash, the board can be programmed again
 _GO_ON = "the boot loader is still there: connect and power the board, then run the same command with --resume"
 _MOST_FINDINGS: Final = 100
+_MOST_KEPT: Final = 50  # a noisy line or a strange capture must not fill the memory with remarks
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +55,15 @@ class Problem:
     code: str
     message: str
     help: str
+
+
+@dataclass(frozen=True, slots=True)
+class Attempt:
+    """What an attempt that is over showed, and what was thought of it before the next one began."""
+
+    n: int
+    observations: tuple[Observation, ...]
+    causes: tuple[RankedCause, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +80,7 @@ class Snapshot:
     """Everything the console knows at one moment. `outcome` is None while something runs or nothing was tried.
 
     `undoable` names the answer of the operator that "undo" would take back. `test`: the latest attempt was a test of
-    the line, so that its outcome is no answer of the board.
+    the line, so that its outcome is no answer of the board. `simulated` is None where nobody said which board it was.
     """
 
     port: str
@@ -92,12 +104,20 @@ class Snapshot:
     findings: tuple[Finding, ...] = ()
     test: bool = False
     bringup: BringupState | None = None
+    started_ns: int | None = None
+    earlier: tuple[Attempt, ...] = ()
+    deeds: tuple[Deed, ...] = ()
+    simulated: bool | None = None
 
 
 class Fold:
-    """Takes events one by one; `snapshot` is computed only when somebody looks."""
+    """Takes events one by one; `snapshot` is computed only when somebody looks.
 
-    def __init__(self) -> None:
+    `priors` are the causes' priors where the bench's own counts replace the catalogue's.
+    """
+
+    def __init__(self, priors: Mapping[str, float] | None = None) -> None:
+        self._priors = priors
         self.trace = Trace()
         self._stages = StageFold()
         self._seen = ObservationFold()
@@ -117,6 +137,10 @@ class Fold:
         self._findings: deque[Finding] = deque(maxlen=_MOST_FINDINGS)
         self._testing = False  # the bytes that pass now are a test of the line
         self._tested_attempt = 0
+        self._earlier: list[Attempt] = []
+        self._deeds: list[Deed] = []
+        self._tried_at: tuple[Value, ...] = ()  # rate and frame of the latest attempt
+        self._simulated: bool | None = None
         self._settled: Judgement = ((), None, ())
         self._version = 0
         self._cached: tuple[int, Snapshot] | None = None
@@ -149,7 +173,7 @@ class Fold:
             return self._cached[1]
         evidence = self._seen.evidence()
         # half an attempt proves nothing: while it runs, what the attempts before it said still stands
-        ranked, check, clashes = self._settled if self._stages.running else _judge(evidence)
+        ranked, check, clashes = self._settled if self._stages.running else self._judge(evidence)
         identity = self._identity
         stages = self._stages.all()
         snapshot = Snapshot(
@@ -174,6 +198,10 @@ class Fold:
             findings=tuple(self._findings),
             test=self._tested,
             bringup=self._bringup.state,
+            started_ns=self._stages.first_ns,
+            earlier=tuple(self._earlier),
+            deeds=tuple(self._deeds),
+            simulated=self._simulated,
         )
         self._cached = (self._version, snapshot)
         return snapshot
@@ -185,7 +213,8 @@ class Fold:
             case MarkKind.SETTINGS:
                 self._take_settings(mark)
             case MarkKind.ATTEMPT:
-                self._settled = _judge(self._seen.evidence())
+                self._attempt_is_over()
+                self._tries_at(mark)
                 self._stages.attempt += 1
                 self._testing = False
                 self._swapped = fields.get("wires") == "swapped"
@@ -208,9 +237,12 @@ class Fold:
                 if not tested:
                     self._seen.stage_end(str(fields.get("name", "")), str(fields.get("outcome", "")), hint)
             case MarkKind.FINDING:
-                self._found(fields)
+                self._found(mark)
             case MarkKind.OPERATOR:
                 self._seen.operator(str(fields.get("action", "")), fields)
+                if fields.get("action") != "asked":  # what was only proposed is no deed
+                    outcome = fields.get("outcome") or fields.get("text") or fields.get("item")
+                    self._did(mark, str(fields.get("action") or ""), str(outcome or ""))
             case MarkKind.LINK_LOST:
                 self._seen.link_lost()
                 self._fail(mark, "link-lost", Outcome.PORT)
@@ -226,17 +258,44 @@ class Fold:
             case MarkKind.END:
                 self._ended = True
             case MarkKind.NOTE:
-                if len(self._notes) < 50:  # a noisy line must not fill the memory with remarks
+                if len(self._notes) < _MOST_KEPT:
                     self._notes.append(mark_words(mark))
         self.trace.remark(mark.t_ns, "mark", mark_words(mark))
         if mark.kind is MarkKind.STAGE_END:
             self.trace.stage("")
+
+    def _attempt_is_over(self) -> None:
+        evidence = self._seen.evidence()
+        self._settled = self._judge(evidence)
+        if self._stages.attempt:
+            if len(self._earlier) == _MOST_KEPT:
+                del self._earlier[1]  # the first failure is what a history asks for; of the rest the latest
+            self._earlier.append(Attempt(self._stages.attempt, evidence.observations, self._settled[0]))
+
+    def _tries_at(self, mark: Mark) -> None:
+        """An attempt at another rate or frame than the one before is another thing that was changed."""
+        now = tuple(self._settings.get(key) for key in ("baud", "frame"))
+        if self._stages.attempt and now != self._tried_at:
+            self._did(mark, "settings", " ".join(str(value) for value in now))
+        self._tried_at = now
+
+    def _did(self, mark: Mark, action: str, outcome: str) -> None:
+        if len(self._deeds) < _MOST_KEPT:
+            at_ns = mark.t_ns - (self._stages.first_ns or mark.t_ns)
+            self._deeds.append(deed_of(mark.fields, action, outcome, at_ns=at_ns, attempt=self._stages.attempt))
+
+    def _judge(self, evidence: Evidence) -> Judgement:
+        # one clash is enough to repeat a reading; what hangs together only a little is no clash
+        clashes = contradictions(evidence)[:2] if evidence.checks else ()
+        return rank(evidence, self._priors), next_check(evidence, priors=self._priors), clashes
 
     def _take_settings(self, mark: Mark) -> None:
         self._settings = {
             name: clean(value) if isinstance(value, str) else value for name, value in mark.fields.items()
         }
         self._port = str(self._settings.get("port", ""))
+        if isinstance(told := mark.fields.get("simulated"), bool):
+            self._simulated = told or self._simulated is True  # one simulated board is enough to make a session one
         baud = self._settings.get("baud")
         self._rate = float(baud) if isinstance(baud, (int, float)) else 0.0
         self._stages.settings(self._rate, str(self._settings.get("frame", "")))
@@ -254,12 +313,15 @@ class Fold:
         except LookupError:
             self._notes.append(f"unknown protocol family {family}: read as {DEFAULT_FAMILY}")
 
-    def _found(self, fields: Mapping[str, Value]) -> None:
+    def _found(self, mark: Mark) -> None:
+        fields = mark.fields
         safe = {name: clean(value) if isinstance(value, str) else value for name, value in fields.items()}
         values = tuple((name, value) for name, value in safe.items() if name not in ("test", "message"))
         self._findings.append(Finding(str(safe.get("test", "")), str(safe.get("message", "")), values))
         if fields.get("check"):
-            self._seen.answered(str(fields["check"]), str(fields.get("outcome", "")), hands=fields.get("hands") is True)
+            outcome = str(fields.get("outcome", ""))
+            self._seen.answered(str(fields["check"]), outcome, hands=fields.get("hands") is True)
+            self._did(mark, "finding", outcome)
         if fields.get("seen") == "echo":
             sent = fields.get("matched")
             self._seen.echoed(sent if type(sent) is int else 1)
@@ -302,7 +364,8 @@ class Fold:
     def _problem_of(self, stages: tuple[StageResult, ...], check: NextCheck | None) -> Problem | None:
         outcome = self._outcome(stages)
         if self._bringup.state is not None and (self._problem is None or self._hard_outcome is not outcome):
-            return _plan_problem(self._bringup.state, outcome)
+            words = self._bringup.state.problem(outcome)
+            return None if words is None else Problem(*words)
         if self._problem is not None:
             return self._problem
         if outcome in (None, Outcome.OK):
@@ -320,27 +383,12 @@ class Fold:
         return Problem(outcome.value, f"stage {failed.name}: {failed.message or outcome.value}", advice)
 
 
-def _plan_problem(plan: BringupState, outcome: Outcome | None) -> Problem | None:
-    if outcome in (None, Outcome.OK):
-        return None
-    failed, open_ = plan.stage(plan.stopped_at), [one for one in plan.suspects if not one.cleared]
-    if failed is None or outcome is Outcome.STOPPED:
-        return Problem("stopped", "the plan was left before its end", "run it again; --from STAGE goes on from a stage")
-    advice = f"look at {open_[0].part}: {open_[0].title}" if open_ else "look at what this stage uses"
-    return Problem(str(outcome), f"stage {failed.id}: {failed.off or failed.found or failed.title}", advice)
-
-
 def _test_span(chunk: Chunk) -> Span:
     words = "test pattern" if chunk.direction == "out" else "received in a test of the line"
     return Span(chunk.direction, 0, chunk.data, Role.DATA, words)
 
 
 Judgement: TypeAlias = tuple[tuple[RankedCause, ...], NextCheck | None, tuple[Contradiction, ...]]
-
-
-def _judge(evidence: Evidence) -> Judgement:
-    # one clash is enough to repeat a reading; what hangs together only a little is no clash
-    return rank(evidence), next_check(evidence), contradictions(evidence)[:2] if evidence.checks else ()
 
 
 def ended(snapshot: Snapshot) -> Snapshot:

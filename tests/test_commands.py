@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 
 from console.bench.client import SimulatedBench
+from console.cli import _COMMANDS
 
 ROOT = Path(__file__).resolve().parent.parent
 CAPTURES = ROOT / "captures"
@@ -181,7 +182,7 @@ async def test_transcript_goes_to_a_file_and_never_over_one(tmp_path: Path) -> N
 async def test_completion_knows_every_command(shell: str) -> None:
     code, out, _ = await wakeline("completion", shell)
     assert code == 0
-    for command in ("demo", "ports", "handshake", "try", "replay", "transcript", "report", "image", "bench"):
+    for command in _COMMANDS:
         assert command in out
 
 
@@ -195,6 +196,7 @@ async def test_every_command_explains_itself() -> None:
         ["try"],
         ["replay"],
         ["transcript"],
+        ["notebook"],
         ["report"],
         ["image"],
         ["bench"],

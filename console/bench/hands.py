@@ -85,6 +85,7 @@ REPAIRS: Final[Mapping[str, tuple[Callable[[Setup], Setup], bool]]] = MappingPro
         "R04": (_wires(supply_shorted=False), True),
         "R07": (_wires(attached=True), False),
         "R08": (_other_adapter, False),
+        "R10": (_other_adapter, False),
         "R13": (_tx_cleared, True),
         "R14": (_wires(rx_stuck=Stuck.NO), True),
         "R15": (_wires(bridged=False), True),

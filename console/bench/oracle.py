@@ -160,7 +160,7 @@ def _tx_pin(staged: Staged) -> Finding:
 
 
 def _tx_header(staged: Staged) -> Finding:
-    volts = circuit.volts(staged.setup.wiring)
+    volts = circuit.volts(replace(staged.setup.wiring, attached=False))  # the adapter's wire is off
     pin, header = (volts.get(place, 0.0) for place in (circuit.PIN_TX, circuit.HEADER_TX))
     readings = _read(volts, circuit.PIN_TX, circuit.HEADER_TX)
     return Finding("as-at-pin" if abs(pin - header) < SAME_V else "differs", readings)
@@ -242,14 +242,16 @@ def _shorts(staged: Staged) -> Finding:
     found = [(f"{a} to {b}", circuit.ohms(wiring, a, b)) for a, b in pairs]
     readings = tuple(Reading(place, ohm if ohm < circuit.UNREADABLE_OHM else None, "ohm") for place, ohm in found)
     # the resistor in series is in the plan of the board, and is subtracted
-    short = any(ohm < SHORT_OHM or circuit.SERIES_OHM <= ohm < circuit.SERIES_OHM + SHORT_OHM for _, ohm in found)
-    return Finding("short" if short else "no-short", readings)
+    short = [ohm < SHORT_OHM or circuit.SERIES_OHM <= ohm < circuit.SERIES_OHM + SHORT_OHM for _, ohm in found]
+    words = ("tx-to-ground", "rx-to-ground", "tx-to-rx")
+    return Finding(next((word for word, is_so in zip(words, short, strict=True) if is_so), "no-short"), readings)
 
 
 def _diodes(staged: Staged) -> Finding:
     shown = [(pad, circuit.diode_test(staged.setup.wiring, pad)) for pad in (circuit.HEADER_TX, circuit.HEADER_RX)]
     readings = tuple(Reading(pad, None if volts is None else round(volts, 2), "V") for pad, volts in shown)
-    return Finding("open" if any(volts is None for _, volts in shown) else "both-connected", readings)
+    tx, rx = (volts is None for _, volts in shown)
+    return Finding("both-open" if tx and rx else "tx-open" if tx else "rx-open" if rx else "both-connected", readings)
 
 
 def _pressed(staged: Staged) -> Finding:

@@ -124,6 +124,16 @@ class BringupState:
         failed = self.stage(self.stopped_at)
         return failed.outcome or Outcome.STOPPED if failed is not None else Outcome.STOPPED
 
+    def problem(self, outcome: Outcome | None) -> tuple[str, str, str] | None:
+        """Why it ended badly with this outcome: code, message and what to do next; None where it did not."""
+        if outcome in (None, Outcome.OK):
+            return None
+        failed, left = self.stage(self.stopped_at), [one for one in self.suspects if not one.cleared]
+        if failed is None or outcome is Outcome.STOPPED:
+            return "stopped", "the plan was left before its end", "run it again; --from STAGE goes on from a stage"
+        advice = f"look at {left[0].part}: {left[0].title}" if left else "look at what this stage uses"
+        return str(outcome), f"stage {failed.id}: {failed.off or failed.found or failed.title}", advice
+
 
 class BringupFold:
     """Takes marks in time order; `state` is None until a plan begins. Fields of a foreign capture may be anything."""

@@ -18,7 +18,8 @@ from console.programming import run as programming
 from console.programming.outlook import numbers, outlook
 from console.programming.planner import erase_plan, make_plan
 from console.programming.stages import Work as OnChip
-from console.session.session import Session, outcome_of
+from console.session.outcome import outcome_of
+from console.session.session import Session
 from console.session.stage import IDENTIFY, SYNC
 from console.text import quoted
 from console.words import count_of

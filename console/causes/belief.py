@@ -13,6 +13,7 @@ likelihoods stay within FLOOR and 1 - FLOOR, and no state falls below a milliont
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -114,17 +115,28 @@ class Model:
 
         return self._keep(step.id, outcome, make)
 
-    def after_failure(self, step: Check, weights: Sequence[float]) -> Weights:
-        """Weights after `step` was tried in vain; cured parts of pairs have moved to the cause that is left."""
+    def after_failure(self, step: Check, weights: Sequence[float], *, luck: bool = True) -> Weights:
+        """Weights after `step` was tried in vain; cured parts of pairs have moved to the cause that is left.
+
+        Without `luck` nothing but a cure counts as help: a plan must not build on boards that answer by chance.
+        """
         if step.in_vain is None:
             raise ValueError(f"{step.id} cures nothing")
-        out = times(weights, self.outcome(step, step.in_vain))
+        out = times(weights, self.outcome(step, step.in_vain) if luck else self._uncured(step))
         if not step.reverts:
             for source, target, share in self._moved(step):
                 moved = out[source] * share
                 out[source] -= moved
                 out[target] += moved
         return out
+
+    def _uncured(self, step: Check) -> Weights:
+        """P(no cure | state): a pair needs both."""
+        return self._keep(
+            step.id,
+            "uncured",
+            lambda: [1 - math.prod(step.cures.get(cause, 0.0) for cause in state) for state in self.states],
+        )
 
     def _moved(self, step: Check) -> list[tuple[int, int, float]]:
         kept = self._moves.get(step.id)

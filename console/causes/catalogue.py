@@ -19,7 +19,7 @@ OTHER_TITLE: Final = "none of the known causes"
 WORKS: Final = "works"
 FAILS: Final = "still-fails"
 # the chance that a board answers after work that had nothing to do with its fault: common practice, no source
-LUCK: Final = 0.02
+LUCK: Final = 0.005
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,8 +47,9 @@ class Check:
     with the codes that it makes plain: once it is known, they say nothing more.
     `reverts`: what was tried is put back when it did not help. `changes` names the parts of the configuration it
     changes, in the order of the outcomes that say which helped. `needs` names what must be at hand, `after` the checks
-    that must have an answer before, `never_after` pairs of check and outcome that forbid it. `scale` judges a measured
-    value, where one value decides.
+    that must have an answer before, `never_after` pairs of check and outcome that forbid it,
+    `only_after` pairs of which one must have been found. `scale` judges a measured value, where one value decides.
+    `stimulus` is the byte that the console sends without a pause while the person measures.
     """
 
     id: str
@@ -71,6 +72,8 @@ class Check:
     changes: tuple[str, ...] = ()
     scale: Scale | None = None
     never_after: frozenset[tuple[str, str]] = frozenset()
+    only_after: frozenset[tuple[str, str]] = frozenset()
+    stimulus: int | None = None
     shows: Mapping[str, frozenset[str]] = field(default_factory=dict)
     explains: Mapping[str, frozenset[str]] = field(default_factory=dict)
 
@@ -172,11 +175,11 @@ def parse(text: str, file: str = FILE) -> Catalogue:
             for earlier in steps[entry.text("id")].after:
                 if earlier not in checks:
                     entry.wrong("after", earlier, "the id of a check")
-            for earlier, outcome in steps[entry.text("id")].never_after:
-                if earlier not in checks or outcome not in checks[earlier].outcomes:
-                    entry.wrong(
-                        "never_after", f"{earlier}: {outcome}", "the id of a check, a colon, one of its outcomes"
-                    )
+            for key in ("never_after", "only_after"):
+                for told in entry.texts(key, ()):
+                    earlier, outcome = _pair(told)
+                    if earlier not in checks or outcome not in checks[earlier].outcomes:
+                        entry.wrong(key, told, "the id of a check, a colon, one of its outcomes")
     extras = {name: top.table("extras").text(name) for name in top.table("extras").data}
     for kind in ("check", "repair"):
         for entry in top.tables(kind):
@@ -307,10 +310,19 @@ def _step(entry: Table, outcomes: Mapping[str, Mapping[str, float]], cures: Mapp
         reverts=entry.flag("reverts"),
         changes=entry.texts("changes", ()),
         never_after=frozenset(_pair(text) for text in entry.texts("never_after", ())),
+        only_after=frozenset(_pair(text) for text in entry.texts("only_after", ())),
+        stimulus=_byte(entry, "stimulus") if "stimulus" in entry.data else None,
         scale=_scale(entry.table("reading"), outcomes) if "reading" in entry.data else None,
         shows=_codes(entry, "shows", outcomes),
         explains=_codes(entry, "explains", outcomes),
     )
+
+
+def _byte(entry: Table, key: str) -> int:
+    text = entry.text(key)
+    if len(text) != 2 or not all(digit in "0123456789ABCDEF" for digit in text):
+        entry.wrong(key, text, "a byte as two hex digits")
+    return int(text, 16)
 
 
 def _pair(text: str) -> tuple[str, str]:

@@ -73,7 +73,9 @@ def _next(
     priors: Mapping[str, float] | None,
     depth: int,
 ) -> NextCheck | None:
-    if evidence.certain or evidence.swap_pending or not rank(evidence, priors):
+    # a loader that was in step before is asked once more; if that changes nothing, it is a symptom like others
+    again = "already-synchronised" in evidence.certain and evidence.reading.repeats > 1
+    if (evidence.certain and not again) or evidence.swap_pending or not rank(evidence, priors):
         return None
     if "identified" in evidence.reading.codes:
         return None  # it answers; read protection is a state, and lifting it erases: nothing to propose unasked
@@ -109,6 +111,7 @@ def _next(
         repair=step.id in table.repairs,
         in_vain=step.in_vain or "",
         scale=step.scale,
+        stimulus=step.stimulus,
     )
 
 
@@ -155,6 +158,8 @@ def _sensible(
     if not step.implied_by.isdisjoint(evidence.reading.codes):
         return False
     if not step.never_after.isdisjoint(evidence.checks):
+        return False
+    if step.only_after and step.only_after.isdisjoint(evidence.checks):
         return False
     if step.id in evidence.often or (step.action is not None and step.action in evidence.often):
         return False  # whatever it promises on paper, nobody does it a third time

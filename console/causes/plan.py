@@ -239,7 +239,7 @@ class Planner:
         """Chance that a step which cures is not in vain; 1 for a reading."""
         if step.in_vain is None:
             return 1.0
-        return 1 - sum(times(weights, self._tables.outcome(step, step.in_vain)))
+        return 1 - sum(self._tables.after_failure(step, weights, luck=False))
 
     def _telling(self, step: Check, weights: Weights) -> float:
         """Bits that the step's outcome tells about the state, per weighted minute; gates are paid with it."""
@@ -250,7 +250,7 @@ class Planner:
     def _branches(self, step: Check, weights: Weights) -> Iterator[tuple[float, Weights]]:
         """Outcomes after which something is left to do: their chance and the weights after them."""
         if step.cures:
-            rest = self._tables.after_failure(step, weights)
+            rest = self._tables.after_failure(step, weights, luck=False)
             yield sum(rest), normalised(rest)
             return
         for outcome in step.outcomes:

@@ -48,7 +48,7 @@ class NextCheck:
     `expected_minutes` is what finding and removing the fault is expected to take from here, this step included.
     `answers` pairs each outcome that can be recorded with what it would mean. `risk` is 0 (none) to 3 (can hurt);
     `repair` says that it is a repair and not a check. `in_vain` is the outcome to record when a change did not help.
-    `scale` judges a measured value, where one value decides.
+    `scale` judges a measured value, where one value decides; `stimulus` is the byte that the console sends meanwhile.
     """
 
     id: str
@@ -63,6 +63,7 @@ class NextCheck:
     repair: bool = False
     in_vain: str = ""
     scale: Scale | None = None
+    stimulus: int | None = None
 
     @property
     def change(self) -> bool:

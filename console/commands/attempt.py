@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import os
 import sys
 from argparse import Namespace
 from collections.abc import AsyncIterator
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol, TextIO
 
 import protocols
@@ -16,11 +18,12 @@ from console.events import Event
 from console.link.base import LineUse, LinkSettings, WakeLines
 from console.session.exchange import TraceRow
 from console.session.session import Session
-from console.snapshot import Fold
+from console.snapshot import Fold, Snapshot
 from console.text import column, hex_bytes
 from protocols.uart import Frame
 
 if TYPE_CHECKING:
+    from console.notebook.keeper import Keeper, Kept
     from console.record.recorder import Recorder
 
 _PARITY_LETTER = {"even": "E", "none": "N", "odd": "O"}
@@ -73,7 +76,12 @@ async def opened(
 
     clock = MonotonicClock()
     session = Session(
-        make_link(settings, clock), protocols.load(family), clock=clock, sinks=[fold.add], adapt=simulated_adapter
+        make_link(settings, clock),
+        protocols.load(family),
+        clock=clock,
+        sinks=[fold.add],
+        adapt=simulated_adapter,
+        simulated=is_simulated(settings.port),
     )
     recorder: Recorder | None = None
     if record:
@@ -118,6 +126,41 @@ async def simulated_reset(settings: LinkSettings) -> bool:
         await control.act(entry, "reset")
         return True
     return False
+
+
+def is_simulated(port: str) -> bool | None:
+    """Whether a simulated board is behind the port now; None where another program may be, which nobody can tell."""
+    from console.bench import control
+
+    if control.find(port) is not None:
+        return True
+    # whoever holds the other end of a socket or pseudo terminal may be anything
+    return None if "://" in port or os.path.realpath(port).startswith("/dev/pts/") else False
+
+
+def keeper_from(options: Namespace) -> Keeper:
+    """The notebook behind a command. Raises InputTrouble for a named one that cannot be used, UsageTrouble."""
+    from console.notebook.entry import board_name
+    from console.notebook.keeper import Keeper
+
+    keeper = Keeper(
+        None if options.notebook is None else Path(options.notebook),
+        board="" if options.board is None else board_name(options.board),
+        revision="" if options.revision is None else board_name(options.revision, "revision"),
+    )
+    if keeper.trouble is not None:
+        _tell(keeper.trouble)
+    return keeper
+
+
+def tell_kept(kept: Kept | None, keeper: Keeper, snapshot: Snapshot) -> None:
+    """Say on a terminal or in a pipe what became of the session in the notebook."""
+    from console.notebook.keeper import ONLY_NAMED
+
+    if kept is not None:
+        print("\n".join(["", *kept.lines()]), file=sys.stderr if kept.trouble else sys.stdout)
+    elif keeper.board and snapshot.simulated:
+        print(f"\nnotebook: {ONLY_NAMED}")
 
 
 def _tell(error: WakelineError) -> None:

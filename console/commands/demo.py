@@ -10,6 +10,7 @@ import asyncio
 import sys
 from argparse import Namespace
 from collections.abc import Callable
+from pathlib import Path
 
 from console.bench.client import SimulatedBench
 from console.commands.attempt import LiveText, opened
@@ -30,14 +31,24 @@ def run(options: Namespace) -> int:
         raise UsageTrouble(
             "scene", f"there is no scene {options.scene!r}", help=f"choose one of: {', '.join(sorted(known))}"
         )
+    keeper = None
+    if options.notebook is not None:  # the story stays the same whatever the user's own notebook has learned
+        from console.notebook.keeper import Keeper
+
+        keeper = Keeper(Path(options.notebook), board=options.scene)
     if sys.stdout.isatty() and sys.stdin.isatty() and not (options.headless or options.json):
         from console.screens.app import run_app
 
-        return run_app(demo=True, scene=options.scene)
+        return run_app(demo=True, scene=options.scene, keeper=keeper)
     say: Say = (lambda _: None) if options.json else (lambda text: print(text, flush=True))
-    snapshot = asyncio.run(tell(options.scene, say, show_trace=not options.json))
+    fold = Fold(None if keeper is None else keeper.priors)
+    snapshot = asyncio.run(tell(options.scene, say, fold, show_trace=not options.json))
+    kept = None if keeper is None else keeper.keep(snapshot)
     if options.json:
-        print(dumps(as_object(snapshot)))
+        notes = {} if kept is None else {"notebook": kept.as_object()}
+        print(dumps(as_object(snapshot) | notes))
+    elif kept is not None:
+        say("\n".join(["", *kept.lines()]))
     return exit_code(snapshot)
 
 
@@ -48,9 +59,8 @@ def stories() -> dict[str, str]:
     return {scene.name: scene.title for scene in scenes()}
 
 
-async def tell(scene: str, say: Say, *, show_trace: bool) -> Snapshot:
-    """Play the story once: attempt, verdict, do what the tool says, repeat. Returns the last picture."""
-    fold = Fold()
+async def tell(scene: str, say: Say, fold: Fold, *, show_trace: bool) -> Snapshot:
+    """Play the story once into `fold`: attempt, verdict, do what the tool says, repeat. Returns the last picture."""
     say(stories()[scene])
     async with SimulatedBench() as bench:
         await bench.start(scene=scene)

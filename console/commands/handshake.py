@@ -12,9 +12,10 @@ from collections.abc import Coroutine
 from pathlib import Path
 from typing import Any
 
-from console.commands.attempt import LiveText, opened, settings_from
+from console.commands.attempt import LiveText, keeper_from, opened, settings_from, tell_kept
 from console.commands.hands import FileHands, PromptHands
 from console.errors import PortTrouble, UsageTrouble
+from console.notebook.keeper import Keeper
 from console.operating import Hands, walk
 from console.snapshot import Fold, Snapshot, exit_code
 from console.summary import as_object, cause_lines, dumps, verdict_lines
@@ -22,13 +23,14 @@ from console.summary import as_object, cause_lines, dumps, verdict_lines
 
 def run(options: Namespace) -> int:
     """Run the command; returns the exit code."""
-    fold = Fold()
     hands = _hands(options)
-    return tell(options, fold, _attempt(options, fold, hands), told=hands is not None)
+    keeper = keeper_from(options)
+    fold = Fold(keeper.priors)
+    return tell(options, keeper, fold, _attempt(options, fold, hands), told=hands is not None)
 
 
-def tell(options: Namespace, fold: Fold, work: Coroutine[Any, Any, None], *, told: bool = False) -> int:
-    """Do `work`, which fills the fold, and tell how it ended as text or JSON; returns the exit code.
+def tell(options: Namespace, keeper: Keeper, fold: Fold, work: Coroutine[Any, Any, None], *, told: bool = False) -> int:
+    """Do `work`, which fills the fold, keep it, and tell how it ended as text or JSON; returns the exit code.
 
     `told`: the text was told on the way already.
     """
@@ -43,13 +45,17 @@ def tell(options: Namespace, fold: Fold, work: Coroutine[Any, Any, None], *, tol
         if not len(fold.trace):
             raise
     snapshot = fold.snapshot()
+    kept = keeper.keep(snapshot, capture=options.record or "")
     if options.json:
-        print(dumps(as_object(snapshot)))
+        notes = {} if kept is None else {"notebook": kept.as_object()}
+        print(dumps(as_object(snapshot) | notes))
     elif trouble is not None:
         causes = cause_lines(snapshot) if snapshot.causes else []
         print("\n".join([*trouble.lines(), *causes]), file=sys.stderr)
     elif not told:
         print("\n".join(verdict_lines(snapshot)))
+    if not options.json:
+        tell_kept(kept, keeper, snapshot)
     return exit_code(snapshot)
 
 

@@ -7,7 +7,7 @@ from argparse import Namespace
 from collections.abc import Callable, Coroutine
 from typing import Any
 
-from console.commands.attempt import LiveText, opened, settings_from, simulated_reset
+from console.commands.attempt import LiveText, is_simulated, keeper_from, opened, settings_from, simulated_reset
 from console.commands.handshake import tell
 from console.errors import UsageTrouble
 from console.link import threads
@@ -20,10 +20,11 @@ def run(options: Namespace) -> int:
     """Run the command; returns the exit code."""
     settings = settings_from(options)
     wired = settings.wake.reset is not None or settings.wake.strap is not None
-    if options.test == line_tests.SETTINGS and not wired and not _can_ask(options) and not _simulated(options.port):
+    if options.test == line_tests.SETTINGS and not wired and not _can_ask(options) and not is_simulated(options.port):
         raise _reset_needed()
-    fold = Fold()
-    return tell(options, fold, _test(options, fold))
+    keeper = keeper_from(options)
+    fold = Fold(keeper.priors)
+    return tell(options, keeper, fold, _test(options, fold))
 
 
 def _reset_needed() -> UsageTrouble:
@@ -36,12 +37,6 @@ def _reset_needed() -> UsageTrouble:
 
 def _can_ask(options: Namespace) -> bool:
     return sys.stdin.isatty() and sys.stdout.isatty() and not options.json
-
-
-def _simulated(port: str) -> bool:
-    from console.bench import control
-
-    return control.find(port) is not None
 
 
 async def _test(options: Namespace, fold: Fold) -> None:

@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from console.commands.attempt import opened, settings_from
+from console.commands.attempt import keeper_from, opened, settings_from, tell_kept
 from console.commands.image import chip_named, fit_trouble
 from console.commands.progress_text import ProgressText
 from console.errors import InputTrouble, Outcome, Stopped, TargetTrouble, UsageTrouble, WakelineError
@@ -166,7 +166,8 @@ Body = Callable[[OnChip], Awaitable[None]]
 
 def run_on_chip(options: Namespace, body: Body) -> int:
     """Open the port, wake the chip, run `body`, print the report; returns the exit code."""
-    fold = Fold()
+    keeper = keeper_from(options)
+    fold = Fold(keeper.priors)
     more: dict[str, Any] = {}
     live = None if options.json else ProgressText(fold, sys.stdout, sys.stdout.isatty())
     trouble: WakelineError | None = None
@@ -180,13 +181,16 @@ def run_on_chip(options: Namespace, body: Body) -> int:
         if not len(fold.trace):
             raise
     snapshot = fold.snapshot()
+    kept = keeper.keep(snapshot, capture=options.record or "")
     if options.json:
-        print(dumps(as_object(snapshot) | more))
+        notes = {} if kept is None else {"notebook": kept.as_object()}
+        print(dumps(as_object(snapshot) | more | notes))
     else:
         print("\n".join(report_lines(snapshot, told=trouble is not None)))
         if trouble is not None:
             sys.stdout.flush()
             print("\n".join(trouble.lines()), file=sys.stderr)
+        tell_kept(kept, keeper, snapshot)
     return exit_code(snapshot)
 
 

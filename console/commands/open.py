@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from argparse import Namespace
 
-from console.commands.attempt import settings_from
+from console.commands.attempt import keeper_from, settings_from
 from console.errors import UsageTrouble
 
 
@@ -16,4 +16,4 @@ def run(options: Namespace) -> int:
         raise UsageTrouble("no-terminal", "the screens need a terminal", help="use `wakeline handshake PORT` in a pipe")
     from console.screens.app import run_app
 
-    return run_app(port=settings, family=options.family)
+    return run_app(port=settings, family=options.family, keeper=keeper_from(options))

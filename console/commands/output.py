@@ -9,10 +9,10 @@ from typing import TextIO
 from console.errors import InputTrouble
 
 
-def write_file(path: Path, overwrite: bool, save: Callable[[TextIO], None]) -> None:
-    """Write a text file in UTF-8. Raises InputTrouble when it is there already or cannot be written."""
+def write_file(path: Path, overwrite: bool, save: Callable[[TextIO], object]) -> None:
+    """Let `save` fill a new file in UTF-8. Raises InputTrouble when it is there already or cannot be written."""
     try:
-        with path.open("w" if overwrite else "x", encoding="utf-8") as stream:
+        with path.open("w" if overwrite else "x", encoding="utf-8", newline="") as stream:
             save(stream)
     except FileExistsError as error:
         raise InputTrouble(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import io
 import json
 import sys
@@ -12,6 +11,7 @@ from typing import TextIO
 
 from console.commands.output import write_file
 from console.errors import InputTrouble, Outcome
+from console.inputs import sha256_of
 from console.record.pcapng import CaptureFile
 from console.report.compose import batch_report, session_report
 from console.report.html import page
@@ -71,8 +71,7 @@ def read(path: Path) -> SessionRecord:
     for event in capture.events():
         reader.add(event)
     try:
-        with path.open("rb") as stream:
-            digest = hashlib.file_digest(stream, "sha256").hexdigest()
+        digest = sha256_of(path)
     except OSError as error:
         message = f"the file cannot be read: {error.strerror or error}"
         raise InputTrouble("capture-unreadable", message, where=str(path), help="copy it to a local disk") from error

@@ -92,6 +92,8 @@ def _facts(record: SessionRecord) -> Facts:
     settings = dict(snapshot.settings)
     line = f"{snapshot.port or 'not said'}, {settings.get('baud', '?')} baud, {settings.get('frame', '?')}"
     rows = [("begun", started(record)), ("port", line), ("attempts", str(snapshot.attempt))]
+    if snapshot.simulated is not None:
+        rows.append(("board", "simulated" if snapshot.simulated else "real"))
     if snapshot.identity is not None:
         rows.append(("target", f"product id {product_text(snapshot.identity)}"))
         if snapshot.identity.loader_version:

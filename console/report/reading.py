@@ -16,7 +16,7 @@ from console.errors import Outcome
 from console.events import Chunk, Event, LineEvent, LineKind, Mark, MarkKind, Value
 from console.report.excerpt import Excerpt, excerpt
 from console.report.model import Point
-from console.session.stage import LISTEN, StageResult
+from console.session.stage import VERDICTS, StageResult, ends
 from console.session.wording import mark_words
 from console.snapshot import Fold, Snapshot, ended
 from console.text import clean
@@ -31,7 +31,6 @@ _EXCHANGE: Final = 10  # rows of a question and its answer
 _FEW: Final = 4  # rows of what came unasked, or of a line error
 STANDS: Final = "stands"
 _UNDOABLE: Final = ("check", "skip", "at-hand")
-VERDICTS: Final = (Outcome.OK, Outcome.NO_ANSWER, Outcome.REFUSED, Outcome.MISMATCH)
 _T = TypeVar("_T")
 
 
@@ -71,12 +70,8 @@ class SessionRecord:
 
     @property
     def first_outcome(self) -> Outcome | None:
-        """How the first attempt ended that did more than listen; None where that says nothing about the board."""
-        tried = [stage for stage in self.snapshot.stages if stage.name != LISTEN]
-        if not tried:
-            return None
-        first = [stage.outcome for stage in self.snapshot.stages if stage.attempt == tried[0].attempt]
-        outcome = next((one for one in first if one is not Outcome.OK), Outcome.OK)
+        """How the first attempt ended that spoke to the board; None where that says nothing about the board."""
+        outcome = next((outcome for _, outcome in ends(self.snapshot.stages)), None)
         return outcome if outcome in VERDICTS else None
 
     @property

@@ -22,6 +22,7 @@ class Scope(Enum):
     REPLAY = "bench, capture"
     TRACE = "trace"
     STORY = "guided story"
+    NOTEBOOK = "notebook"
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +95,13 @@ ACTIONS: Final = (
     Action("copy", ("c",), "copy", Scope.TRACE, "copy row or marked range to the clipboard and into a file"),
     Action("save", ("s",), "save", Scope.TRACE, "write all rows of the present filter into a file"),
     Action("transcript", ("t", "f9"), "transcript", Scope.BENCH, "write the readable record of the session to a file"),
+    Action("name-board", ("i",), "name board", Scope.LIVE, "say which board this is, for the notebook"),
+    Action("search", ("f",), "search", Scope.NOTEBOOK, "type words; only sessions that hold all of them stay"),
+    Action(
+        "other-pane", ("n",), "other pane", Scope.NOTEBOOK, "move between the list and the open page (Tab does too)"
+    ),
+    Action("fix", ("a",), "note a fix", Scope.NOTEBOOK, "note what fixed the highlighted session's board"),
+    Action("notebook", ("f8", "j"), "notebook", Scope.EVERYWHERE, "what the bench remembers of boards and fixes"),
     Action("replay", ("o", "f3"), "open capture", Scope.EVERYWHERE, "replay a recorded capture on the bench screen"),
     Action("palette", ("f2", "colon"), "actions", Scope.EVERYWHERE, "find any action by its words"),
     Action("help", ("f1", "question_mark"), "help", Scope.EVERYWHERE, "explain the focused panel and its keys"),

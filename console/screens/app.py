@@ -19,6 +19,7 @@ from console.screens.theme import NIGHT
 if TYPE_CHECKING:
     from textual.command import Provider
 
+    from console.notebook.keeper import Keeper
     from console.screens.navigation import Source
     from console.screens.plan_source import PlanSource
 
@@ -51,6 +52,7 @@ class WakelineApp(Navigator):
         scene: str = DEMO_SCENE,
         speed: float | None = 1.0,
         plan: PlanSource | None = None,
+        keeper: Keeper | None = None,
     ) -> None:
         """Open what is asked for at once.
 
@@ -62,6 +64,7 @@ class WakelineApp(Navigator):
             scene: which simulated board.
             speed: of the capture, times recorded time; None = at once.
             plan: a whole board to bring up.
+            keeper: puts the session on the port or board into a notebook; a named one is used for later sessions too.
         """
         source: Source | None = plan
         story = None
@@ -71,10 +74,10 @@ class WakelineApp(Navigator):
             if capture is not None:
                 source = CaptureSource(capture, speed)
             elif demo:
-                source, story = LiveSource(LinkSettings(port=""), scene=scene), scene_title(scene)
+                source, story = LiveSource(LinkSettings(port=""), scene=scene, keeper=keeper), scene_title(scene)
             elif port is not None:
-                source = LiveSource(port, family=family)
-        super().__init__(source, story)
+                source = LiveSource(port, family=family, keeper=keeper)
+        super().__init__(source, story, keeper.path if keeper is not None and keeper.named else None)
         self.animation_level = "none"
         self.register_theme(NIGHT)
         # before the first style sheet is read, so that it is read only once; no watcher runs yet to pass the colours on
@@ -107,6 +110,13 @@ class WakelineApp(Navigator):
 
         self.push_screen(FileScreen(), self.try_capture)
 
+    def action_notebook(self) -> None:
+        """What the bench remembers, over whatever is open."""
+        from console.screens.notebook_screen import NotebookScreen
+
+        if not isinstance(self.screen, NotebookScreen):
+            self.push_screen(NotebookScreen(self.notebook))
+
     def _fatal_error(self) -> None:
         """No traceback on the screen: `run_app` hands the error to the one place that turns it into words."""
         self._close_messages_no_wait()
@@ -121,10 +131,15 @@ def run_app(
     scene: str = DEMO_SCENE,
     speed: float | None = 1.0,
     plan: PlanSource | None = None,
+    keeper: Keeper | None = None,
 ) -> int:
     """Run the screens until the person leaves; returns the exit code. Raises InputTrouble for an unreadable capture."""
-    app = WakelineApp(port=port, family=family, capture=capture, demo=demo, scene=scene, speed=speed, plan=plan)
+    app = WakelineApp(
+        port=port, family=family, capture=capture, demo=demo, scene=scene, speed=speed, plan=plan, keeper=keeper
+    )
     code = app.run()
+    if app.last_words:
+        print("\n".join(app.last_words))
     if app._exception is not None:
         raise app._exception
     return 0 if code is None else code

@@ -175,24 +175,31 @@ class FoundScreen(ModalScreen[Reply | None]):
 
 
 class WordsScreen(ModalScreen[str | None]):
-    """Asks for a line of words."""
+    """Asks for a line of words. `value` stands there already; `note` is said under it; `yes` is what Enter does."""
 
-    HELP: ClassVar[str] = "Type and press Enter; Escape goes back and records nothing."
+    HELP: ClassVar[str] = "Type and press Enter; Escape goes back and changes nothing."
     BINDINGS: ClassVar = [Binding("escape", "no", "back")]
 
-    def __init__(self, question: str, placeholder: str) -> None:
+    def __init__(
+        self, question: str, placeholder: str, *, value: str = "", note: str = "", yes: str = "write it"
+    ) -> None:
         super().__init__()
         self._question = question
         self._placeholder = placeholder
+        self._value = value
+        self._note = note
+        self._yes = yes
 
     def compose(self) -> ComposeResult:
-        """Question, input, keys."""
+        """Question, input, note, keys."""
         with VerticalScroll(id="ask", can_focus=False):
             yield Static(line((self._question, "bold")), markup=False)
-            words = Input(placeholder=self._placeholder, id="words")
+            words = Input(value=self._value, placeholder=self._placeholder, id="words")
             words.cursor_blink = False
             yield words
-            yield Static(line(("Enter", "bold"), " write it    ", ("Esc", "bold"), " back"), markup=False)
+            if self._note:
+                yield Static(line((self._note, "$secondary")), markup=False)
+            yield Static(line(("Enter", "bold"), f" {self._yes}    ", ("Esc", "bold"), " back"), markup=False)
 
     def on_mount(self) -> None:
         """Type at once."""
@@ -207,35 +214,18 @@ class WordsScreen(ModalScreen[str | None]):
         self.dismiss(None)
 
 
-class FileScreen(ModalScreen[str | None]):
+class FileScreen(WordsScreen):
     """Asks for the name of a capture."""
 
     HELP: ClassVar[str] = "Type the path of a capture (pcapng) and press Enter; Escape goes back."
-    BINDINGS: ClassVar = [Binding("escape", "no", "back")]
 
-    def compose(self) -> ComposeResult:
-        """Words, input, keys."""
+    def __init__(self) -> None:
         found = captures_here()
-        with VerticalScroll(id="ask", can_focus=False):
-            yield Static(line(("which capture shall be replayed?", "bold")), markup=False)
-            name = Input(value=found[0] if found else "", placeholder="path of a .pcapng file", id="file")
-            name.cursor_blink = False
-            yield name
-            here = "in this folder: " + ", ".join(found[:6]) if found else "no .pcapng file in this folder"
-            yield Static(line((here, "$secondary")), markup=False)
-            yield Static(line(("Enter", "bold"), " open    ", ("Esc", "bold"), " back"), markup=False)
-
-    def on_mount(self) -> None:
-        """Type at once."""
-        self.query_one(Input).focus()
-
-    def on_input_submitted(self, event: Input.Submitted) -> None:
-        """The name is there."""
-        self.dismiss(event.value.strip() or None)
-
-    def action_no(self) -> None:
-        """Nothing."""
-        self.dismiss(None)
+        here = "in this folder: " + ", ".join(found[:6]) if found else "no .pcapng file in this folder"
+        first = found[0] if found else ""
+        super().__init__(
+            "which capture shall be replayed?", "path of a .pcapng file", value=first, note=here, yes="open"
+        )
 
 
 def captures_here() -> list[str]:

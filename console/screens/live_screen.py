@@ -12,6 +12,7 @@ from console.errors import WakelineError
 from console.operating import Reply, extras
 from console.screens import line_tests_menu
 from console.screens.ask_screen import AskScreen, ChooseScreen, FoundScreen, WordsScreen
+from console.screens.naming import ask_board
 from console.screens.sized import SizedScreen
 from console.screens.source import LiveSource, Source
 from console.session.line_tests import CHECKS
@@ -43,6 +44,8 @@ class LiveScreen(SizedScreen):
                 await step()
         except WakelineError as error:
             self.trouble(error)
+        if isinstance(self.source, LiveSource) and (news := self.source.take_news()):
+            self.tell(news)
         self.source.bridge.stir()
 
     def trouble(self, error: WakelineError) -> None:
@@ -198,6 +201,13 @@ class LiveScreen(SizedScreen):
         except WakelineError as error:
             self.trouble(error)
         self.source.bridge.stir()
+
+    def action_name_board(self) -> None:
+        """Which board this is."""
+        if isinstance(self.source, LiveSource):
+            ask_board(self, self.source)
+        else:
+            self.tell("a capture is no session of its own: the notebook does not take it")
 
 
 def _done_words(check: NextCheck) -> str:

@@ -15,6 +15,7 @@ from console.link.base import LinkSettings
 from console.screens.ports_screen import PortsScreen
 
 if TYPE_CHECKING:
+    from console.notebook.keeper import Keeper
     from console.screens.plan_source import PlanSource
     from console.screens.source import CaptureSource, LiveSource
 
@@ -23,12 +24,18 @@ if TYPE_CHECKING:
 
 
 class Navigator(App[int]):
-    """One source at a time. `tells_exit`: leaving gives the exit code of the last attempt, else 0."""
+    """One source at a time.
 
-    def __init__(self, source: Source | None, story: str | None) -> None:
+    `tells_exit`: leaving gives the exit code of the last attempt, else 0. `last_words` are for the terminal after the
+    screens have gone."""
+
+    def __init__(self, source: Source | None, story: str | None, notebook: Path | None = None) -> None:
+        """`notebook`: the one that was named, instead of the user's own."""
         super().__init__()
         self.source = source
+        self.notebook = notebook
         self.tells_exit = source is not None
+        self.last_words: list[str] = []
         self._first_story = story
         self._changing = asyncio.Lock()
 
@@ -60,18 +67,34 @@ class Navigator(App[int]):
         """Whatever way the app ends, ports and records are closed."""
         if self.source is not None:
             await self.source.close()
+            self._keep_words(self.source)
+
+    def keeper(self) -> Keeper | None:
+        """The notebook for a new session; one that cannot be used is told, and the session goes on without it."""
+        from console.notebook.keeper import Keeper
+
+        trouble: InputTrouble | None = None
+        try:
+            made = Keeper(self.notebook)
+            trouble = made.trouble
+        except InputTrouble as error:
+            made, trouble = None, error
+        if trouble is not None:
+            self.tell_trouble(trouble)
+        return made
 
     def open_port(self, settings: LinkSettings) -> None:
         """Open a port on the bench screen."""
         from console.screens.source import LiveSource
 
-        self.go(LiveSource(settings))
+        self.go(LiveSource(settings, keeper=self.keeper()))
 
     def open_scene(self, scene: str) -> None:
         """Open a simulated board on the bench screen."""
         from console.screens.source import LiveSource
 
-        self.go(LiveSource(LinkSettings(port=""), scene=scene))
+        keeper = None if self.notebook is None else self.keeper()  # the user's own takes no simulated boards
+        self.go(LiveSource(LinkSettings(port=""), scene=scene, keeper=keeper))
 
     def open_capture(self, path: Path) -> None:
         """Replay a capture on the bench screen. Raises InputTrouble; nothing is closed then."""
@@ -93,6 +116,7 @@ class Navigator(App[int]):
                 await self.pop_screen()
             if before is not None:
                 await before.close()
+                self._tell_kept(before)
             if source is not None:
                 await self._bench(source, None)
 
@@ -110,7 +134,12 @@ class Navigator(App[int]):
 
     async def action_back(self) -> None:
         """Unzoom, then close what lies over the list of ports; the list of ports is where it ends."""
-        unzoom = getattr(self.screen, "unzoom", None)
+        stepped = getattr(self.screen, "stepped_back", None)  # a screen over others knows its own steps
+        if stepped is not None:
+            if not stepped():
+                await self.pop_screen()
+            return
+        unzoom = getattr(self.screen, "unzoom", None)  # only a bench has something to go back from
         if len(self.screen_stack) == 1 or (unzoom is not None and unzoom()):
             return
         if self.runs:
@@ -171,3 +200,17 @@ class Navigator(App[int]):
         """What happened, where, and what to do next; never markup."""
         title = f"{error.code}: {error.message}"
         self.notify("\n".join(error.lines()[1:]), title=title, severity="error", timeout=12, markup=False)
+
+    def _keep_words(self, source: Source) -> None:
+        kept = getattr(source, "kept", None)  # a capture is never kept
+        if kept is not None:
+            self.last_words += kept.lines()
+
+    def _tell_kept(self, source: Source) -> None:
+        kept = getattr(source, "kept", None)
+        if kept is None:
+            return
+        if kept.trouble is not None:
+            self.tell_trouble(kept.trouble)
+        else:
+            self.notify("\n".join(kept.lines()), timeout=8, markup=False)

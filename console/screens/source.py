@@ -19,12 +19,13 @@ from console.screens.bridge import Bridge
 from console.screens.files import fresh_path
 from console.session import line_tests
 from console.session.session import DEFAULT_LISTEN_S, Session
-from console.snapshot import DEFAULT_FAMILY, Snapshot
+from console.snapshot import DEFAULT_FAMILY, Fold, Snapshot
 from console.text import clean
 
 if TYPE_CHECKING:
     from console.bench.client import SimulatedBench
     from console.commands.hands import BenchHands
+    from console.notebook.keeper import Keeper, Kept
     from console.record.recorder import Recorder
 
 LISTEN_S: Final = 5.0
@@ -54,7 +55,7 @@ class LiveSource:
 
     `family` is the protocol it speaks, None for the usual one. `scene` starts a simulated board first;
     `settings.port` is then ignored. `make` stands in for `make_link`; `listen_s` is how long a handshake listens
-    first, in seconds.
+    first, in seconds. `keeper` puts the session into a notebook once it is closed; `kept` says what became of it.
     """
 
     def __init__(
@@ -65,12 +66,15 @@ class LiveSource:
         scene: str | None = None,
         make: Callable[[LinkSettings, Clock], Link] | None = None,
         listen_s: float = DEFAULT_LISTEN_S,
+        keeper: Keeper | None = None,
     ) -> None:
         self.settings = settings
         self.family = family or DEFAULT_FAMILY
+        self.keeper = keeper
+        self.kept: Kept | None = None
         self.scene = scene
         self.listen_s = listen_s
-        self.bridge = Bridge()
+        self.bridge = Bridge(Fold(None if keeper is None else keeper.priors))
         self.loading = False
         self.bench: SimulatedBench | None = None
         self.session: Session | None = None
@@ -83,6 +87,8 @@ class LiveSource:
         self._opening = asyncio.Lock()
         self._testing = False  # also between the attempts of a test, when the port may have another rate
         self._before: Session | None = None  # what the next one goes on from
+        self._said: set[str] = set()
+        self._news: list[str] = []
 
     @property
     def busy(self) -> bool:
@@ -92,12 +98,18 @@ class LiveSource:
     @property
     def title(self) -> str:
         """What is open, in words."""
-        return f"simulated board, scene {clean(self.scene)}" if self.scene else clean(self.settings.port)
+        what = f"simulated board, scene {clean(self.scene)}" if self.scene else clean(self.settings.port)
+        return f"{what}, board {self.board}" if self.board else what
+
+    @property
+    def board(self) -> str:
+        """The board's name for the notebook; "" if nobody said."""
+        return self.keeper.board if self.keeper is not None else ""
 
     @property
     def name(self) -> str:
         """A short name for files."""
-        return self.scene or self.settings.port.removeprefix("/dev/")
+        return self.board or self.scene or self.settings.port.removeprefix("/dev/")
 
     async def start(self) -> None:
         """Start the simulated board if one is wanted, and open. Raises WakelineError."""
@@ -119,11 +131,13 @@ class LiveSource:
                 self._before, self.settings = self.session, self.session.link.settings
             self.session = None
             make, adapt = self._make, None
+            simulated = True if self.scene is not None else None
             if make is None:
-                from console.commands.attempt import simulated_adapter
+                from console.commands.attempt import is_simulated, simulated_adapter
                 from console.link import make_link
 
                 make, adapt = make_link, simulated_adapter
+                simulated = is_simulated(self.settings.port)
             session = Session(
                 make(self.settings, self._clock),
                 protocols.load(self.family),
@@ -131,6 +145,7 @@ class LiveSource:
                 sinks=[self._take],
                 adapt=adapt,
                 after=self._before,
+                simulated=simulated,
             )
             await session.open()
             self.session = session
@@ -138,7 +153,9 @@ class LiveSource:
 
     async def handshake(self) -> Outcome:
         """One attempt. Raises PortTrouble when the port cannot be opened (again)."""
-        return await (await self.ready()).handshake(self.listen_s)
+        outcome = await (await self.ready()).handshake(self.listen_s)
+        await self._remember()
+        return outcome
 
     async def tried(self, check: NextCheck) -> None:
         """The operator made the change that `check` asks for: repeat the attempt, and let its result count."""
@@ -146,6 +163,7 @@ class LiveSource:
         if (hands := self._bench_hands()) is not None:
             await hands.act(check)
         await operating.change(session, check, self.listen_s)
+        await self._remember()
 
     async def played(self, check: NextCheck, snapshot: Snapshot) -> None:
         """The hands of the simulated board do the check and say what it showed. Raises WakelineError."""
@@ -162,7 +180,8 @@ class LiveSource:
 
     async def found(self, check: NextCheck, reply: operating.Reply) -> None:
         """The operator did a check and says what it showed; where that is a cure, an attempt proves it."""
-        await operating.answer(await self.ready(), check, reply, self.listen_s)
+        if await operating.answer(await self.ready(), check, reply, self.listen_s) is not None:
+            await self._remember()
 
     def told(self, reply: operating.Reply, check: NextCheck | None = None) -> None:
         """The operator skips the check, takes an answer back, notes something or says what is at hand."""
@@ -181,9 +200,11 @@ class LiveSource:
         session = await self.ready()
         self._testing = True
         try:
-            await operating.line_test(session, name, self._bench_hands() or _Asked(ask))
+            spoken = await operating.line_test(session, name, self._bench_hands() or _Asked(ask))
         finally:
             self._testing = False
+        if spoken is not None:
+            await self._remember()
 
     async def reset(self) -> bool:
         """Reset over the adapter's lines, or on the simulated board; False: a person has to do it."""
@@ -243,6 +264,26 @@ class LiveSource:
             if self.bench is not None:
                 await self.bench.stop()
                 self.bench = None
+            keeper, self.keeper = self.keeper, None  # closed once, kept once
+            if keeper is not None:
+                snapshot, capture = self.bridge.fold.snapshot(), str(self.record_path or "")
+                self.kept = await asyncio.to_thread(keeper.keep, snapshot, capture=capture)
+
+    def take_news(self) -> str:
+        """What the notebook knew of the latest failure, once; "" if nothing new."""
+        news, self._news = self._news, []
+        return "\n".join(news)
+
+    async def _remember(self) -> None:
+        """Note what fixed boards that failed like this one; each thing is said once."""
+        if self.keeper is None:
+            return
+        known = await asyncio.to_thread(self.keeper.experience, self.bridge.fold.snapshot())
+        for text in known:
+            if text not in self._said:
+                self._said.add(text)
+                self._news.append(text)
+                self._take(Mark(self._clock.now_ns(), MarkKind.NOTE, {"text": text}))
 
     def _bench_hands(self) -> BenchHands | None:
         """The hands of the simulated board behind the port, whoever started it."""

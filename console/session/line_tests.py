@@ -307,12 +307,10 @@ async def try_settings(
                 session.found(SETTINGS, f"{baud} baud {frame}: {error.message}", rate=baud, frame=str(frame))
                 continue
         try:
-            if not await session.reset():
-                if not await hands(f"reset the board into its loader; then {baud} baud {frame} is tried"):
-                    session.stopped()
-                    outcome = Outcome.STOPPED
-                    break
-                session.operator("reset-done")
+            if not await _reset(session, hands, f"reset the board into its loader; then {baud} baud {frame} is tried"):
+                session.stopped()
+                outcome = Outcome.STOPPED
+                break
         except PortTrouble:  # the session has told it
             return Outcome.PORT
         outcome = await session.handshake(listen_s)
@@ -324,7 +322,23 @@ async def try_settings(
         session.found(SETTINGS, "none of these rates and frames helped", check="K17", outcome="silent")
     if outcome is not Outcome.OK:
         await _back_to(session, before)
+    if outcome in (
+        Outcome.NO_ANSWER,
+        Outcome.REFUSED,
+    ):  # the last try left the loader at a wrong rate: what comes next would find it deaf
+        with contextlib.suppress(PortTrouble):  # the session has told it
+            await _reset(session, hands, "reset the board into its loader once more: the tries left it at a wrong rate")
     return outcome
+
+
+async def _reset(session: Session, hands: Hands, words: str) -> bool:
+    """Over the wake lines, or by hand."""
+    if await session.reset():
+        return True
+    if not await hands(words):
+        return False
+    session.operator("reset-done")
+    return True
 
 
 _ENDED: Final = {

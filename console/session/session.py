@@ -20,9 +20,10 @@ from console.events import Chunk, Event, LineEvent, Mark, MarkKind, Value
 from console.link.base import Link, LinkSettings, OpenReport
 from console.link.wake import run_wake
 from console.session.drive import Drive, Pace
+from console.session.outcome import outcome_of
 from console.session.stage import IDENTIFY, LISTEN, SYNC
 from protocols.conversation import Conversation
-from protocols.errors import NoReply, OurMistake, ProtocolError, Refused, UnexpectedReply
+from protocols.errors import ProtocolError
 from protocols.family import Family, Identity, SyncResult
 from protocols.uart import Frame
 
@@ -36,6 +37,7 @@ class Session:
 
     `adapt` is told the settings before the port takes them (a simulated adapter cannot see all of them). `after` is the
     session on the same board before the port was lost: attempts go on counting, and swapped wires stay swapped.
+    `simulated` says whether the board is a real one, where that is known: a record shall tell.
     After `cancel`, a lost link or a failed stage the target's state is unknown: reset it before relying on it.
     """
 
@@ -48,6 +50,7 @@ class Session:
         sinks: Sequence[Sink] = (),
         adapt: Callable[[LinkSettings], Awaitable[None]] | None = None,
         after: Session | None = None,
+        simulated: bool | None = None,
     ) -> None:
         self.link = link
         self.family = family
@@ -59,6 +62,7 @@ class Session:
         self._pause: asyncio.Future[None] | None = None
         self._pace = Pace(family.frame.char_s(link.settings.baud), 0.05)
         self._adapt = adapt
+        self._simulated = simulated
         self._attempt: int = 0 if after is None else after._attempt
         self._swapped: bool = False if after is None else after._swapped
         self._lost: PortTrouble | None = None
@@ -258,6 +262,8 @@ class Session:
                 "opening_pulse": report.opening_pulse,
                 "latency_s": report.latency_s,
             }
+        if self._simulated is not None:
+            fields["simulated"] = self._simulated
         if retuned:
             fields["retuned"] = True
         self._mark(MarkKind.SETTINGS, **fields)
@@ -401,20 +407,3 @@ class _Busy:
 
     async def __aexit__(self, *exc: object) -> None:
         self._session._busy = False
-
-
-def outcome_of(error: BaseException) -> Outcome:
-    """How a stage ends that this error ended."""
-    match error:
-        case WakelineError():
-            return error.outcome
-        case asyncio.CancelledError() | KeyboardInterrupt():
-            return Outcome.STOPPED
-        case Refused():
-            return Outcome.REFUSED
-        case NoReply() | UnexpectedReply():
-            return Outcome.NO_ANSWER
-        case OurMistake():
-            return Outcome.USAGE
-        case _:
-            return Outcome.INTERNAL

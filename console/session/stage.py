@@ -7,8 +7,10 @@ answer to the next request; what remains was spent waiting for something that di
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from contextlib import suppress
 from dataclasses import dataclass
+from typing import Final
 
 from console.errors import Outcome
 from console.events import Chunk, Mark
@@ -16,11 +18,16 @@ from console.text import clean
 from protocols.uart import EIGHT_E_ONE, Frame
 
 LISTEN, SYNC, IDENTIFY = "listen", "sync", "identify"
+# how an attempt can end that says something about the board; the rest is about the port, the file or the person
+VERDICTS: Final = frozenset({Outcome.OK, Outcome.NO_ANSWER, Outcome.REFUSED, Outcome.MISMATCH})
 
 
 @dataclass(frozen=True, slots=True)
 class StageResult:
-    """One stage; times in seconds, `started_s` from the first event. `outcome` is None while it runs."""
+    """One stage; times in seconds, `started_s` from the first event. `outcome` is None while it runs.
+
+    `test`: it was a test of the line, so that its outcome says nothing about the board.
+    """
 
     name: str
     attempt: int
@@ -34,6 +41,7 @@ class StageResult:
     bytes_in: int
     hint: str = ""
     message: str = ""
+    test: bool = False
 
     @property
     def waited_s(self) -> float:
@@ -41,11 +49,25 @@ class StageResult:
         return max(0.0, self.elapsed_s - self.wire_s - self.chip_s - self.host_s)
 
 
+def ends(stages: Iterable[StageResult]) -> list[tuple[int, Outcome]]:
+    """How each attempt ended that spoke to the board, by its number; one that was cut off counts as stopped."""
+    first_bad: dict[int, Outcome] = {}
+    spoke: dict[int, None] = {}
+    for stage in stages:
+        outcome = stage.outcome or Outcome.STOPPED
+        if outcome is not Outcome.OK:
+            first_bad.setdefault(stage.attempt, outcome)
+        if stage.name != LISTEN and not stage.test:
+            spoke[stage.attempt] = None
+    return [(n, first_bad.get(n, Outcome.OK)) for n in spoke]
+
+
 class _Running:
     """Sums of the stage that runs now; nanoseconds."""
 
-    def __init__(self, name: str, attempt: int, begun_ns: int) -> None:
+    def __init__(self, name: str, attempt: int, begun_ns: int, test: bool) -> None:
         self.name = name
+        self.test = test
         self.attempt = attempt
         self.begun_ns = begun_ns
         self.bytes_out = 0
@@ -118,7 +140,9 @@ class StageFold:
         """A stage begins; one that never ended is closed as stopped."""
         if self._running is not None:
             self._finish(mark.t_ns, Outcome.STOPPED, "", "")
-        self._running = _Running(clean(str(mark.fields.get("name", "?")), 60), self.attempt, mark.t_ns)
+        self._running = _Running(
+            clean(str(mark.fields.get("name", "?")), 60), self.attempt, mark.t_ns, mark.fields.get("test") is True
+        )
 
     def end(self, mark: Mark) -> None:
         """A stage ends with the outcome the mark carries; a strange outcome counts as internal."""
@@ -155,4 +179,5 @@ class StageFold:
             bytes_in=run.bytes_in,
             hint=hint,
             message=message,
+            test=run.test,
         )

@@ -45,7 +45,8 @@ def mark_words(mark: Mark) -> str:
 
     match mark.kind:
         case MarkKind.SETTINGS:
-            return f"port {field('port')} at {field('baud')} baud, {field('frame')}, protocol {field('family')}"
+            board = ", a simulated board" if mark.fields.get("simulated") is True else ""
+            return f"port {field('port')} at {field('baud')} baud, {field('frame')}, protocol {field('family')}{board}"
         case MarkKind.ATTEMPT:
             return f"attempt {field('n')}, wires {'swapped' if field('wires') == 'swapped' else 'as built'}"
         case MarkKind.STAGE_BEGIN:

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from console.commands import options
+from console.commands.options import values as options
 
 PARSERS: list[Callable[[str], object]] = [options.span, options.place, options.pages, options.pattern, options.address]
 

@@ -183,7 +183,7 @@ def test_a_failed_repair_moves_a_pair_to_what_is_left() -> None:
 def test_after_a_pair_lost_one_cause_the_other_can_be_found() -> None:
     """Strap wrong and RX open: moving the strap does not help, the joint is found afterwards."""
     silence = Configured(False, (Observation("silence", "silence", 1),))
-    checks = (("K15", "other-level"), ("K12", "header-only"), ("K20", "open"), ("K08", "in-range"))
+    checks = (("K15", "other-level"), ("K12", "header-only"), ("K20", "rx-open"), ("K08", "in-range"))
     before = belief(Evidence((silence,), silence, checks=checks), catalogue())
     chances = dict(zip(before.states, before.chances, strict=True))
     assert chances["boot-strap-wrong", "board-rx-open"] > 0.3

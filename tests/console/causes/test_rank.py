@@ -231,7 +231,12 @@ def test_heat_waits_for_power_and_strap(seen: Make) -> None:
     table = catalogue()
     answers: tuple[tuple[str, str], ...] = ()
     asked = []
-    looks = {"K20": "open", "K11": "header-only", "K12": "header-only", "K09": "near-rail"}  # an open joint towards RX
+    looks = {
+        "K20": "rx-open",
+        "K11": "header-only",
+        "K12": "header-only",
+        "K09": "near-rail",
+    }  # an open joint towards RX
     while (check := next_check(seen("silence", swapped=("silence",), checks=answers, back=True), depth=1)) is not None:
         step = table.step(check.id)
         assert step is not None

@@ -11,7 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from console.cli import address, run
+from console.cli import run
+from console.commands.options.values import address
 from tests.firmware import intel_hex
 
 CODE = struct.pack("<II", 0x2000_5000, 0x0800_0131) + bytes(range(256)) * 4

@@ -68,6 +68,12 @@ def test_the_first_attempt_is_judged_only_where_it_tells_of_the_board() -> None:
     assert record(attempt(0, 1)[:-1]).first_outcome is None  # the file ends while the stage runs
     listening = [mark(0, MarkKind.STAGE_BEGIN, name="listen"), mark(1, MarkKind.STAGE_END, name="listen", outcome="ok")]
     assert record(listening).first_outcome is None
+    tests = [
+        mark(0, MarkKind.ATTEMPT, n=1, wires="as-built"),
+        mark(0, MarkKind.STAGE_BEGIN, name="loop-back", test=True),
+        mark(1, MarkKind.STAGE_END, name="loop-back", outcome="no-answer"),
+    ]
+    assert record([*tests, *attempt(2, 2, "ok")]).first_outcome is Outcome.OK  # a test says nothing about the board
     assert record([]).first_outcome is None
 
 

@@ -18,6 +18,7 @@ from console.screens.actions import ACTIONS, BY_ID, Action, Scope, as_table, key
 from console.screens.app import WakelineApp
 from console.screens.bench_screen import BenchScreen
 from console.screens.bringup_screen import BringupScreen
+from console.screens.notebook_screen import NotebookScreen
 from console.screens.plug_screen import PlugScreen
 from console.screens.ports_screen import PortsScreen
 from console.screens.trace_panel import TracePanel
@@ -32,10 +33,12 @@ PLACES: dict[Scope, type[DOMNode]] = {
     Scope.REPLAY: BenchScreen,
     Scope.STORY: BenchScreen,
     Scope.TRACE: TracePanel,
+    Scope.NOTEBOOK: NotebookScreen,
 }
 # which scopes' keys are live at the same time
 TOGETHER = [
     (Scope.EVERYWHERE, Scope.PORTS),
+    (Scope.EVERYWHERE, Scope.NOTEBOOK),
     (Scope.EVERYWHERE, Scope.PLUG),
     (Scope.EVERYWHERE, Scope.PLAN),
     (Scope.EVERYWHERE, Scope.BENCH, Scope.LIVE, Scope.REPLAY, Scope.STORY, Scope.TRACE),

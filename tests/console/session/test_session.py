@@ -57,6 +57,20 @@ async def test_a_good_board_passes_all_stages(events: list[Event]) -> None:
     assert link.closed
 
 
+@pytest.mark.parametrize("known", [True, False, None])
+async def test_the_settings_say_whether_the_board_is_simulated_where_that_is_known(
+    events: list[Event], known: bool | None
+) -> None:
+    link = FakeLink()
+    async with Session(
+        link, protocols.load("an3155"), clock=link.clock, sinks=[events.append], simulated=known
+    ) as session:
+        await session.tune(9600, link.settings.frame)
+    told = [event.fields for event in events if isinstance(event, Mark) and event.kind is MarkKind.SETTINGS]
+    assert [fields.get("simulated") for fields in told] == [known, known]
+    assert ("simulated" in told[0]) is (known is not None)
+
+
 async def test_silence_ends_as_no_answer(events: list[Event]) -> None:
     async with make(FakeLink(), events) as session:
         assert await session.handshake(listen_s=0) is Outcome.NO_ANSWER

@@ -4,10 +4,16 @@ from __future__ import annotations
 
 import re
 from argparse import ArgumentTypeError
+from typing import Final
 
-_NUMBER = re.compile(r"0[xX][0-9A-Fa-f](_?[0-9A-Fa-f])*|0|[1-9](_?[0-9])*")
-_MOST_PAGES = 65536
-_MOST_VERSION = 256
+_NUMBER: Final = re.compile(r"0[xX][0-9A-Fa-f](_?[0-9A-Fa-f])*|0|[1-9](_?[0-9])*")
+_MOST_PAGES: Final = 65536
+_MOST_VERSION: Final = 256
+
+
+def rate(text: str) -> int:
+    """A line rate, 1 to 20000000 baud. Raises ArgumentTypeError."""
+    return int(_number(text, 1, 20_000_000, "a rate from 1 to 20000000 baud", whole=True))
 
 
 def address(text: str) -> int:
@@ -21,7 +27,7 @@ def address(text: str) -> int:
 
 
 def span(text: str) -> tuple[int, int]:
-    """``ADDRESS:LENGTH``, at least one byte."""
+    """``ADDRESS:LENGTH``, at least one byte. Raises ArgumentTypeError."""
     start, _, size = text.partition(":")
     found = address(start), address(size)
     if not 0 < found[1] <= (1 << 32) - found[0]:
@@ -30,7 +36,10 @@ def span(text: str) -> tuple[int, int]:
 
 
 def place(text: str) -> tuple[int, int]:
-    """``ADDRESS`` or ``ADDRESS:LENGTH`` of a version text, 1 to 256 bytes (32 where none is given)."""
+    """``ADDRESS`` or ``ADDRESS:LENGTH`` of a version text, 1 to 256 bytes (32 where none is given).
+
+    Raises ArgumentTypeError.
+    """
     start, colon, size = text.partition(":")
     found = address(start), address(size) if colon else 32
     if not 0 < found[1] <= _MOST_VERSION:
@@ -39,7 +48,10 @@ def place(text: str) -> tuple[int, int]:
 
 
 def pattern(text: str) -> re.Pattern[bytes]:
-    """A regular expression over the bytes of memory; its first group is the version, if it has one."""
+    """A regular expression over the bytes of memory; its first group is the version, if it has one.
+
+    Raises ArgumentTypeError.
+    """
     try:
         return re.compile(text.encode())
     except (re.error, OverflowError) as error:
@@ -47,7 +59,7 @@ def pattern(text: str) -> re.Pattern[bytes]:
 
 
 def pages(text: str) -> tuple[int, ...]:
-    """``0-3,7``: page numbers and ranges of them."""
+    """``0-3,7``: page numbers and ranges of them. Raises ArgumentTypeError."""
     found: set[int] = set()
     for part in text.split(","):
         first, dash, last = part.strip().partition("-")
@@ -60,29 +72,45 @@ def pages(text: str) -> tuple[int, ...]:
     return tuple(sorted(found))
 
 
-def positive_int(text: str) -> int:
-    """A rate in baud. Raises ArgumentTypeError."""
-    return int(_number(text, 1, 20_000_000, "a rate from 1 to 20000000 baud", whole=True))
+def count(text: str) -> int:
+    """A number of things, from 0. Raises ArgumentTypeError."""
+    return int(_number(text, 0, 10_000_000, "a whole number from 0", whole=True))
 
 
 def pattern_count(text: str) -> int:
-    """How many bytes of a test pattern. Raises ArgumentTypeError."""
+    """How many bytes a test sends, 8 to 256. Raises ArgumentTypeError."""
     return int(_number(text, 8, 256, "a number of bytes from 8 to 256", whole=True))
 
 
 def rates(text: str) -> tuple[int, ...]:
-    """``9600,115200``: rates to try. Raises ArgumentTypeError."""
-    return tuple(positive_int(part) for part in text.split(","))
+    """Line rates with commas between them. Raises ArgumentTypeError."""
+    return tuple(rate(part) for part in text.split(","))
 
 
 def seconds(text: str) -> float:
-    """A time from 0 to an hour. Raises ArgumentTypeError."""
+    """A time, 0 to 3600 seconds. Raises ArgumentTypeError."""
     return _number(text, 0, 3600, "a time from 0 to 3600 seconds")
 
 
 def speed(text: str) -> float:
-    """Times recorded time. Raises ArgumentTypeError."""
+    """A speed, times real time. Raises ArgumentTypeError."""
     return _number(text, 0.001, 1e6, "a speed from 0.001 to 1000000")
+
+
+def usb_ids(text: str) -> tuple[int, int]:
+    """Vendor and product of a USB device, ``1209:0001``. Raises ArgumentTypeError."""
+    vid, _, pid = text.partition(":")
+    if not all(re.fullmatch(r"[0-9a-fA-F]{1,4}", part) for part in (vid, pid)):
+        raise ArgumentTypeError(f"{text!r} is not two hexadecimal ids such as 1209:0001")
+    return int(vid, 16), int(pid, 16)
+
+
+def line_use(text: str) -> tuple[str, bool]:
+    """A control line and whether it is active high: ``dtr``, ``~rts``. Raises ArgumentTypeError."""
+    name = text.lower().removeprefix("~")
+    if name not in ("dtr", "rts"):
+        raise ArgumentTypeError(f"{text!r} is not dtr, rts, ~dtr or ~rts")
+    return name, not text.startswith("~")
 
 
 def _number(text: str, least: float, most: float, words: str, *, whole: bool = False) -> float:
@@ -93,19 +121,3 @@ def _number(text: str, least: float, most: float, words: str, *, whole: bool = F
     if not least <= value <= most:  # also refuses nan
         raise ArgumentTypeError(f"{text!r} is not {words}")
     return value
-
-
-def usb_ids(text: str) -> tuple[int, int]:
-    """``VID:PID`` in hex. Raises ArgumentTypeError."""
-    vid, _, pid = text.partition(":")
-    if not all(re.fullmatch(r"[0-9a-fA-F]{1,4}", part) for part in (vid, pid)):
-        raise ArgumentTypeError(f"{text!r} is not two hexadecimal ids such as 1209:0001")
-    return int(vid, 16), int(pid, 16)
-
-
-def line_use(text: str) -> tuple[str, bool]:
-    """``dtr`` or ``~rts``: a control line, and whether it is active when asserted. Raises ArgumentTypeError."""
-    name = text.lower().removeprefix("~")
-    if name not in ("dtr", "rts"):
-        raise ArgumentTypeError(f"{text!r} is not dtr, rts, ~dtr or ~rts")
-    return name, not text.startswith("~")

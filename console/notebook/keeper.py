@@ -1,0 +1,153 @@
+"""What a session has to do with the notebook: learned priors before it, its entry after it.
+
+The user's own notebook is used if it is there, and begun when a board is named; another one only if it is named. It
+takes no simulated boards; a named one does, marked as such, and nothing is ever learned from them. A notebook that
+cannot be used never stops the work at the bench.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import shlex
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+from console import __version__
+from console.causes.catalogue import catalogue
+from console.causes.learning import learned_priors
+from console.errors import InputTrouble, Outcome
+from console.inputs import sha256_of
+from console.notebook.entry import Entry, entry_of, latest_failure
+from console.notebook.place import default_path, is_begun
+from console.notebook.statistics import Similar, similar
+from console.notebook.store import Notebook
+from console.notebook.words import similar_lines
+from console.snapshot import Snapshot
+from console.text import clean
+
+ONLY_NAMED: Final = "a simulated board is kept only in a notebook that is named with --notebook FILE"
+_NO_CASES: Final = Similar((), 0, 0)
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """What became of a session: its number, or why it was not kept; and what fixed boards that failed like it.
+
+    `learned_from` is how many confirmed fixes the ranking leaned on.
+    """
+
+    path: Path
+    board: str
+    session: int | None
+    passed: bool
+    stopped_at: str = ""
+    like: Similar = _NO_CASES
+    learned_from: int = 0
+    trouble: InputTrouble | None = None
+
+    def lines(self) -> list[str]:
+        """For a person."""
+        if self.trouble is not None:
+            return ["this session is not in the notebook:", *(f"  {line}" for line in self.trouble.lines())]
+        out = [f"notebook: kept as session {self.session} in {clean(str(self.path))}"]
+        out += [f"  {line}" for line in similar_lines(self.like, self.stopped_at)]
+        if self.learned_from:
+            out.append(f"  the ranking leaned on {self.learned_from} confirmed fix(es) of your boards")
+        if not self.passed:
+            where = "" if self.path == default_path() else f" --notebook {shlex.quote(clean(str(self.path)))}"
+            out.append(
+                f"  once you know: wakeline notebook add-fix {self.session} --cause ID --part U4 --joint 17{where}"
+            )
+        return out
+
+    def as_object(self) -> dict[str, Any]:
+        """For a script."""
+        error = self.trouble
+        return {
+            "file": str(self.path),
+            "session": self.session,
+            "learned_from": self.learned_from,
+            "board": self.board or None,
+            "similar": {
+                "fixed_at": [{"place": place, "boards": count} for place, count in self.like.fixed_at],
+                "fixed": self.like.fixed,
+                "unsolved": self.like.unsolved,
+            },
+            "error": None if error is None else {"code": error.code, "message": error.message, "help": error.help},
+        }
+
+
+class Keeper:
+    """Keeps one session after another; `board` and `revision` may be set at any time before."""
+
+    def __init__(self, file: Path | None = None, *, board: str = "", revision: str = "") -> None:
+        """Raises InputTrouble when the named `file` is there and cannot be used."""
+        self.path = default_path() if file is None else file
+        self.named = file is not None
+        self.board = board
+        self.revision = revision
+        self.trouble: InputTrouble | None = None
+        self.priors: Mapping[str, float] | None = None
+        self.learned_from = 0
+        if is_begun(self.path):
+            try:
+                self._learn()
+            except InputTrouble as error:
+                if self.named:
+                    raise
+                self.trouble = error
+
+    def keep(self, snapshot: Snapshot, *, capture: str = "") -> Kept | None:
+        """Keep the session behind this picture. None where there is nothing to keep or no notebook to keep it in."""
+        own = bool(self.board) or self.path.exists()
+        if not (self.named or (own and not snapshot.simulated)):
+            return None
+        entry = entry_of(
+            snapshot,
+            tool_version=__version__,
+            board=self.board,
+            revision=self.revision,
+            capture=capture,
+            capture_sha256=_digest(capture),
+        )
+        return None if entry is None else self._store(entry)
+
+    def experience(self, snapshot: Snapshot) -> list[str]:
+        """What fixed boards that failed as this one just did, in counts; nothing where the notebook cannot tell."""
+        failure = latest_failure(snapshot)
+        if failure is None or self.trouble is not None or not is_begun(self.path):
+            return []
+        try:
+            with Notebook.open_to_read(self.path) as notebook:
+                like = similar(*failure, notebook.cases())
+        except InputTrouble:  # told when the session is kept
+            return []
+        return similar_lines(like, failure[0]) if like.fixed else []
+
+    def _store(self, entry: Entry) -> Kept:
+        passed = entry.outcome is Outcome.OK
+        try:
+            with Notebook.open(self.path) as notebook:
+                number = notebook.store(entry)
+                like = _NO_CASES
+                if entry.failed_attempt and not passed:
+                    like = similar(entry.stopped_at, entry.codes, notebook.cases(), without=number)
+        except InputTrouble as error:
+            return Kept(self.path, entry.board, None, passed, trouble=error)
+        return Kept(self.path, entry.board, number, passed, entry.stopped_at, like, self.learned_from)
+
+    def _learn(self) -> None:
+        with Notebook.open_to_read(self.path) as notebook:
+            counts = notebook.confirmed()
+        if counts:
+            self.priors = learned_priors(catalogue().priors(), counts)
+            self.learned_from = round(sum(counts.values()))
+
+
+def _digest(capture: str) -> str:
+    """The capture's SHA-256; "" where there is none or it cannot be read."""
+    with contextlib.suppress(OSError):
+        return sha256_of(capture) if capture else ""
+    return ""

@@ -1,0 +1,203 @@
+"""What the boards together say: yield, Pareto, times against the sisters, similar cases, learned priors. Pure.
+
+Small numbers are the rule here, so every share comes with its count, and every yield with its interval.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from statistics import NormalDist, fmean, median
+from typing import Final
+
+from console.causes.learning import learned_priors
+from console.errors import Outcome
+from console.notebook.history import BoardRun, Case, StageTime
+
+CONFIDENCE: Final = 0.95
+FEWEST_SISTERS: Final = 5  # below that a median says nothing about the odd one out: common practice, no source
+# Iglewicz and Hoaglin (1993), as in the NIST/SEMATECH e-Handbook s.1.3.5.17: 0.6745 (x - median) / MAD, outlier
+# above 3.5; where the MAD is 0, (x - median) / (1.253314 mean absolute deviation) (all from memory)
+ODD_FROM: Final = 3.5
+_MAD_SHARE: Final = 0.6745
+_MEAN_FACTOR: Final = 1.253314
+
+
+@dataclass(frozen=True, slots=True)
+class Rate:
+    """`hits` of `of`, with the Wilson interval of the share (0..1)."""
+
+    hits: int
+    of: int
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
+class Bar:
+    """One row of a Pareto table; `running` is the share of this row and all above it."""
+
+    name: str
+    rate: Rate
+    running: float
+
+
+@dataclass(frozen=True, slots=True)
+class Times:
+    """One stage at one rate: how many boards, the median, and the median absolute deviation, in seconds."""
+
+    stage: str
+    baud: int
+    boards: int
+    median_s: float
+    mad_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Against:
+    """One board's stage against its sisters, itself left out. `z` is None below five sisters; `odd` from 3.5 on."""
+
+    stage: str
+    baud: int
+    elapsed_s: float
+    sisters: int
+    median_s: float | None
+    z: float | None
+
+    @property
+    def odd(self) -> bool:
+        """Whether it stands out."""
+        return self.z is not None and abs(self.z) > ODD_FROM
+
+
+@dataclass(frozen=True, slots=True)
+class Similar:
+    """Boards that stopped at the same stage with the same observations.
+
+    `fixed_at` counts boards per place (a part, else a cause id), most often first, of `fixed` boards with a confirmed
+    fix; `unsolved` have none.
+    """
+
+    fixed_at: tuple[tuple[str, int], ...]
+    fixed: int
+    unsolved: int
+
+
+@dataclass(frozen=True, slots=True)
+class Shrunk:
+    """A cause's prior: the table's, the bench's bare share (None without any fix), and what is used. 0..1."""
+
+    cause: str
+    table: float
+    confirmed: float
+    share: float | None
+    used: float
+
+
+def wilson(hits: int, of: int, confidence: float = CONFIDENCE) -> Rate:
+    """Score interval of a share (NIST/SEMATECH e-Handbook s.7.2.4.1). Raises ValueError unless 0 <= hits <= of.
+
+    Of nothing the share may be anything: 0 to 1.
+    """
+    if not 0 <= hits <= of or not 0 < confidence < 1:
+        raise ValueError("needs 0 <= hits <= of and a confidence between 0 and 1")
+    if of == 0:
+        return Rate(0, 0, 0.0, 1.0)
+    z = NormalDist().inv_cdf((1 + confidence) / 2)
+    share, shrink = hits / of, 1 + z * z / of
+    centre = (share + z * z / (2 * of)) / shrink
+    half = z * math.sqrt(share * (1 - share) / of + z * z / (4 * of * of)) / shrink
+    return Rate(hits, of, 0.0 if hits == 0 else max(0.0, centre - half), 1.0 if hits == of else min(1.0, centre + half))
+
+
+def first_pass(runs: Iterable[BoardRun]) -> Rate:
+    """Boards whose very first attempt passed, of the boards that were started."""
+    firsts = [run.first for run in runs]
+    return wilson(firsts.count(Outcome.OK), len(firsts))
+
+
+def in_the_end(runs: Iterable[BoardRun]) -> Rate:
+    """Boards whose latest session passed, of the boards that were started."""
+    lasts = [run.last for run in runs]
+    return wilson(lasts.count(Outcome.OK), len(lasts))
+
+
+def pareto(names: Iterable[str]) -> tuple[Bar, ...]:
+    """What occurs, most often first; equal counts in the order of their names."""
+    counts = Counter(names)
+    total, so_far, out = counts.total(), 0, []
+    for name, count in sorted(counts.items(), key=lambda item: (-item[1], item[0])):
+        so_far += count
+        out.append(Bar(name, wilson(count, total), so_far / total))
+    return tuple(out)
+
+
+def robust_z(value: float, others: Sequence[float]) -> float:
+    """How far `value` lies from the median of `others` in robust standard deviations; infinite where all are equal."""
+    middle = median(others)
+    mad = median(abs(x - middle) for x in others)
+    scale = mad / _MAD_SHARE if mad > 0 else _MEAN_FACTOR * fmean(abs(x - middle) for x in others)
+    if scale == 0:
+        return 0.0 if value == middle else math.copysign(math.inf, value - middle)
+    return (value - middle) / scale
+
+
+def times(rows: Iterable[StageTime]) -> tuple[Times, ...]:
+    """Every stage at every rate, in the order of first appearance."""
+    groups: dict[tuple[str, int], list[float]] = {}
+    for row in rows:
+        groups.setdefault((row.stage, row.baud), []).append(row.elapsed_s)
+    out = []
+    for (stage, baud), values in groups.items():
+        middle = median(values)
+        out.append(Times(stage, baud, len(values), middle, median(abs(x - middle) for x in values)))
+    return tuple(out)
+
+
+def against(board: str, rows: Sequence[StageTime]) -> tuple[Against, ...]:
+    """This board's stages against those of its sisters at the same rate."""
+    out = []
+    for row in rows:
+        if row.board != board:
+            continue
+        sisters = [r.elapsed_s for r in rows if r.board != board and (r.stage, r.baud) == (row.stage, row.baud)]
+        enough = len(sisters) >= FEWEST_SISTERS
+        middle = median(sisters) if sisters else None
+        z = robust_z(row.elapsed_s, sisters) if enough else None
+        out.append(Against(row.stage, row.baud, row.elapsed_s, len(sisters), middle, z))
+    return tuple(out)
+
+
+def similar(stopped_at: str, codes: frozenset[str], cases: Iterable[Case], *, without: int = 0) -> Similar:
+    """What fixed the boards that failed like this, each board once per place; `without` is the session that asks."""
+    places: dict[str, set[str]] = {}
+    fixed: set[str] = set()
+    unsolved: set[str] = set()
+    for case in cases:
+        if case.session == without or (case.stopped_at, case.codes) != (stopped_at, codes):
+            continue
+        who = case.board or f"session {case.session}"
+        place = (case.fix.part or case.fix.cause) if case.fix else ""
+        if place:
+            places.setdefault(place, set()).add(who)
+            fixed.add(who)
+        else:
+            unsolved.add(who)
+    counts = sorted(((place, len(who)) for place, who in places.items()), key=lambda item: (-item[1], item[0]))
+    return Similar(tuple(counts), len(fixed), len(unsolved - fixed))
+
+
+def shrinkage(priors: Mapping[str, float], counts: Mapping[str, float]) -> tuple[Shrunk, ...]:
+    """How the bench's counts move the table's priors, most used first (see causes.learning)."""
+    total = sum(priors.values())
+    seen = sum(counts.get(cause, 0.0) for cause in priors)
+    used = learned_priors(priors, counts)
+    rows = [
+        Shrunk(
+            cause, prior / total, counts.get(cause, 0.0), counts.get(cause, 0.0) / seen if seen else None, used[cause]
+        )
+        for cause, prior in priors.items()
+    ]
+    return tuple(sorted(rows, key=lambda row: (-row.used, row.cause)))

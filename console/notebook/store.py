@@ -1,0 +1,327 @@
+"""The one door to the notebook's file. Everything is written in whole transactions: a session is there or it is not.
+
+Write-ahead logging lets others read while somebody writes, where the file system can do it; two writers wait for each
+other. Every trouble is an InputTrouble with the file and what to do.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import sqlite3
+import threading
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Final, Self
+
+from console.errors import InputTrouble
+from console.notebook import queries
+from console.notebook.entry import BY_TOOL, Entry, Fix, fix_words, folded, words_of
+from console.notebook.history import BoardRun, Case, Detail, SessionRow, StageTime
+from console.notebook.place import is_begun
+from console.notebook.schema import APPLICATION_ID, STEPS, migrate, version_of
+from console.notebook.trouble import foreign, missing, newer, sound, told
+from console.text import clean
+
+BUSY_S: Final = 5.0
+_CANNOT_MAP: Final = (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY)
+
+
+class Notebook:
+    """An open notebook; may be used from several threads, one call after the other. Use it as a context manager."""
+
+    def __init__(self, path: Path, connection: sqlite3.Connection) -> None:
+        self.path = path
+        self._db = connection
+        self._turn = threading.Lock()
+
+    @classmethod
+    def open(cls, path: Path) -> Self:
+        """Open to write; made with its folder if it is not there. Raises InputTrouble."""
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            there = path.exists()
+        except OSError as error:
+            raise _no_place(path, str(error.strerror or error)) from error
+        if there and not path.is_file():
+            raise _no_place(path, "this is no ordinary file")
+        with told(path):
+            if there:
+                _connect_to_read(path).close()  # whoever it belongs to, it stays as it is until that is known
+            db = _connect(path, "rwc")
+            try:
+                db.execute("PRAGMA foreign_keys = ON")
+                db.execute("PRAGMA synchronous = FULL")
+                migrate(db)
+                with contextlib.suppress(sqlite3.OperationalError):  # the old journal does as well; next time then
+                    db.execute("PRAGMA journal_mode = WAL")
+            except BaseException:
+                db.close()
+                raise
+        return cls(path, db)
+
+    @classmethod
+    def open_to_read(cls, path: Path) -> Self:
+        """Open an existing one to read; also where nothing may be written. Raises InputTrouble."""
+        if not is_begun(path):
+            raise missing(path)
+        if not path.is_file():
+            raise _no_place(path, "this is no ordinary file")
+        with told(path):
+            db = _connect_to_read(path)
+            old = version_of(db) < len(STEPS)
+            if old:
+                db.close()
+        if old:  # an earlier format has to be brought up first
+            cls.open(path).close()
+            with told(path):
+                db = _connect_to_read(path)
+        return cls(path, db)
+
+    def close(self) -> None:
+        """Close the file, once nobody uses it."""
+        with self._turn:
+            self._db.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    # ----------------------------------------------------------------- writing
+
+    def store(self, entry: Entry) -> int:
+        """Keep one session, whole; returns its number. Raises InputTrouble; then nothing of it was kept."""
+        with self._transaction() as db:
+            board = _board(db, entry) if entry.board else None
+            session = _insert(
+                db,
+                "session",
+                board_id=board,
+                started_ns=entry.started_ns,
+                port=entry.port,
+                settings=json.dumps(dict(entry.settings)),
+                capture=entry.capture,
+                capture_sha256=entry.capture_sha256,
+                outcome=entry.outcome.value,
+                first_outcome=entry.first_outcome.value,
+                stopped_at=entry.stopped_at,
+                failed_attempt=entry.failed_attempt,
+                suspect=entry.suspect,
+                tool_version=entry.tool_version,
+                simulated=int(entry.simulated),
+                words=words_of(entry),
+            )
+            _insert_parts(db, session, entry)
+            if entry.fix is not None:
+                _insert_fix(db, session, entry.fix, entry.started_ns)
+        return session
+
+    def add_fix(self, session: int, fix: Fix, noted_ns: int) -> None:
+        """Note what fixed the board of this session; it takes the place of what the tool noted. Raises InputTrouble."""
+        with self._transaction() as db:
+            row = db.execute("SELECT words FROM session WHERE id = ?", (session,)).fetchone()
+            if row is None:
+                raise _no_session(session, self.path)
+            db.execute("DELETE FROM fix WHERE session_id = ? AND noted_by = ?", (session, BY_TOOL))
+            _insert_fix(db, session, fix, noted_ns)
+            words = " ".join([row[0], *(folded(word) for word in fix_words(fix) if word)])
+            db.execute("UPDATE session SET words = ? WHERE id = ?", (words, session))
+
+    # ----------------------------------------------------------------- reading
+
+    def sessions(self, search: str = "", board: str = "", most: int | None = None) -> list[SessionRow]:
+        """The sessions that hold every word of `search` somewhere, the latest first. Raises InputTrouble."""
+        with self._reading() as db:
+            return queries.sessions(db, search, board, most)
+
+    def session(self, number: int) -> Detail:
+        """Everything about one session. Raises InputTrouble if there is none."""
+        with self._reading() as db:
+            found = queries.detail(db, number, queries.sure_fixes(db))
+        if found is None:
+            raise _no_session(number, self.path)
+        return found
+
+    def all(self) -> list[Detail]:
+        """Everything about every session, oldest first."""
+        with self._reading() as db:
+            sure = queries.sure_fixes(db)
+            numbers = [row.id for row in reversed(queries.sessions(db, "", "", None))]
+            found = [queries.detail(db, number, sure) for number in numbers]
+        return [one for one in found if one is not None]
+
+    def last_failed(self, board: str) -> int | None:
+        """The number of the board's latest session that failed at first; None if there is none."""
+        with self._reading() as db:
+            return queries.last_failed(db, board)
+
+    def boards(self) -> list[str]:
+        """Names of all boards, in order."""
+        with self._reading() as db:
+            return [str(row[0]) for row in db.execute("SELECT name FROM board ORDER BY name")]
+
+    def board_runs(self) -> list[BoardRun]:
+        """How each real board with a name went."""
+        with self._reading() as db:
+            return queries.board_runs(db)
+
+    def stage_times(self) -> list[StageTime]:
+        """Stages of each real board's latest good session, listening left out: its length is the person's choice."""
+        with self._reading() as db:
+            return queries.stage_times(db)
+
+    def cases(self) -> list[Case]:
+        """Every real session that failed, with its confirmed fix."""
+        with self._reading() as db:
+            return queries.cases(db)
+
+    def confirmed_fixes(self) -> list[Fix]:
+        """Confirmed fixes of real boards."""
+        with self._reading() as db:
+            return queries.confirmed_fixes(db)
+
+    def confirmed(self) -> Mapping[str, float]:
+        """Confirmed fixes by cause id (`console.causes.learning.Counts`)."""
+        counts: dict[str, float] = {}
+        for fix in self.confirmed_fixes():
+            if fix.cause:
+                counts[fix.cause] = counts.get(fix.cause, 0.0) + 1
+        return counts
+
+    # ----------------------------------------------------------------- private
+
+    @contextlib.contextmanager
+    def _transaction(self) -> Iterator[sqlite3.Connection]:
+        with self._turn, told(self.path):
+            self._db.execute("BEGIN IMMEDIATE")
+            try:
+                yield self._db
+                self._db.execute("COMMIT")
+            except BaseException:
+                if self._db.in_transaction:  # a full disk has rolled back already
+                    self._db.execute("ROLLBACK")
+                raise
+
+    @contextlib.contextmanager
+    def _reading(self) -> Iterator[sqlite3.Connection]:
+        with self._turn, told(self.path), sound(self.path):
+            yield self._db
+
+
+def _no_place(path: Path, why: str) -> InputTrouble:
+    return InputTrouble(
+        "notebook-place",
+        f"a notebook cannot be there: {why}",
+        where=clean(str(path)),
+        help="name another file with --notebook FILE",
+    )
+
+
+def _no_session(number: int, path: Path) -> InputTrouble:
+    return InputTrouble(
+        "no-session", f"there is no session {number}", where=clean(str(path)), help="see `wakeline notebook list`"
+    )
+
+
+def _connect(path: Path, mode: str) -> sqlite3.Connection:
+    uri = f"{path.absolute().as_uri()}?mode={mode}"
+    db = sqlite3.connect(uri, uri=True, timeout=BUSY_S, isolation_level=None, check_same_thread=False)
+    db.text_factory = lambda raw: raw.decode("utf-8", "replace")
+    return db
+
+
+def _connect_to_read(path: Path) -> sqlite3.Connection:
+    """A connection that cannot write, to what is known to be a notebook. Raises sqlite3.Error or InputTrouble."""
+    db = _connect(path, "ro")
+    try:
+        try:
+            empty = not db.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0]
+        except sqlite3.OperationalError as error:
+            if getattr(error, "sqlite_errorcode", 0) & 0xFF not in _CANNOT_MAP or _has_log(path):
+                raise
+            db.close()
+            db = _connect(path, "ro&immutable=1")  # a log that cannot be mapped, because nothing may be written here
+            empty = not db.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0]
+        version = version_of(db)
+        if not empty and db.execute("PRAGMA application_id").fetchone()[0] != APPLICATION_ID:
+            raise foreign(path)
+        if version > len(STEPS):
+            raise newer(path, version, len(STEPS))
+    except BaseException:
+        db.close()
+        raise
+    return db
+
+
+def _has_log(path: Path) -> bool:
+    """Whether sessions wait in the log that a killed writer left: without it the file is not the whole story."""
+    log = path.with_name(f"{path.name}-wal")
+    return log.exists() and log.stat().st_size > 0
+
+
+def _insert(db: sqlite3.Connection, into: str, **values: str | float | None) -> int:
+    """Insert a row; table and column names are this module's own words. Returns its number."""
+    sql = f"INSERT INTO {into} ({', '.join(values)}) VALUES ({', '.join('?' * len(values))})"
+    return db.execute(sql, tuple(values.values())).lastrowid or 0
+
+
+def _board(db: sqlite3.Connection, entry: Entry) -> int:
+    """The board's number; what this session knows better than the earlier ones is taken over."""
+    db.execute("INSERT OR IGNORE INTO board (name) VALUES (?)", (entry.board,))
+    number = int(db.execute("SELECT id FROM board WHERE name = ?", (entry.board,)).fetchone()[0])
+    known = {"revision": entry.revision, "unique_id": entry.unique_id, "product_id": entry.product_id}
+    for column, value in known.items():
+        if value not in ("", None):
+            db.execute(f"UPDATE board SET {column} = ? WHERE id = ?", (value, number))
+    return number
+
+
+def _insert_parts(db: sqlite3.Connection, session: int, entry: Entry) -> None:
+    for place, stage in enumerate(entry.stages):
+        _insert(
+            db,
+            "stage",
+            session_id=session,
+            place=place,
+            attempt=stage.attempt,
+            name=clean(stage.name, 40),
+            outcome=stage.outcome.value if stage.outcome else "",
+            started_s=stage.started_s,
+            elapsed_s=stage.elapsed_s,
+            wire_s=stage.wire_s,
+            chip_s=stage.chip_s,
+            host_s=stage.host_s,
+            bytes_out=stage.bytes_out,
+            bytes_in=stage.bytes_in,
+            hint=clean(stage.hint, 40),
+            message=clean(stage.message),
+        )
+    for attempt in entry.attempts:
+        for seen in attempt.observations:
+            _insert(db, "observation", session_id=session, attempt=attempt.n, code=seen.id, count=seen.count)
+        for place, cause in enumerate(attempt.causes):
+            where = {"session_id": session, "attempt": attempt.n, "place": place}
+            _insert(db, "cause_shown", **where, cause=cause.id, probability=cause.probability)
+    for place, deed in enumerate(entry.deeds):
+        _insert(
+            db,
+            "deed",
+            session_id=session,
+            place=place,
+            attempt=deed.attempt,
+            at_s=deed.at_s,
+            action=deed.action,
+            step=deed.check,
+            outcome=deed.outcome,
+            value=deed.value,
+            unit=deed.unit,
+        )
+
+
+def _insert_fix(db: sqlite3.Connection, session: int, fix: Fix, noted_ns: int) -> None:
+    words = {"cause": fix.cause, "part": fix.part, "joint": fix.joint, "note": fix.note, "noted_by": fix.by}
+    number = _insert(db, "fix", session_id=session, noted_ns=noted_ns, **words)
+    for file in dict.fromkeys(fix.photos):
+        _insert(db, "photo", fix_id=number, file=file)

@@ -1,0 +1,195 @@
+"""The notebook in words: lists, one session, statistics; the same on the screens and in text. Pure.
+
+Shares from few boards mislead, so a count always stands beside or instead of a percentage.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from datetime import UTC, datetime, timedelta
+from typing import Final
+
+from console.causes.catalogue import OTHER, catalogue
+from console.errors import Outcome
+from console.notebook.history import BoardRun, Detail, SessionRow, Shown
+from console.notebook.statistics import Against, Bar, Rate, Shrunk, Similar, Times, first_pass, in_the_end
+from console.words import percent, seconds, setting
+
+NO_NAME: Final = "(no name)"
+_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
+_FEW: Final = 10  # from this many on a percentage says more than it hides: common practice, no source
+_MOST_PLACES: Final = 3
+_MOST_PRIORS: Final = 8
+
+
+def when(ns: int) -> str:
+    """A moment (64 bit nanoseconds) as ``2026-03-14 10:15`` UTC."""
+    return (_EPOCH + timedelta(microseconds=ns // 1000)).strftime("%Y-%m-%d %H:%M")
+
+
+def cause_title(cause: str) -> str:
+    """A cause's words where the catalogue has it, else the id itself."""
+    return catalogue().title(cause) if cause == OTHER or cause in catalogue().causes else cause
+
+
+def result(row: SessionRow) -> str:
+    """How a session went, in at most 23 columns."""
+    if row.first_outcome is Outcome.OK and row.outcome is Outcome.OK:
+        return "✓ passed at once"
+    if row.outcome is Outcome.OK:
+        return "✓ passed after a fix" if row.fix_cause or row.fix_place else "✓ passed in the end"
+    return f"✗ {row.outcome.value}" + (f" at {row.stopped_at}" if row.stopped_at else "")
+
+
+def what(row: SessionRow) -> str:
+    """What was wrong, as far as it is known."""
+    if row.fix_cause or row.fix_place:
+        return " ".join(part for part in (row.fix_place, row.fix_cause) if part)
+    return f"{row.suspect}?" if row.suspect else ""
+
+
+def row_line(row: SessionRow) -> str:
+    """One session as a line of a list."""
+    mark = "~" if row.simulated else " "
+    return (
+        f"{row.id:>5}{mark} {when(row.started_ns)}  {row.board or NO_NAME:<16} {result(row):<23} {what(row)}".rstrip()
+    )
+
+
+_BY_ITSELF: Final = {"finding": "tested", "settings": "next"}
+HEAD: Final = f"{'no.':>5}  {'when (UTC)':<16}  {'board':<16} {'result':<23} what was wrong (? suspected)"
+
+
+def rate(value: Rate) -> str:
+    """A share as ``3 of 4``, with the interval where that says anything."""
+    if value.of == 0:
+        return "0 of 0"
+    share = f" = {percent(value.hits / value.of)}" if value.of >= _FEW and 0 < value.hits < value.of else ""
+    return f"{value.hits} of {value.of}{share} (95 % interval {100 * value.low:.0f} to {100 * value.high:.0f} %)"
+
+
+def detail_lines(found: Detail, like: Similar | None = None) -> list[str]:
+    """Everything about one session; `like` are the boards that failed like it."""
+    row = found.row
+    product = f", product id 0x{row.product_id:03X}" if row.product_id is not None else ""
+    revision = f", revision {found.revision}" if found.revision else ""
+    unique = f", unique id {found.unique_id}" if found.unique_id else ""
+    out = [f"session {row.id}: {result(row)}" + (" (simulated board)" if row.simulated else "")]
+    out.append(f"board: {row.board or NO_NAME}{revision}{product}{unique}")
+    told = ", ".join(f"{name} {setting(value)}" for name, value in found.settings if name != "port")
+    out.append(f"begun: {when(row.started_ns)} UTC on {row.port}" + (f" ({told})" if told else ""))
+    if found.capture:
+        out.append(f"capture: {found.capture}")
+        out.append(f"  SHA-256 {found.capture_sha256 or 'not known: the file could not be read'}")
+    out.append(f"wakeline: {found.tool_version}")
+    out += _attempts(found)
+    for one in found.fixes:
+        out += ["", "what fixed it:" if one.confirmed else "what fixed it (not confirmed):"]
+        title = cause_title(one.fix.cause) if one.fix.cause else ""
+        out += [f"  {title}  [{one.fix.cause}]"] if title else []
+        out += [f"  at: {one.fix.place}"] if one.fix.place else []
+        out += [f"  note: {one.fix.note}"] if one.fix.note else []
+        out += [f"  photo: {photo}" for photo in one.fix.photos]
+        out.append(f"  noted by {one.fix.by}, {when(one.noted_ns)} UTC")
+    if like is not None and (like.fixed or like.unsolved):
+        out += ["", *similar_lines(like, row.stopped_at)]
+    return out
+
+
+def similar_lines(like: Similar, stopped_at: str) -> list[str]:
+    """What fixed the boards that failed like this, in counts."""
+    where = f"that stopped at {stopped_at} with the same reading" if stopped_at else "that failed like this"
+    out = []
+    for place, count in like.fixed_at[:_MOST_PLACES]:
+        how = f": {cause_title(place)}" if cause_title(place) != place else f" at {place}"
+        out.append(f"{count} of {like.fixed} {_boards(like.fixed)} {where} {_were(count)} fixed{how}")
+    if like.unsolved:
+        have = "has" if like.unsolved == 1 else "have"
+        more = "more " if out else ""
+        out.append(f"{like.unsolved} {more}{_boards(like.unsolved)} {where} {have} no confirmed fix")
+    return out
+
+
+def yield_lines(runs: Sequence[BoardRun]) -> list[str]:
+    """How the boards went."""
+    if not runs:
+        return ["no named board was tried yet (simulated ones do not count)"]
+    return [f"first pass: {rate(first_pass(runs))}", f"in the end: {rate(in_the_end(runs))}"]
+
+
+def pareto_lines(bars: Iterable[Bar], titled: bool = False) -> list[str]:
+    """A Pareto table; each row says how many of all."""
+    out = []
+    for bar in bars:
+        name = f"{cause_title(bar.name)}  [{bar.name}]" if titled else bar.name
+        out.append(f"  {rate(bar.rate):<46} {name}")
+    return out
+
+
+def times_lines(table: Iterable[Times]) -> list[str]:
+    """Median stage times over the boards."""
+    return [
+        f"  {one.stage:<12} {one.baud or '?':>7} baud  median {seconds(one.median_s)}, "
+        f"median deviation {seconds(one.mad_s)}, {one.boards} {_boards(one.boards)}"
+        for one in table
+    ]
+
+
+def against_line(one: Against) -> str:
+    """One stage of one board against its sisters."""
+    head = f"{one.stage} took {seconds(one.elapsed_s)}"
+    if one.median_s is None:
+        return f"{head}; no sister to compare with"
+    where = f"median of {one.sisters} {'sister' if one.sisters == 1 else 'sisters'} {seconds(one.median_s)}"
+    if one.z is None:
+        return f"{head}; {where}: too few to judge"
+    size = "far off" if math.isinf(one.z) else f"robust z {one.z:+.1f}"
+    return f"{'▲ ' if one.odd else ''}{head}; {where}: {size}{', stands out' if one.odd else ''}"
+
+
+def prior_lines(rows: Sequence[Shrunk]) -> list[str]:
+    """How the bench's fixes move the table's priors; those with fixes first, then the largest."""
+    told = sorted(rows, key=lambda row: (row.confirmed == 0, -row.used))
+    few = [row for row in told if row.confirmed] + [row for row in told if not row.confirmed][:_MOST_PRIORS]
+    out = [f"  {'table':>6} {'fixes':>6} {'alone':>6} {'used':>6}  cause"]
+    for row in few[: max(_MOST_PRIORS, sum(row.confirmed > 0 for row in rows))]:
+        share = "-" if row.share is None else percent(row.share) if row.confirmed else "0"
+        out.append(f"  {percent(row.table):>6} {row.confirmed:>6g} {share:>6} {percent(row.used):>6}  {row.cause}")
+    return out
+
+
+def _attempts(found: Detail) -> list[str]:
+    out: list[str] = []
+    shown = {one.attempt: one for one in found.shown}
+    numbers = sorted({stage.attempt for stage in found.stages} | shown.keys() | {deed.attempt for deed in found.deeds})
+    for n in numbers:
+        out += ["", f"attempt {n}:"]
+        for stage in (stage for stage in found.stages if stage.attempt == n):
+            word = stage.outcome.value if stage.outcome else "cut off"
+            out.append(f"  {stage.name:<12} {word:<12} {seconds(stage.elapsed_s):>9}  {stage.message}".rstrip())
+        out += _thought(shown[n]) if n in shown else []
+        for deed in (deed for deed in found.deeds if deed.attempt == n):
+            step = catalogue().step(deed.check)
+            value = f" {deed.value:g} {deed.unit}".rstrip() if deed.value is not None else ""
+            told = f": {deed.outcome}" if deed.outcome else ""
+            who = _BY_ITSELF.get(deed.action, "you")
+            out.append(f"  {who}: {step.title if step else deed.action}{told}{value}")
+    return out
+
+
+def _thought(one: Shown) -> list[str]:
+    out = []
+    if one.observations:
+        out.append("  seen: " + ", ".join(code for code, _ in one.observations))
+    if one.causes:
+        out.append("  shown: " + ", ".join(f"{cause} {percent(chance)}" for cause, chance in one.causes[:3]))
+    return out
+
+
+def _boards(count: int) -> str:
+    return "board" if count == 1 else "boards"
+
+
+def _were(count: int) -> str:
+    return "was" if count == 1 else "were"

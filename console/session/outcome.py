@@ -1,0 +1,25 @@
+"""How a stage ends that an error ended: errors of ours, of the protocol and of the loop, as outcomes. Pure."""
+
+from __future__ import annotations
+
+import asyncio
+
+from console.errors import Outcome, WakelineError
+from protocols.errors import NoReply, OurMistake, Refused, UnexpectedReply
+
+
+def outcome_of(error: BaseException) -> Outcome:
+    """How a stage ends that this error ended."""
+    match error:
+        case WakelineError():
+            return error.outcome
+        case asyncio.CancelledError() | KeyboardInterrupt():
+            return Outcome.STOPPED
+        case Refused():
+            return Outcome.REFUSED
+        case NoReply() | UnexpectedReply():
+            return Outcome.NO_ANSWER
+        case OurMistake():
+            return Outcome.USAGE
+        case _:
+            return Outcome.INTERNAL

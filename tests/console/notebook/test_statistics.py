@@ -1,0 +1,192 @@
+"""Yield, Pareto, times against the sisters, similar cases and learned priors, against numbers from elsewhere."""
+
+from __future__ import annotations
+
+import math
+from statistics import NormalDist
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from console.causes.catalogue import catalogue
+from console.errors import Outcome
+from console.notebook import statistics
+from console.notebook.entry import Fix
+from console.notebook.history import BoardRun, Case, StageTime
+from console.notebook.statistics import (
+    against,
+    first_pass,
+    in_the_end,
+    pareto,
+    robust_z,
+    shrinkage,
+    similar,
+    times,
+    wilson,
+)
+
+
+# the four standard cases of Newcombe, Stat. Med. 17 (1998) 857-872 (his printed values, from memory), equal to
+# statsmodels 0.15.0 proportion_confint(method="wilson"), from which all others come
+@pytest.mark.parametrize(
+    ("hits", "of", "low", "high"),
+    [
+        (81, 263, 0.2553, 0.3662),
+        (15, 148, 0.0624, 0.1605),
+        (0, 20, 0.0000, 0.1611),
+        (1, 29, 0.0061, 0.1718),
+        (0, 5, 0.0000, 0.4345),
+        (5, 5, 0.5655, 1.0000),
+        (7, 10, 0.3968, 0.8922),
+        (8, 12, 0.3906, 0.8619),
+        (18, 20, 0.6990, 0.9721),
+        (20, 20, 0.8389, 1.0000),
+        (47, 50, 0.8378, 0.9794),
+    ],
+)
+def test_wilson_interval(hits: int, of: int, low: float, high: float) -> None:
+    found = wilson(hits, of)
+    assert (found.low, found.high) == pytest.approx((low, high), abs=5.1e-5)
+
+
+@pytest.mark.parametrize(
+    ("hits", "of", "confidence", "low", "high"),
+    [(18, 20, 0.90, 0.7383, 0.9663), (18, 20, 0.99, 0.6205, 0.9802), (4, 20, 0.90, 0.0931, 0.3784)],
+)
+def test_wilson_interval_at_other_levels(hits: int, of: int, confidence: float, low: float, high: float) -> None:
+    found = wilson(hits, of, confidence)  # statsmodels 0.15.0
+    assert (found.low, found.high) == pytest.approx((low, high), abs=5.1e-5)
+
+
+@given(st.integers(1, 3000).flatmap(lambda of: st.tuples(st.integers(0, of), st.just(of))))
+def test_wilson_bounds_are_where_the_score_test_turns(case: tuple[int, int]) -> None:
+    # NIST/SEMATECH e-Handbook s.7.2.4.1: the bounds are the p for which (share - p) / sqrt(p (1 - p) / n) is -z or z
+    hits, of = case
+    found, z = wilson(hits, of), NormalDist().inv_cdf(0.975)
+    assert 0 <= found.low <= hits / of <= found.high <= 1
+    for bound in (found.low, found.high):
+        if 0 < bound < 1:
+            score = (hits / of - bound) / math.sqrt(bound * (1 - bound) / of)
+            assert abs(score) == pytest.approx(z, rel=1e-6)
+
+
+def test_of_nothing_the_yield_may_be_anything() -> None:
+    found = wilson(0, 0)
+    assert (found.low, found.high) == (0, 1)
+    for hits, of in ((-1, 3), (4, 3)):
+        with pytest.raises(ValueError, match="hits"):
+            wilson(hits, of)
+
+
+def test_first_pass_counts_boards_not_sessions() -> None:
+    ok, bad = Outcome.OK, Outcome.NO_ANSWER
+    runs = [BoardRun("a", ok, ok), BoardRun("b", bad, ok), BoardRun("c", bad, bad), BoardRun("d", ok, bad)]
+    assert (first_pass(runs).hits, first_pass(runs).of) == (2, 4)
+    assert (in_the_end(runs).hits, in_the_end(runs).of) == (2, 4)
+
+
+def test_pareto_of_twelve_faults() -> None:
+    # counts are an example; the intervals are statsmodels 0.15.0's
+    found = pareto(["open joint"] * 6 + ["strap"] * 2 + ["bridge"] * 3 + ["other"])
+    assert [(bar.name, bar.rate.hits) for bar in found] == [
+        ("open joint", 6),
+        ("bridge", 3),
+        ("strap", 2),
+        ("other", 1),
+    ]
+    for bar, low, high in zip(found, (25.4, 8.9, 4.7, 1.5), (74.6, 53.2, 44.8, 35.4), strict=True):
+        assert (100 * bar.rate.low, 100 * bar.rate.high) == pytest.approx((low, high), abs=0.051)
+    assert [bar.running for bar in found] == pytest.approx([0.5, 0.75, 11 / 12, 1])
+    assert pareto([]) == ()
+
+
+def test_the_factors_of_the_robust_z() -> None:
+    # a normal distribution's MAD is its upper quartile, its mean absolute deviation sqrt(2 / pi) (textbook)
+    assert pytest.approx(NormalDist().inv_cdf(0.75), abs=5e-5) == statistics._MAD_SHARE
+    assert pytest.approx(math.sqrt(math.pi / 2), abs=5e-7) == statistics._MEAN_FACTOR
+
+
+def test_robust_z_of_a_known_set() -> None:
+    # set and 3.5 from Iglewicz and Hoaglin (from memory); scipy 1.17.1 median_abs_deviation gives 0.15 about 2.45
+    values = [2.1, 2.6, 2.4, 2.5, 2.3, 2.1, 2.3, 2.6, 8.2, 8.3]
+    found = [robust_z(value, values) for value in values]
+    assert found[-1] == pytest.approx((8.3 - 2.45) * 0.6745 / 0.15)
+    assert [abs(z) > 3.5 for z in found] == [False] * 8 + [True] * 2
+
+
+def test_where_most_are_equal_the_mean_deviation_steps_in() -> None:
+    assert robust_z(5, [1, 1, 1, 1, 3]) == pytest.approx(4 / (1.253314 * 0.4))
+    assert robust_z(1, [1, 1, 1]) == 0
+    assert robust_z(2, [1, 1, 1]) == math.inf
+    assert robust_z(0, [1, 1, 1]) == -math.inf
+
+
+@given(st.lists(st.floats(1e-3, 1e3), min_size=1, max_size=30), st.floats(1e-3, 1e3), st.floats(0.1, 10))
+def test_robust_z_does_not_care_about_the_unit(others: list[float], value: float, factor: float) -> None:
+    one, two = robust_z(value, others), robust_z(value * factor, [other * factor for other in others])
+    assert math.copysign(1, one) == math.copysign(1, two) or abs(one) < 1e-6
+    if math.isfinite(one) and math.isfinite(two) and abs(one) < 1e6:
+        assert two == pytest.approx(one, rel=1e-3, abs=1e-6)
+
+
+def rows(*seconds: float, stage: str = "sync", baud: int = 115200) -> list[StageTime]:
+    return [StageTime(f"tern-{n:02}", stage, baud, value) for n, value in enumerate(seconds, 1)]
+
+
+def test_a_slow_board_stands_out_among_its_sisters_at_the_same_rate() -> None:
+    table = rows(0.30, 0.31, 0.30, 0.32, 0.31, 0.90) + rows(3, 3, 3, baud=9600)
+    (slow,) = against("tern-06", table)
+    assert (slow.sisters, slow.median_s) == (5, 0.31)
+    assert slow.odd
+    assert not any(one.odd for one in against("tern-01", table))
+    few = against("tern-01", table)[1]
+    assert (few.baud, few.sisters, few.z, few.odd) == (9600, 2, None, False)  # two sisters prove nothing
+    assert against("nobody", table) == ()
+    alone = against("tern-01", rows(1))
+    assert (alone[0].median_s, alone[0].z) == (None, None)
+    first, second = times(table)
+    assert (first.stage, first.baud, first.boards, first.median_s) == ("sync", 115200, 6, 0.31)
+    assert first.mad_s == pytest.approx(0.01)
+    assert (second.boards, second.median_s, second.mad_s) == (3, 3, 0)
+
+
+def case(session: int, board: str, place: str, stop: str = "sync", codes: str = "silence") -> Case:
+    fix = Fix("board-rx-open", part=place) if place else None
+    return Case(session, board, stop, frozenset(codes.split()), fix)
+
+
+def test_similar_cases_count_boards() -> None:
+    table = [
+        case(1, "a", "U4"), case(2, "b", "U4"), case(3, "c", "U4"), case(4, "d", "Y1"),
+        case(5, "a", "U4"),  # the same board again
+        case(6, "e", ""), case(7, "a", ""),  # no confirmed fix; a had one
+        case(8, "f", "U4", stop="identify"), case(9, "g", "U4", codes="silence low"), case(10, "h", "U4"),
+    ]  # fmt: skip
+    found = similar("sync", frozenset({"silence"}), table, without=10)
+    assert found.fixed_at == (("U4", 3), ("Y1", 1))
+    assert (found.fixed, found.unsolved) == (4, 1)
+
+
+def test_without_a_part_the_cause_is_the_place_and_nameless_boards_are_each_their_own() -> None:
+    fix = Fix("wires-uncrossed")
+    found = similar("sync", frozenset(), [Case(n, "", "sync", frozenset(), fix) for n in (1, 2)])
+    assert (found.fixed_at, found.fixed) == ((("wires-uncrossed", 2),), 2)
+
+
+def test_twelve_repairs_move_the_table() -> None:
+    # reasoned priors worth ten repairs; means computed with scipy
+    names = ("uncrossed", "strap", "unpowered", "ground", "rx", "tx", "reset", "other")
+    priors = dict(zip(names, (0.25, 0.18, 0.14, 0.10, 0.09, 0.09, 0.08, 0.07), strict=True))
+    found = {row.cause: row for row in shrinkage(priors, {"uncrossed": 2, "strap": 1, "rx": 6, "tx": 2, "other": 1})}
+    used = (0.2045, 0.1273, 0.0636, 0.0455, 0.3136, 0.1318, 0.0364, 0.0773)
+    assert [found[name].used for name in names] == pytest.approx(used, abs=5.1e-5)
+    assert (found["rx"].table, found["rx"].share) == (pytest.approx(0.09), 0.5)
+    assert next(iter(found)) == "rx"
+    assert {row.share for row in shrinkage(priors, {})} == {None}
+
+
+def test_what_is_used_lies_between_the_table_and_the_bench() -> None:
+    for row in shrinkage(catalogue().priors(), {"board-rx-open": 4, "target-dead": 1, "unheard-of": 9}):
+        assert row.share is not None
+        assert min(row.table, row.share) - 1e-12 <= row.used <= max(row.table, row.share) + 1e-12
