@@ -63,6 +63,7 @@ _COMMANDS: Final = {  # in the order of --help
     "notebook": _Command(
         "boards, what was wrong with them, what fixed it, and the yield", "notebook", "notebook", reports=False
     ),
+    "bringup": _Command("a whole board by its plan, from the first look to its box", "bringup", "board"),
     "bench": _Command("a simulated board on a real port, for any program", "bench", "line"),
     "completion": _Command("print a completion script for your shell", "completion", "shell", reports=False),
 }

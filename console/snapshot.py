@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from typing import Final, TypeAlias
 
 import protocols
+from console.bringup.fold import BringupFold, BringupState
 from console.causes.contradictions import Contradiction, contradictions
 from console.causes.evidence import Evidence, Observation
 from console.causes.nextcheck import next_check
@@ -25,6 +26,7 @@ from console.session.exchange import Trace
 from console.session.stage import StageFold, StageResult
 from console.session.wording import line_words, mark_words
 from console.text import clean
+from protocols import lines
 from protocols.family import Identity, Observer, Role, Span
 
 _SHOWN_SETTINGS = (
@@ -101,6 +103,7 @@ class Snapshot:
     programming: Programming | None = None
     findings: tuple[Finding, ...] = ()
     test: bool = False
+    bringup: BringupState | None = None
     started_ns: int | None = None
     earlier: tuple[Attempt, ...] = ()
     deeds: tuple[Deed, ...] = ()
@@ -119,6 +122,8 @@ class Fold:
         self._stages = StageFold()
         self._seen = ObservationFold()
         self._programming = ProgrammingFold()
+        self._bringup = BringupFold()
+        self._known = Identity()
         self._observer: Observer = protocols.load(DEFAULT_FAMILY).observer()
         self._family = DEFAULT_FAMILY
         self._port = ""
@@ -169,7 +174,7 @@ class Fold:
         evidence = self._seen.evidence()
         # half an attempt proves nothing: while it runs, what the attempts before it said still stands
         ranked, check, clashes = self._settled if self._stages.running else self._judge(evidence)
-        identity = self._observer.identity
+        identity = self._identity
         stages = self._stages.all()
         snapshot = Snapshot(
             port=self._port,
@@ -192,6 +197,7 @@ class Fold:
             programming=self._programming.state,
             findings=tuple(self._findings),
             test=self._tested,
+            bringup=self._bringup.state,
             started_ns=self._stages.first_ns,
             earlier=tuple(self._earlier),
             deeds=tuple(self._deeds),
@@ -245,6 +251,8 @@ class Fold:
                 self._seen.port_trouble(code)
                 word = str(fields.get("outcome", ""))
                 self._fail(mark, code, Outcome(word) if word in set(Outcome) else Outcome.INTERNAL)
+            case MarkKind.BRINGUP:
+                self._bringup.mark(mark)
             case MarkKind.STOPPED:
                 self._hard_outcome = Outcome.STOPPED
             case MarkKind.END:
@@ -294,7 +302,12 @@ class Fold:
         family = str(self._settings.get("family", DEFAULT_FAMILY))
         if mark.fields.get("retuned") is True and family == self._family:
             return  # the port stayed open: it is the same board
+        same = lines.NAME in (family, self._family)  # to the board's own program and back
+        self._known = self._identity if same else Identity()
         self._family = family
+        if family == lines.NAME:
+            self._observer = lines.LinesObserver()
+            return
         try:
             self._observer = protocols.load(family).observer()
         except LookupError:
@@ -319,11 +332,20 @@ class Fold:
         self._hard_outcome = outcome
 
     @property
+    def _identity(self) -> Identity:
+        """What the chip has said, also before the port was opened anew."""
+        now = self._observer.identity
+        return now if now != Identity() else self._known
+
+    @property
     def _tested(self) -> bool:
         """The latest attempt is a test: hands move wires around it, so that what arrives is no sign of a fault."""
         return 0 < self._tested_attempt == self._stages.attempt
 
     def _outcome(self, stages: tuple[StageResult, ...]) -> Outcome | None:
+        plan = self._bringup.state
+        if plan is not None:  # a stage that failed and was mended is part of a good story
+            return plan.settled() if self._ended else plan.outcome
         if self._hard_outcome is not None:
             return self._hard_outcome
         if self._stages.running is not None:
@@ -335,14 +357,17 @@ class Fold:
         run = self._programming.state
         if run is not None and run.planned and not run.complete:  # nothing but a complete proof is a good end
             return Outcome.STOPPED if run.ended or self._ended else None
-        if self._tested or self._observer.identity.product_id is not None:
+        if self._tested or self._identity.product_id is not None:
             return Outcome.OK
         return Outcome.NO_ANSWER if self._ended else None
 
     def _problem_of(self, stages: tuple[StageResult, ...], check: NextCheck | None) -> Problem | None:
+        outcome = self._outcome(stages)
+        if self._bringup.state is not None and (self._problem is None or self._hard_outcome is not outcome):
+            words = self._bringup.state.problem(outcome)
+            return None if words is None else Problem(*words)
         if self._problem is not None:
             return self._problem
-        outcome = self._outcome(stages)
         if outcome in (None, Outcome.OK):
             return None
         failed = next((stage for stage in reversed(stages) if stage.outcome is outcome), None)
@@ -370,6 +395,11 @@ def ended(snapshot: Snapshot) -> Snapshot:
     """The picture once nothing more can come: what still runs was cut off, what never began got no answer."""
     if snapshot.outcome is not None:
         return snapshot
+    if snapshot.bringup is not None:
+        plan, at = snapshot.bringup, snapshot.bringup.current or snapshot.bringup.stopped_at
+        message = f"the record ends in the middle of the plan{f', at {at}' if at else ''}"
+        problem = Problem("incomplete", message, "run it again; --from STAGE goes on from a stage")
+        return replace(snapshot, outcome=plan.settled(), running_stage=None, problem=problem)
     if snapshot.running_stage is None:
         return replace(snapshot, outcome=Outcome.NO_ANSWER)
     message = f"the record ends while stage {snapshot.running_stage} runs"

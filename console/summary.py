@@ -7,6 +7,8 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
 
+from console.bringup.fold import as_object as plan_object
+from console.bringup.words import report_lines
 from console.causes.catalogue import catalogue
 from console.causes.contradictions import Contradiction
 from console.causes.rank import NextCheck
@@ -59,8 +61,9 @@ def as_object(snapshot: Snapshot) -> dict[str, Any]:
         ],
         "notes": list(snapshot.notes),
         "error": None if snapshot.problem is None else _problem(snapshot.problem),
-        # only where memory was read or changed, so that what a handshake says stays as it is
+        # only where memory was read or changed, or a plan was followed, so that what a handshake says stays as it is
         **({} if snapshot.programming is None else {"programming": asdict(snapshot.programming)}),
+        **({} if snapshot.bringup is None else {"bringup": plan_object(snapshot.bringup)}),
     }
 
 
@@ -90,6 +93,8 @@ def verdict_lines(snapshot: Snapshot) -> list[str]:
     out = ["", *stage_lines(snapshot), "", *target_lines(snapshot), *proof_lines(snapshot.programming)]
     if snapshot.problem is not None:
         out.append(f"{snapshot.problem.code}: {snapshot.problem.message}")
+    if snapshot.bringup is not None:
+        out += ["", *report_lines(snapshot.bringup), ""]
     return out + cause_lines(snapshot)
 
 

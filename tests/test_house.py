@@ -94,6 +94,7 @@ def test_no_module_loads_what_its_wall_forbids() -> None:
             "serial",
             "textual",
         ),
+        "console.bringup": ("console.bench", "console.screens", "console.commands", "textual"),
         "console.bench": (
             "console.causes",
             "console.session",

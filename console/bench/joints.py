@@ -50,6 +50,10 @@ class Joints:
             self.seed,
         )
 
+    def exchanged(self, part: str) -> Joints:
+        """With a new part in place of a dead one; a part that works is left as it is, joints and all."""
+        return self.mended(part) if part in self.dead else self
+
 
 class _Strength(IntEnum):
     PULL = 1

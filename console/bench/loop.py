@@ -297,6 +297,10 @@ class Bench:
                 joints = board.setup.joints.mended(str(fields["place"]))
                 told = {"changed": joints != board.setup.joints}
                 board.mend(joints, now)
+            case "exchange":
+                joints = board.setup.joints.exchanged(str(fields["part"]))
+                told = {"changed": joints != board.setup.joints}
+                board.mend(joints, now)
             case "port-state":
                 board.setup = replace(board.setup, port=_port_state(fields["state"]))
             case "vanish":

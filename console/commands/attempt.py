@@ -64,11 +64,13 @@ async def opened(
     record: str | None = None,
     overwrite: bool = False,
     live: Live | None = None,
+    at_once: bool = True,
 ) -> AsyncIterator[Session]:
     """Open a port into `fold`, with an optional record and live text; closes all of it whatever happens.
 
-    Raises PortTrouble, or InputTrouble when the record cannot be written. Afterwards the fold holds the whole story,
-    also that of a port that did not open.
+    Unless `at_once`, the session is there but its port is opened later, by whoever uses it. Raises PortTrouble, or
+    InputTrouble when the record cannot be written. Afterwards the fold holds the whole story, also that of a port that
+    did not open.
     """
     from console.link import make_link
 
@@ -89,7 +91,8 @@ async def opened(
         session.add_sink(recorder.event)
     shown = False
     try:
-        await session.open()
+        if at_once:
+            await session.open()
         if live is not None:  # a port that did not open has nothing to show but its error
             session.add_sink(live.event)
             shown = True

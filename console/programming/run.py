@@ -77,19 +77,22 @@ async def carry_out(session: Door, work: Work) -> None:
     Raises Mismatch when memory stays wrong, TargetTrouble when the chip denies, Stopped at a block's border when
     `work.stop` was set, ProtocolError and PortTrouble from the line. Whatever happens, the record says what is proven.
     """
-    plan = work.plan
+    work.ledger.proven += work.plan.already
+    with spoken(session, work):
+        await erase(session, work)
+        await write(session, work)
+        await prove(session, work)
+
+
+@contextmanager
+def spoken(session: Door, work: Work, *, last: bool = True) -> Iterator[None]:
+    """Whatever happens in the block, the record says what is proven; what the chip denies is told as that.
+
+    Where the block is not the `last` part of a plan, its good end proves nothing yet and leaves no word.
+    """
     complete = False
-    work.ledger.proven += plan.already
     try:
-        await _written(session, work, plan)
-        await _proven(session, work, plan.verifies, sealed=False)
-        if work.ledger.repeated and plan.rechecks:
-            # the line spoiled something since these were read; a spoiled command may have done anything
-            work.ledger.forget(plan.already)
-            await _proven(session, work, plan.rechecks, sealed=False)
-        if plan.seal is not None:
-            await session.converse("seal", write_stage(work, (plan.seal,)))
-            await _proven(session, work, plan.seal_verifies, sealed=True)
+        yield
         complete = True
     except Refused as refusal:
         if work.programmer.denied(refusal):
@@ -98,14 +101,35 @@ async def carry_out(session: Door, work: Work) -> None:
     except OurMistake as mistake:
         raise TargetTrouble("unsupported", str(mistake), help="another way to program it is needed") from mistake
     finally:
-        proof(session, work, complete)
+        if last or not complete:
+            proof(session, work, complete)
 
 
-async def _written(session: Door, work: Work, plan: Plan) -> None:
-    if plan.erases:
-        await session.converse("erase", erase_stage(work, plan.erases))
-    if plan.writes:
-        await session.converse("write", write_stage(work, plan.writes))
+async def erase(session: Door, work: Work, plan: Plan | None = None) -> None:
+    """The first part of a plan (the work's own unless another is given): make room. Raises as `carry_out`."""
+    steps = (plan or work.plan).erases
+    if steps:
+        await session.converse("erase", erase_stage(work, steps))
+
+
+async def write(session: Door, work: Work, plan: Plan | None = None) -> None:
+    """The second part: all but what the chip starts from. Raises as `carry_out`."""
+    steps = (plan or work.plan).writes
+    if steps:
+        await session.converse("write", write_stage(work, steps))
+
+
+async def prove(session: Door, work: Work) -> None:
+    """The last part: read back, mend what is wrong, write what the chip starts from and read that back too."""
+    plan = work.plan
+    await _proven(session, work, plan.verifies, sealed=False)
+    if work.ledger.repeated and plan.rechecks:
+        # the line spoiled something since these were read; a spoiled command may have done anything
+        work.ledger.forget(plan.already)
+        await _proven(session, work, plan.rechecks, sealed=False)
+    if plan.seal is not None:
+        await session.converse("seal", write_stage(work, (plan.seal,)))
+        await _proven(session, work, plan.seal_verifies, sealed=True)
 
 
 async def _proven(session: Door, work: Work, steps: Sequence[VerifyStep], *, sealed: bool) -> None:
@@ -132,7 +156,8 @@ async def _proven(session: Door, work: Work, steps: Sequence[VerifyStep], *, sea
         work.ledger.unsure.clear()
         work.ledger.repaired += len(pages)
         session.mark(MarkKind.NOTE, text=f"{plan.chip.unit} {numbers(pages)} is erased and written again")
-        await _written(session, work, mend)
+        await erase(session, work, mend)
+        await write(session, work, mend)
         if mend.seal is not None:
             await session.converse("seal", write_stage(work, (mend.seal,)))
         steps = mend.all_verifies

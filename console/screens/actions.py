@@ -16,6 +16,7 @@ class Scope(Enum):
     EVERYWHERE = "everywhere"
     PORTS = "list of ports"
     PLUG = "plug watch"
+    PLAN = "bring-up"
     BENCH = "bench"
     LIVE = "bench, live port"
     REPLAY = "bench, capture"
@@ -64,6 +65,12 @@ ACTIONS: Final = (
     Action("open-found", ("enter",), "open", Scope.PLUG, "open the port that came and stays"),
     Action("watch-afresh", ("u", "f5"), "afresh", Scope.PLUG, "forget what was seen and watch anew"),
     Action("expect", ("e",), "expect", Scope.PLUG, "the device that came last is the one to expect; again: any is"),
+    Action("answer", ("enter",), "done", Scope.PLAN, "you did the step asked for: say so, or say what it showed"),
+    Action("skip-step", ("k",), "skip", Scope.PLAN, "leave the step out"),
+    Action("undo-step", ("u",), "undo", Scope.PLAN, "take the latest answer back; its stage is done again"),
+    Action("note-step", ("m",), "note", Scope.PLAN, "write a note into the record"),
+    Action("next-suspect", ("s",), "next suspect", Scope.PLAN, "show the next suspect in full, with its net"),
+    Action("stop-plan", ("x",), "stop", Scope.PLAN, "stop what runs, at a block's border while something is written"),
     Action("handshake", ("h", "f5"), "handshake", Scope.LIVE, "listen, sync and identify; opens a lost port again"),
     Action("check-done", ("d",), "done", Scope.LIVE, "the check asked for: the console does it, or you did and say so"),
     Action("skip-check", ("k",), "skip check", Scope.LIVE, "leave the proposed check out and propose another one"),

@@ -20,7 +20,8 @@ if TYPE_CHECKING:
     from textual.command import Provider
 
     from console.notebook.keeper import Keeper
-    from console.screens.source import Source
+    from console.screens.navigation import Source
+    from console.screens.plan_source import PlanSource
 
 DEMO_SCENE = "tern-07"
 
@@ -50,6 +51,7 @@ class WakelineApp(Navigator):
         demo: bool = False,
         scene: str = DEMO_SCENE,
         speed: float | None = 1.0,
+        plan: PlanSource | None = None,
         keeper: Keeper | None = None,
     ) -> None:
         """Open what is asked for at once.
@@ -61,9 +63,10 @@ class WakelineApp(Navigator):
             demo: the guided story on the simulated board of `scene`.
             scene: which simulated board.
             speed: of the capture, times recorded time; None = at once.
+            plan: a whole board to bring up.
             keeper: puts the session on the port or board into a notebook; a named one is used for later sessions too.
         """
-        source: Source | None = None
+        source: Source | None = plan
         story = None
         if capture is not None or demo or port is not None:
             from console.screens.source import CaptureSource, LiveSource, scene_title
@@ -127,10 +130,13 @@ def run_app(
     demo: bool = False,
     scene: str = DEMO_SCENE,
     speed: float | None = 1.0,
+    plan: PlanSource | None = None,
     keeper: Keeper | None = None,
 ) -> int:
     """Run the screens until the person leaves; returns the exit code. Raises InputTrouble for an unreadable capture."""
-    app = WakelineApp(port=port, family=family, capture=capture, demo=demo, scene=scene, speed=speed, keeper=keeper)
+    app = WakelineApp(
+        port=port, family=family, capture=capture, demo=demo, scene=scene, speed=speed, plan=plan, keeper=keeper
+    )
     code = app.run()
     if app.last_words:
         print("\n".join(app.last_words))

@@ -16,7 +16,10 @@ from console.screens.ports_screen import PortsScreen
 
 if TYPE_CHECKING:
     from console.notebook.keeper import Keeper
-    from console.screens.source import Source
+    from console.screens.plan_source import PlanSource
+    from console.screens.source import CaptureSource, LiveSource
+
+    Source = LiveSource | CaptureSource | PlanSource
     from console.snapshot import Fold
 
 
@@ -118,6 +121,13 @@ class Navigator(App[int]):
                 await self._bench(source, None)
 
     async def _bench(self, source: Source, story: str | None) -> None:
+        from console.screens.plan_source import PlanSource
+
+        if isinstance(source, PlanSource):
+            from console.screens.bringup_screen import BringupScreen
+
+            await self.push_screen(BringupScreen(source))
+            return
         from console.screens.bench_screen import BenchScreen
 
         await self.push_screen(BenchScreen(source, story))
@@ -172,7 +182,9 @@ class Navigator(App[int]):
         fold = self.fold
         snapshot = fold.snapshot() if self.tells_exit and fold is not None else None
         # nothing was tried, so nothing failed
-        tried = snapshot is not None and (snapshot.attempt > 0 or snapshot.problem is not None)
+        tried = snapshot is not None and (
+            snapshot.attempt > 0 or snapshot.problem is not None or snapshot.bringup is not None
+        )
         self.exit(exit_code(snapshot) if snapshot is not None and tried else 0)
 
     def try_capture(self, name: str | None) -> None:

@@ -1,4 +1,4 @@
-"""How an attempt ended, read from the error that ended it."""
+"""How a stage ends that an error ended: errors of ours, of the protocol and of the loop, as outcomes. Pure."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from protocols.errors import NoReply, OurMistake, Refused, UnexpectedReply
 
 
 def outcome_of(error: BaseException) -> Outcome:
-    """The outcome that belongs to an error; internal for one that nobody expected."""
+    """How a stage ends that this error ended."""
     match error:
         case WakelineError():
             return error.outcome

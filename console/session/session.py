@@ -10,16 +10,17 @@ import asyncio
 import contextlib
 from collections import deque
 from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TypeVar
 
 from console import __version__
 from console.clock import Clock
 from console.errors import Outcome, PortTrouble, Stopped, WakelineError
-from console.events import Chunk, Event, LineEvent, Mark, MarkKind, Value
+from console.events import Chunk, Event, Mark, MarkKind, Value
 from console.link.base import Link, LinkSettings, OpenReport
 from console.link.wake import run_wake
 from console.session.drive import Drive, Pace
+from console.session.ear import Ear
 from console.session.outcome import outcome_of
 from console.session.stage import IDENTIFY, LISTEN, SYNC
 from protocols.conversation import Conversation
@@ -69,6 +70,7 @@ class Session:
         self._busy = False
         self._ended = False
         self._answering = False
+        self._speaks: str | None = None
         self._noted: set[str] = set()
         self._emit_later: deque[Event] = deque()
 
@@ -96,7 +98,7 @@ class Session:
         try:
             if self._adapt is not None:
                 await self._adapt(self.link.settings)
-            report = await self.link.open(_Ear(self._heard, self._emit, self._gone))
+            report = await self.link.open(Ear(self._heard, self._emit, self._gone))
         except PortTrouble as trouble:
             self._announce(None)
             self.trouble(trouble)
@@ -145,11 +147,15 @@ class Session:
             self._mark(MarkKind.ATTEMPT, n=self._attempt, wires="swapped" if self._swapped else "as-built")
             yield
 
-    async def tune(self, baud: int, frame: Frame) -> OpenReport:
-        """Change rate and frame on the open port and announce it. Raises PortTrouble; then the former ones stay."""
+    async def tune(self, baud: int, frame: Frame, speaks: str | None = None) -> OpenReport:
+        """Change rate and frame on the open port and announce it. Raises PortTrouble; then the former ones stay.
+
+        `speaks` names what is spoken from now on where it is not the boot protocol.
+        """
         if self._adapt is not None:
             await self._adapt(replace(self.link.settings, baud=baud, frame=frame))
         report = await self.link.retune(baud, frame)
+        self._speaks = speaks
         self._take(report, retuned=True)
         return report
 
@@ -179,6 +185,20 @@ class Session:
             self._drive.fail(stop)
         if self._pause is not None and not self._pause.done():
             self._pause.set_exception(stop)
+
+    async def rest(self) -> None:
+        """Close the port and go on without it: the board is about to be unplugged. `change` opens the next one."""
+        await self.link.close()
+
+    async def change(self, link: Link) -> OpenReport:
+        """Go on over another link to the same board: its port is back. Nothing may run meanwhile.
+
+        Raises PortTrouble, after recording it.
+        """
+        async with _Busy(self):
+            await self.link.close()
+            self.link, self._lost, self._speaks = link, None, None
+            return await self.open()
 
     async def close(self) -> None:
         """Close the port and end the record; may be called twice."""
@@ -230,7 +250,7 @@ class Session:
             "port": settings.port,
             "baud": settings.baud,
             "frame": str(settings.frame),
-            "family": self.family.name,
+            "family": self._speaks or self.family.name,
             "dtr": settings.dtr,
             "rts": settings.rts,
             "tool": f"wakeline {__version__}",
@@ -285,9 +305,8 @@ class Session:
 
         The record says how many there were; they are not listed one by one. Raises PortTrouble.
         """
-        name = f"sends {byte:02X}"
+        name, sent = f"sends {byte:02X}", 0
         block = bytes((byte,)) * max(1, round(0.02 / self._pace.char_s))
-        sent = 0
 
         async def again() -> None:
             nonlocal sent
@@ -384,24 +403,6 @@ class Session:
             return
         for sink in tuple(self._sinks):
             sink(event)
-
-
-@dataclass(frozen=True, slots=True)
-class _Ear:
-    """What the link delivers to; kept apart so that a session offers people no method that only a link may call."""
-
-    heard: Callable[[bytes, int], None]
-    line: Callable[[Event], None]
-    gone: Callable[[PortTrouble], None]
-
-    def data_in(self, data: bytes, t_ns: int) -> None:
-        self.heard(data, t_ns)
-
-    def line_event(self, event: LineEvent) -> None:
-        self.line(event)
-
-    def lost(self, error: PortTrouble) -> None:
-        self.gone(error)
 
 
 class _Busy:

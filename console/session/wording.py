@@ -67,6 +67,8 @@ def mark_words(mark: Mark) -> str:
         case MarkKind.PROOF:
             word = "proven by reading back" if mark.fields.get("complete") is True else "not complete; proven"
             return f"{word}: {field('proven') or 'nothing'}"
+        case MarkKind.BRINGUP:
+            return _plan_words(field)
         case MarkKind.LINK_LOST:
             return f"link lost: {field('message')}"
         case MarkKind.ERROR:
@@ -75,6 +77,44 @@ def mark_words(mark: Mark) -> str:
             return "stopped by the user"
         case MarkKind.END:
             return "end of the record"
+
+
+def _plan_words(field: Callable[[str], str]) -> str:
+    """A step of a board's plan."""
+    stage = field("stage")
+    match field("step"):
+        case "plan":
+            words = f"plan of {field('board')}, revision {field('revision')}"
+            return words + (f", board {field('serial')}" if field("serial") else "")
+        case "stage":
+            return f"plan has {stage}: {field('work')}, {field('title')}"
+        case "trust":
+            return f"plan {stage}: taken as passed"
+        case "begin":
+            return f"plan {stage}: begins, {field('title')}"
+        case "end":
+            tail = ": ".join(filter(None, (field("found"), field("off"))))
+            return f"plan {stage}: {'passed' if field('outcome') == 'ok' else 'failed'}{', ' if tail else ''}{tail}"
+        case "again":
+            return f"plan: these count again: {field('stages')}"
+        case "ask":
+            caution = f" (caution: {field('caution')})" if field("caution") else ""
+            return f"asked, {field('id')}: {field('title')}{caution}"
+        case "answer":
+            value = " ".join(filter(None, (field("value"), field("unit"))))
+            return f"answered, {field('id')}: {', '.join(filter(None, (value, field('outcome') or field('reply'))))}"
+        case "suspects":
+            return f"plan stopped at {stage}"
+        case "suspect":
+            return f"suspect, chance {field('probability')}: {field('title')}"
+        case "cleared":
+            return f"looked at, nothing wrong: {field('key')}"
+        case "repair":
+            return f"put right: {field('title')}"
+        case "done":
+            return f"plan ends: {field('outcome')}"
+        case other:
+            return f"plan: {other}"
 
 
 def _operator_words(field: Callable[[str], str]) -> str:

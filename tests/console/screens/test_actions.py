@@ -17,6 +17,7 @@ import console.screens
 from console.screens.actions import ACTIONS, BY_ID, Action, Scope, as_table, key_line
 from console.screens.app import WakelineApp
 from console.screens.bench_screen import BenchScreen
+from console.screens.bringup_screen import BringupScreen
 from console.screens.notebook_screen import NotebookScreen
 from console.screens.plug_screen import PlugScreen
 from console.screens.ports_screen import PortsScreen
@@ -26,6 +27,7 @@ PLACES: dict[Scope, type[DOMNode]] = {
     Scope.EVERYWHERE: WakelineApp,
     Scope.PORTS: PortsScreen,
     Scope.PLUG: PlugScreen,
+    Scope.PLAN: BringupScreen,
     Scope.BENCH: BenchScreen,
     Scope.LIVE: BenchScreen,
     Scope.REPLAY: BenchScreen,
@@ -38,6 +40,7 @@ TOGETHER = [
     (Scope.EVERYWHERE, Scope.PORTS),
     (Scope.EVERYWHERE, Scope.NOTEBOOK),
     (Scope.EVERYWHERE, Scope.PLUG),
+    (Scope.EVERYWHERE, Scope.PLAN),
     (Scope.EVERYWHERE, Scope.BENCH, Scope.LIVE, Scope.REPLAY, Scope.STORY, Scope.TRACE),
 ]
 

@@ -1,0 +1,320 @@
+"""How a board's plan stands: a fold over marks, the same live and in replay, without the board file. Pure.
+
+Every mark of the kind BRINGUP has a `step`: plan, stage, begin, end, skip, again, ask, answer, suspects, suspect,
+cleared, repair, done. What each carries is written in `marks.py` and read here, nowhere else.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from typing import Any, Final
+
+from console.errors import Outcome
+from console.events import Mark, Value
+from console.text import clean
+
+_MOST: Final = 500
+SEPARATOR: Final = " | "
+
+
+class State(StrEnum):
+    """How a stage stands."""
+
+    WAITING = "waiting"
+    RUNNING = "running"
+    PASSED = "passed"
+    FAILED = "failed"
+    LEFT = "left"  # the operator stopped in it: it says nothing about the board
+    AGAIN = "again"  # it passed, and what it uses was worked on since
+    TRUSTED = "trusted"  # taken as passed without being run
+
+
+@dataclass(frozen=True, slots=True)
+class StageState:
+    """One stage. `found` is what it showed, `off` what is wrong with that; `runs` and seconds count all its runs."""
+
+    id: str
+    work: str
+    title: str
+    after: tuple[str, ...] = ()
+    look: str = ""
+    hot: bool = False
+    state: State = State.WAITING
+    outcome: Outcome | None = None
+    found: str = ""
+    off: str = ""
+    runs: int = 0
+    elapsed_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What the operator is asked to do now: `answers` are pairs of what can be said and what it means."""
+
+    id: str
+    title: str
+    why: str
+    caution: str
+    answers: tuple[tuple[str, str], ...]
+    unit: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class SuspectState:
+    """A suspect as it was ranked when the plan stopped; `cleared` once it was looked at in vain."""
+
+    key: str
+    part: str
+    title: str
+    probability: float
+    minutes: float
+    why: tuple[str, ...]
+    look: str
+    caution: str
+    pins: tuple[str, ...] = ()
+    cleared: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Repaired:
+    """What was put right: the suspect, when, after which stage had failed."""
+
+    key: str
+    title: str
+    stage: str
+    t_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class BringupState:
+    """The whole plan at one moment. `outcome` is None while it goes on; `digest` names the state of the board file.
+
+    `suspects` in the order of looking, for the stage that failed last (`stopped_at`), "" while nothing is wrong.
+    """
+
+    board: str
+    revision: str
+    file: str = ""
+    digest: str = ""
+    serial: str = ""
+    stages: tuple[StageState, ...] = ()
+    current: str = ""
+    asked: Asked | None = None
+    stopped_at: str = ""
+    suspects: tuple[SuspectState, ...] = ()
+    other: float = 0.0
+    repairs: tuple[Repaired, ...] = ()
+    outcome: Outcome | None = None
+
+    @property
+    def passed(self) -> int:
+        """How many stages stand as passed or trusted."""
+        return sum(stage.state in (State.PASSED, State.TRUSTED) for stage in self.stages)
+
+    def stage(self, id: str) -> StageState | None:
+        """The stage of that name."""
+        return next((stage for stage in self.stages if stage.id == id), None)
+
+    def settled(self) -> Outcome:
+        """The outcome of a record that ends here: only a plan that is done to its end is good."""
+        if self.outcome is not None:
+            return self.outcome
+        failed = self.stage(self.stopped_at)
+        return failed.outcome or Outcome.STOPPED if failed is not None else Outcome.STOPPED
+
+    def problem(self, outcome: Outcome | None) -> tuple[str, str, str] | None:
+        """Why it ended badly with this outcome: code, message and what to do next; None where it did not."""
+        if outcome in (None, Outcome.OK):
+            return None
+        failed, left = self.stage(self.stopped_at), [one for one in self.suspects if not one.cleared]
+        if failed is None or outcome is Outcome.STOPPED:
+            return "stopped", "the plan was left before its end", "run it again; --from STAGE goes on from a stage"
+        advice = f"look at {left[0].part}: {left[0].title}" if left else "look at what this stage uses"
+        return str(outcome), f"stage {failed.id}: {failed.off or failed.found or failed.title}", advice
+
+
+class BringupFold:
+    """Takes marks in time order; `state` is None until a plan begins. Fields of a foreign capture may be anything."""
+
+    def __init__(self) -> None:
+        self.state: BringupState | None = None
+        self._first_ns = 0
+        self._begun_ns = 0
+
+    def mark(self, mark: Mark) -> None:
+        """Take one BRINGUP mark."""
+        fields = mark.fields
+        step = _text(fields, "step")
+        if step == "plan":
+            self._first_ns = mark.t_ns
+            keys = ("board", "revision", "file", "digest", "serial")
+            self.state = BringupState(**{key: _text(fields, key) for key in keys})  # type: ignore[arg-type]
+        elif self.state is not None:
+            self.state = self._after(self.state, step, mark)
+
+    def _after(self, state: BringupState, step: str, mark: Mark) -> BringupState:
+        fields = mark.fields
+        match step:
+            case "stage" if len(state.stages) < _MOST:
+                return replace(state, stages=(*state.stages, _stage(fields)))
+            case "begin":
+                self._begun_ns = mark.t_ns
+                name = _text(fields, "stage")
+                return replace(_with(state, name, state=State.RUNNING, found="", off="", outcome=None), current=name)
+            case "end":
+                return self._end(state, mark)
+            case "trust":
+                return _with(state, _text(fields, "stage"), state=State.TRUSTED)
+            case "again":
+                for name in _text(fields, "stages").split():
+                    state = _with(state, name, state=State.AGAIN)
+                return state
+            case "ask":
+                return replace(state, asked=_asked(fields))
+            case "answer":
+                return replace(state, asked=None)
+            case "suspects":
+                return replace(
+                    state, stopped_at=_text(fields, "stage"), suspects=(), other=_number(fields, "other"), asked=None
+                )
+            case "suspect" if len(state.suspects) < _MOST:
+                return replace(state, suspects=(*state.suspects, _suspect(fields)))
+            case "cleared":
+                key = _text(fields, "key")
+                marked = tuple(replace(one, cleared=True) if one.key == key else one for one in state.suspects)
+                return replace(state, suspects=marked)
+            case "repair":
+                t_s = (mark.t_ns - self._first_ns) / 1e9
+                done = Repaired(_text(fields, "key"), _text(fields, "title"), state.stopped_at, round(t_s, 3))
+                return replace(state, repairs=(*state.repairs[-_MOST:], done), suspects=(), asked=None)
+            case "done":
+                return replace(state, outcome=_outcome(fields), current="", asked=None)
+            case _:
+                return state
+
+    def _end(self, state: BringupState, mark: Mark) -> BringupState:
+        fields = mark.fields
+        name, outcome = _text(fields, "stage"), _outcome(fields)
+        before = state.stage(name)
+        if before is None:
+            return state
+        good = outcome is Outcome.OK
+        ended = _with(
+            state,
+            name,
+            state=State.PASSED if good else State.LEFT if outcome is Outcome.STOPPED else State.FAILED,
+            outcome=outcome,
+            found=_text(fields, "found"),
+            off=_text(fields, "off"),
+            runs=before.runs + 1,
+            elapsed_s=round(before.elapsed_s + max(0, mark.t_ns - self._begun_ns) / 1e9, 6),
+        )
+        if good and state.stopped_at == name:
+            ended = replace(ended, stopped_at="", suspects=())
+        return replace(ended, current="", asked=None, stopped_at=ended.stopped_at if good else name)
+
+
+def as_object(state: BringupState) -> dict[str, Any]:
+    """The plan for JSON. Times in seconds and minutes, chances from 0 to 1."""
+    return {
+        "board": state.board,
+        "revision": state.revision,
+        "file": state.file,
+        "digest": state.digest,
+        "serial": state.serial,
+        "outcome": None if state.outcome is None else state.outcome.value,
+        "current": state.current or None,
+        "stopped_at": state.stopped_at or None,
+        "stages": [
+            {
+                "id": one.id,
+                "kind": one.work,
+                "title": one.title,
+                "after": list(one.after),
+                "state": one.state.value,
+                "outcome": None if one.outcome is None else one.outcome.value,
+                "found": one.found,
+                "off": one.off,
+                "runs": one.runs,
+                "elapsed_s": one.elapsed_s,
+            }
+            for one in state.stages
+        ],
+        "suspects": [
+            {
+                "key": one.key,
+                "part": one.part,
+                "pins": list(one.pins),
+                "title": one.title,
+                "probability": one.probability,
+                "minutes": one.minutes,
+                "why": list(one.why),
+                "look": one.look,
+                "caution": one.caution,
+                "cleared": one.cleared,
+            }
+            for one in state.suspects
+        ],
+        "other": state.other,
+        "repairs": [{"key": one.key, "title": one.title, "stage": one.stage, "t_s": one.t_s} for one in state.repairs],
+    }
+
+
+def _with(plan: BringupState, name: str, **changes: Any) -> BringupState:
+    stages = tuple(replace(stage, **changes) if stage.id == name else stage for stage in plan.stages)
+    return replace(plan, stages=stages)
+
+
+def _stage(fields: Mapping[str, Value]) -> StageState:
+    return StageState(
+        _text(fields, "stage"),
+        _text(fields, "work"),
+        _text(fields, "title"),
+        tuple(_text(fields, "after").split()),
+        _text(fields, "look"),
+        fields.get("hot") is True,
+    )
+
+
+def _asked(fields: Mapping[str, Value]) -> Asked:
+    pairs = [part.partition(": ") for part in _texts(fields, "answers")]
+    id, title, why, caution = (_text(fields, key) for key in ("id", "title", "why", "caution"))
+    return Asked(id, title, why, caution, tuple((answer, means) for answer, _, means in pairs), _text(fields, "unit"))
+
+
+def _suspect(fields: Mapping[str, Value]) -> SuspectState:
+    return SuspectState(
+        key=_text(fields, "key"),
+        part=_text(fields, "part"),
+        title=_text(fields, "title"),
+        probability=min(1.0, _number(fields, "probability")),
+        minutes=_number(fields, "minutes"),
+        why=_texts(fields, "why"),
+        look=_text(fields, "look"),
+        caution=_text(fields, "caution"),
+        pins=tuple(_text(fields, "pins").split()),
+        cleared=fields.get("cleared") is True,
+    )
+
+
+def _text(fields: Mapping[str, Value], name: str) -> str:
+    value = fields.get(name)
+    return "" if value is None else clean(str(value), 2000)
+
+
+def _texts(fields: Mapping[str, Value], name: str) -> tuple[str, ...]:
+    text = _text(fields, name)
+    return tuple(text.split(SEPARATOR)) if text else ()
+
+
+def _number(fields: Mapping[str, Value], name: str) -> float:
+    value = fields.get(name)
+    usable = isinstance(value, int | float) and not isinstance(value, bool) and 0 <= value < 1e9
+    return float(value) if usable else 0.0  # type: ignore[arg-type]  # usable says so
+
+
+def _outcome(fields: Mapping[str, Value]) -> Outcome:
+    word = _text(fields, "outcome")
+    return Outcome(word) if word in set(Outcome) else Outcome.INTERNAL

@@ -1,0 +1,114 @@
+"""What a board's plan writes into the record, mark by mark; `fold.py` reads it back."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+
+from console.boards.plan import Plan, Repair, Stage
+from console.boards.suspects import Group, Suspect, Suspects
+from console.bringup.fold import SEPARATOR
+from console.causes.rank import NextCheck
+from console.errors import Outcome
+from console.events import MarkKind, Value
+from console.operating import Reply
+from console.session.session import Session
+from console.text import clean
+
+MOST_SUSPECTS = 20
+
+
+class Marks:
+    """The record of one plan."""
+
+    def __init__(self, session: Session) -> None:
+        self._session = session
+
+    def plan(self, plan: Plan, serial: str) -> None:
+        """The plan begins: the board, and each stage."""
+        self._mark("plan", board=plan.name, revision=plan.revision, file=plan.file, digest=plan.digest, serial=serial)
+        for stage in plan.stages:
+            self._mark(
+                "stage",
+                stage=stage.id,
+                work=stage.work.value,
+                title=stage.title,
+                after=" ".join(stage.after),
+                look=stage.look,
+                hot=stage.hot,
+            )
+
+    def trust(self, stage: str) -> None:
+        """A stage is taken as passed."""
+        self._mark("trust", stage=stage)
+
+    def begin(self, stage: Stage) -> None:
+        """A stage begins."""
+        self._mark("begin", stage=stage.id, title=stage.title)
+
+    def end(self, stage: Stage, outcome: Outcome, found: str, off: str) -> None:
+        """A stage ends; `off` says what is wrong with what was found."""
+        self._mark("end", stage=stage.id, outcome=outcome.value, found=found, off=off)
+
+    def ask(self, check: NextCheck) -> None:
+        """The operator is asked for something."""
+        answers = [f"{answer}: {means}".replace(SEPARATOR, " / ") for answer, means in check.answers]
+        self._mark(
+            "ask",
+            id=check.id,
+            title=check.title,
+            why=check.why,
+            caution=check.caution or "",
+            answers=SEPARATOR.join(answers),
+            unit=check.scale.unit if check.scale is not None else "",
+        )
+
+    def answer(self, check: NextCheck, reply: Reply) -> None:
+        """What the operator said."""
+        value: dict[str, Value] = {} if reply.value is None else {"value": reply.value, "unit": reply.unit}
+        self._mark("answer", id=check.id, reply=reply.kind, outcome=reply.outcome, text=clean(reply.text), **value)
+
+    def suspects(self, stage: Stage, found: Suspects, cleared: Collection[str]) -> None:
+        """The plan stopped: whom to look at, in order; `cleared` are the keys of those that were looked at."""
+        self._mark("suspects", stage=stage.id, other=found.other, notes=SEPARATOR.join(found.notes))
+        count = 0
+        for group in found.groups:
+            for item in group.items:
+                count += 1
+                if count <= MOST_SUSPECTS:
+                    self._suspect(group, item, item.key in cleared)
+
+    def _suspect(self, group: Group, item: Suspect, cleared: bool) -> None:
+        self._mark(
+            "suspect",
+            key=item.key,
+            part=clean(group.part),
+            title=item.title,
+            probability=round(item.probability, 6),
+            minutes=round(item.minutes, 3),
+            why=SEPARATOR.join(dict.fromkeys((*item.why, *group.why))),
+            look=item.how_to_look,
+            caution=item.caution,
+            pins=" ".join(clean(pin.ref) for pin in item.pins),
+            cleared=cleared,
+        )
+
+    def cleared(self, key: str) -> None:
+        """A suspect was looked at in vain."""
+        self._mark("cleared", key=key)
+
+    def repair(self, repair: Repair, again: tuple[str, ...]) -> None:
+        """Something was put right, and these stages count again."""
+        self._mark("repair", key=repair.key, title=repair.title, parts=" ".join(sorted(repair.parts)))
+        self.again(again)
+
+    def again(self, stages: tuple[str, ...]) -> None:
+        """These stages count again."""
+        if stages:
+            self._mark("again", stages=" ".join(stages))
+
+    def done(self, outcome: Outcome) -> None:
+        """The plan ends."""
+        self._mark("done", outcome=outcome.value)
+
+    def _mark(self, step: str, **fields: Value) -> None:
+        self._session.mark(MarkKind.BRINGUP, step=step, **fields)

@@ -1,0 +1,257 @@
+"""Whole plans on staged boards: done to the end, stopped, repaired, resumed, taken back, and left."""
+
+from __future__ import annotations
+
+import pytest
+
+from console.boards.plan import Work
+from console.bringup import asking
+from console.bringup.fold import State
+from console.errors import Outcome, UsageTrouble
+from console.events import MarkKind
+from console.operating import Reply
+from console.snapshot import Fold, ended, exit_code
+from tests.console.bringup.staged_board import TERN, bring_up
+
+IDS = [stage.id for stage in TERN.stages]
+
+
+def found(outcome: str, value: float | None = None, unit: str = "") -> Reply:
+    return Reply("found", outcome, value, unit)
+
+
+def test_a_good_board_goes_from_the_first_look_to_its_box() -> None:
+    story = bring_up()
+    assert story.outcome is Outcome.OK
+    assert [stage.state for stage in story.state.stages] == [State.PASSED] * len(IDS)
+    assert all(stage.runs == 1 for stage in story.state.stages)
+    assert story.state.repairs == ()
+    assert story.snapshot.outcome is Outcome.OK
+    assert story.snapshot.identity is not None
+    assert story.snapshot.identity.product_id == 0x410
+
+
+def test_every_stage_says_what_it_found() -> None:
+    state = bring_up().state
+    said = {stage.id: stage.found for stage in state.stages}
+    assert said["rail-3v3"] == "3.3 V"
+    assert said["no-short-3v3"] == "open"
+    assert said["identify"].startswith("0x410")
+    assert said["verify"] == "3072 bytes read back, all right"
+    assert said["memory"] == "id 5A 31 14"
+    assert said["warmth"] == "degrees 21, quarters 64"
+
+
+@pytest.mark.parametrize(
+    ("fault", "stage", "place"),
+    [
+        ("open-pin:pin=U6.2", "memory", "U6.2"),
+        ("open-pin:pin=R8.1", "fpga", "R8.1"),
+        ("open-pin:pin=U5.17", "fpga", "U5.17"),
+        ("open-pin:pin=U7.5", "clock", "U7.5"),
+        ("dead-part:part=Y1", "fpga", "Y1"),
+        ("bridge-pins:a=U4.16,b=U4.17", "memory", "U4.1"),
+    ],
+)
+def test_a_staged_fault_is_found_mended_and_the_plan_goes_on(fault: str, stage: str, place: str) -> None:
+    story = bring_up(fault)
+    assert story.outcome is Outcome.OK, story.state
+    assert [done.stage for done in story.state.repairs] == [stage]
+    assert place in story.state.repairs[0].key
+    assert story.runs(stage) == 2
+    assert (story.runs("write"), story.runs("verify")) == (1, 1), "what the chip holds stays proven"
+    assert story.runs("sync") == 2, "after the power was off the loader is woken again"
+
+
+def test_a_wrong_id_is_read_five_times_and_its_pattern_told() -> None:
+    state = next(state for state in bring_up("open-pin:pin=U6.2").states if state.stopped_at == "memory")
+    memory = state.stage("memory")
+    assert memory is not None
+    assert memory.outcome is Outcome.MISMATCH
+    assert "FF FF FF, not 5A 31 14" in memory.off
+    assert "read 5 times" in memory.off
+    assert "every bit is 1" in memory.off
+
+
+def test_suspects_come_with_reasons_and_cautions_and_the_board_dead() -> None:
+    story = bring_up("open-pin:pin=U6.2")
+    stopped = next(state for state in story.states if state.suspects)
+    assert all(one.why and one.look for one in stopped.suspects)
+    looks = [check for check in story.hands.checks if check.id.startswith(("open joint", "bridge", "part"))]
+    assert looks
+    assert all(check.caution and "Take the cell out" in check.caution and check.risk == 3 for check in looks)
+    asked = story.hands.asked
+    assert asked.index(asking.POWER_DOWN, asked.index("rail-1v2")) < asked.index(looks[0].id)
+
+
+def test_ohms_need_a_dead_board_and_volts_a_live_one() -> None:
+    asked = bring_up().hands.asked
+    assert asked[:8] == [
+        "look-supply", "look-chips", asking.POWER_DOWN, "no-short-3v3", "no-short-1v2", asking.POWER_ON, "rail-3v3",
+        "rail-1v2",
+    ]  # fmt: skip
+    cautions = {check.id: check.caution or "" for check in bring_up().hands.checks}
+    assert "current limit" in cautions[asking.POWER_ON]
+    assert "discharge" in cautions["no-short-3v3"]
+    assert "slipped probe" in cautions["rail-3v3"]
+
+
+def test_a_reading_out_of_its_limits_stops_the_plan_and_says_by_how_much() -> None:
+    story = bring_up(says={"rail-3v3": [found("low", 2.9, "V")], "supply +3V3": [Reply("stop")]})
+    assert story.outcome is Outcome.MISMATCH
+    rail = story.state.stage("rail-3v3")
+    assert rail is not None
+    assert (rail.found, rail.off) == ("2.9 V", "0.235 V below the least allowed (3.135 V)")
+    assert story.state.stopped_at == "rail-3v3"
+    assert story.state.suspects[0].part in ("U2", "J1"), "no short was measured, so the way in comes first"
+    assert story.snapshot.problem is not None
+    assert "0.235 V below" in story.snapshot.problem.message
+    assert story.runs("plug") == 0
+
+
+def test_a_measured_short_accuses_the_solder_between_those_two_nets() -> None:
+    story = bring_up(says={"no-short-3v3": [found("low", 0.2, "ohm")]} | _stop_everywhere())
+    assert story.outcome is Outcome.MISMATCH
+    first = story.state.suspects[0]
+    nets = {pin.net for pin in TERN.board.circuit.pins if pin.ref in first.pins}
+    assert nets == {"+3V3", "GND"}
+
+
+def test_work_with_the_iron_is_done_on_a_dead_board_with_its_cautions_first() -> None:
+    story = bring_up()
+    hot = next(check for check in story.hands.checks if check.id == "radio-header")
+    assert hot.caution is not None
+    assert hot.caution.startswith("Take the cell out")
+    assert "burn at once" in hot.caution
+    asked = story.hands.asked
+    assert asked[asked.index("radio-header") - 1] == asking.POWER_DOWN
+
+
+def test_looked_at_in_vain_is_remembered_and_tried_again_without_a_change() -> None:
+    story = bring_up(says={"rail-3v3": [found("low", 2.9, "V")], "supply +3V3": [found(asking.RETRY)]})
+    assert story.outcome is Outcome.OK
+    assert story.runs("rail-3v3") == 2
+    looked = [key for key in story.hands.asked if " " in key]
+    assert looked[-1] == "supply +3V3"
+    assert len(looked) == len(set(looked)), "nothing is asked for twice"
+    assert story.state.repairs == ()
+
+
+def test_what_is_put_right_while_looking_is_a_repair() -> None:
+    story = bring_up(says={"look-chips": [found(asking.MENDED)]})
+    assert story.outcome is Outcome.OK
+    assert [done.key for done in story.state.repairs] == ["seen in look-chips"]
+
+
+def test_notes_are_kept_and_change_nothing() -> None:
+    story = bring_up(says={"lamp": [Reply("note", text="the lid was wet")]})
+    assert story.outcome is Outcome.OK
+    assert any(
+        event.fields.get("text") == "the lid was wet"
+        for event in story.events
+        if getattr(event, "kind", None) is MarkKind.OPERATOR
+    )
+
+
+def test_an_answer_can_be_taken_back() -> None:
+    story = bring_up(says={"rail-1v2": [Reply("undo")]})
+    assert story.outcome is Outcome.OK
+    assert story.runs("rail-3v3") == 2
+
+
+def test_leaving_in_the_middle_is_no_success() -> None:
+    story = bring_up(says={"lamp": [Reply("stop")]})
+    assert story.outcome is Outcome.STOPPED
+    assert story.snapshot.outcome is Outcome.STOPPED
+    lamp = story.state.stage("lamp")
+    assert lamp is not None
+    assert lamp.state is State.LEFT
+    assert story.state.passed == IDS.index("lamp")
+
+
+def test_a_port_that_does_not_come_is_a_finding() -> None:
+    story = bring_up(there=(False, "nothing came"), says={"part U1": [Reply("stop")]} | _stop_everywhere())
+    plug = story.state.stage("plug")
+    assert plug is not None
+    assert (plug.outcome, plug.off) == (Outcome.PORT, "nothing came")
+    assert story.outcome is Outcome.PORT
+
+
+def _stop_everywhere() -> dict[str, list[Reply]]:
+    from console.boards.plan import faults_of
+
+    return {fault.key: [Reply("stop")] for fault in faults_of(TERN)}
+
+
+def test_from_a_stage_on_what_stands_before_it_is_trusted() -> None:
+    story = bring_up("logger-programmed", start_at="memory")
+    assert story.outcome is Outcome.OK
+    states = {stage.id: stage.state for stage in story.state.stages}
+    assert states["look-chips"] is State.TRUSTED
+    assert states["verify"] is State.TRUSTED
+    assert story.runs("sync") == story.runs("start") == 1, "their effect is not there unless they run"
+
+
+def test_from_a_stage_that_the_plan_does_not_have() -> None:
+    with pytest.raises(UsageTrouble, match="no stage"):
+        bring_up(start_at="memmory")
+
+
+def test_a_silent_board_is_diagnosed_with_the_workshops_own_checks() -> None:
+    story = bring_up("board-tx-open", says=_stop_everywhere() | {"K02": [Reply("stop")]} | _workshop_stops())
+    assert story.outcome is Outcome.NO_ANSWER
+    assert story.state.stopped_at == "sync"
+    assert story.snapshot.causes
+    assert any(name.startswith(("K", "R")) for name in story.hands.asked)
+
+
+def _workshop_stops() -> dict[str, list[Reply]]:
+    from console.causes.catalogue import catalogue
+
+    table = catalogue()
+    return {name: [Reply("stop")] for name in (*table.checks, *table.repairs)}
+
+
+def test_another_chip_than_the_plans_is_refused_before_anything_is_erased() -> None:
+    story = bring_up("target-clock-dead", says=_stop_everywhere() | _workshop_stops())
+    assert story.outcome is not Outcome.OK
+    assert story.runs("erase") == 0
+
+
+@pytest.mark.parametrize("faults", [(), ("open-pin:pin=U6.2",)])
+def test_the_record_alone_tells_the_same_story(faults: tuple[str, ...]) -> None:
+    story = bring_up(*faults)
+    again = Fold()
+    for event in story.events:
+        again.add(event)
+    assert again.snapshot().bringup == story.state
+    assert again.snapshot() == story.snapshot
+
+
+def test_a_record_that_was_cut_says_where_the_plan_was() -> None:
+    story = bring_up()
+    cut = next(n for n, event in enumerate(story.events) if getattr(event, "fields", {}).get("stage") == "write"
+               and getattr(event, "fields", {}).get("step") == "begin")  # fmt: skip
+    fold = Fold()
+    for event in story.events[: cut + 5]:
+        fold.add(event)
+    found = ended(fold.snapshot())
+    assert found.outcome is Outcome.STOPPED
+    assert found.problem is not None
+    assert found.problem.message == "the record ends in the middle of the plan, at write"
+    assert exit_code(found) == 8
+
+
+def test_the_record_at_every_moment_is_the_state_of_that_moment() -> None:
+    story = bring_up("open-pin:pin=R8.1")
+    again, seen = Fold(), []
+    for event in story.events:
+        again.add(event)
+        state = again.snapshot().bringup
+        if state is not None and (not seen or seen[-1] != state):
+            seen.append(state)
+    assert seen == story.states
+
+
+def test_every_kind_of_work_is_done_somewhere() -> None:
+    assert {stage.work for stage in TERN.stages} == {Work(stage.work) for stage in bring_up().state.stages}

@@ -1,0 +1,162 @@
+"""`wakeline bringup` as a person runs it: against the simulated bench on a real port, from answers, into records."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from console.cli import run
+from console.record.pcapng import CaptureFile
+from console.snapshot import Fold
+
+
+def told(capsys: pytest.CaptureFixture[str]) -> Any:
+    return json.loads(capsys.readouterr().out)
+
+
+def test_from_the_first_look_to_the_box_with_one_fault_found_mended_and_recorded(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    record = tmp_path / "tern-22.pcapng"
+    words = ["bringup", "tern-b", "--bench", "open-pin:pin=U6.2", "--serial", "22", "--record", str(record), "--json"]
+    assert run(words) == 0
+    said = told(capsys)
+    plan = said["bringup"]
+    assert said["outcome"] == plan["outcome"] == "ok"
+    assert (plan["board"], plan["revision"], plan["serial"]) == ("Tern", "B", "22")
+    assert all(stage["state"] == "passed" for stage in plan["stages"])
+    assert [done["stage"] for done in plan["repairs"]] == ["memory"]
+    runs = {stage["id"]: stage["runs"] for stage in plan["stages"]}
+    assert (runs["memory"], runs["sync"], runs["write"], runs["box"]) == (2, 2, 1, 1)
+
+    fold = Fold()
+    for event in CaptureFile(record).events():
+        fold.add(event)
+    assert run(["replay", str(record), "--json"]) == 0
+    again = told(capsys)
+    assert again["bringup"] == plan
+    assert again["target"] == said["target"]
+    state = fold.snapshot().bringup
+    assert state is not None
+    assert state.passed == len(plan["stages"])
+
+
+def test_as_text_every_stage_has_a_line_and_nothing_is_unsafe(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["bringup", "tern-b", "--bench", "dead-part:part=Y1", "--from", "listen"]) == 0
+    out = capsys.readouterr().out
+    assert "\x1b" not in out
+    for words in ("[17/22] fpga: FPGA", "7E 12 0B 31", "put right", "the plan is done: every stage passed"):
+        assert words in out, words
+    assert re.search(r"\+ memory +passed +id 5A 31 14", out)
+
+
+def test_a_capture_replayed_as_text_ends_with_the_plan(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    record = tmp_path / "r.pcapng"
+    assert run(["bringup", "tern-b", "--bench", "--from", "plug", "--record", str(record)]) == 0
+    capsys.readouterr()
+    assert run(["replay", str(record), "--text"]) == 0
+    out = capsys.readouterr().out
+    assert "plan of Tern, revision B" in out
+    assert "22 of 22 stages passed" in out
+
+
+ANSWERS = """
+[[answer]]
+step = "look-supply"
+outcome = "good"
+[[answer]]
+note = "the flux smells"
+[[answer]]
+step = "look-chips"
+outcome = "good"
+[[answer]]
+step = "power-off"
+done = true
+[[answer]]
+step = "no-short-3v3"
+reading = "open"
+[[answer]]
+step = "no-short-1v2"
+reading = "{core}"
+[[answer]]
+step = "power-on"
+done = true
+[[answer]]
+step = "rail-3v3"
+reading = "3290 mV"
+[[answer]]
+step = "rail-1v2"
+reading = "0,9 V"
+[[answer]]
+step = "supply +1V2"
+outcome = "retry"
+[[answer]]
+step = "rail-1v2"
+reading = "0.91 V"
+[[answer]]
+stop = true
+"""
+
+
+def test_answers_from_a_file_until_the_operator_stops(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    file = tmp_path / "answers.toml"
+    file.write_text(ANSWERS.format(core="100 ohm"), encoding="utf-8")
+    words = ["bringup", "tern-b", "--port", str(tmp_path / "none"), "--answers", str(file), "--json"]
+    assert run(words) == 5
+    said = told(capsys)
+    assert said["outcome"] == "mismatch"
+    assert said["bringup"]["stopped_at"] == "rail-1v2"
+    assert "0.23 V below the least allowed (1.14 V)" in said["error"]["message"]
+    assert said["bringup"]["suspects"][0]["why"]
+    assert said["bringup"]["stages"][4]["found"] == "3.29 V"
+
+
+def test_an_answer_that_is_missing_names_the_step(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    file = tmp_path / "answers.toml"
+    file.write_text('[[answer]]\nstep = "look-supply"\noutcome = "good"\n', encoding="utf-8")
+    assert run(["bringup", "tern-b", "--port", str(tmp_path / "none"), "--answers", str(file)]) == 7
+    shown = capsys.readouterr()
+    assert 'step = "look-chips"' in shown.err
+    assert "1 of 22 stages passed" in shown.out
+
+
+def test_check_says_what_is_in_a_file_without_a_port(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["bringup", "tern-b", "--check"]) == 0
+    out = capsys.readouterr().out
+    assert "board Tern, revision B: 40 parts" in out
+    assert "rail +3V3: 3.135 to 3.465 V" in out
+    assert "image logger: 3072 bytes" in out
+    assert "22 stages" in out
+    assert run(["bringup", "tern-b", "--check", "--json"]) == 0
+    said = told(capsys)
+    assert (said["outcome"], len(said["stages"]), said["error"]) == ("ok", 22, None)
+
+
+def test_check_of_a_wrong_file_names_file_line_and_key(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    file = tmp_path / "b.toml"
+    file.write_text('[board]\nname = "x"\n', encoding="utf-8")
+    assert run(["bringup", str(file), "--check"]) == 7
+    assert "b.toml, line" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "help"),
+    [
+        (["bringup", "tern-b"], 2, "--port PORT or --bench"),
+        (["bringup", "tern-b", "--port", "p", "--bench"], 2, "--port PORT or --bench"),
+        (["bringup", "tern-b", "--port", "p", "--ask", "--answers", "f"], 2, "leave one"),
+        (["bringup", "tern-b", "--port", "p"], 2, "--ask, --answers FILE"),
+        (["bringup", "tern-b", "--bench", "--from", "nowhere"], 2, "one of: look-supply"),
+        (["bringup", "tern-b", "--bench", "no-such-fault"], 2, "bench --list"),
+        (["bringup", "no-such-board", "--check"], 7, "check the name"),
+    ],
+)
+def test_what_cannot_be_done_is_told(
+    words: list[str], code: int, help: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(words) == code
+    assert help in capsys.readouterr().err
