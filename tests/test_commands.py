@@ -245,3 +245,18 @@ async def test_the_demo_mends_a_board_in_a_pipe() -> None:
     assert "caution:" in out
     assert "99 %  the board has no power" in out.rpartition("what it was:")[2]
     assert "100 %" not in out
+
+
+async def test_a_reader_that_leaves_early_changes_neither_the_run_nor_its_exit_code() -> None:
+    async with SimulatedBench() as bench:
+        await bench.start(fault="wires-uncrossed")
+        read, write = os.pipe()
+        process = await asyncio.create_subprocess_exec(
+            sys.executable, "-m", "console", "handshake", bench.port,
+            stdin=asyncio.subprocess.DEVNULL, stdout=write, stderr=asyncio.subprocess.PIPE,
+            env={**os.environ, "PYTHONPATH": str(ROOT)},
+        )  # fmt: skip
+        os.close(write)
+        os.close(read)  # as `head` does
+        _, err = await process.communicate()
+    assert (process.returncode, err.decode()) == (3, "")

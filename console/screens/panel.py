@@ -7,7 +7,7 @@ from typing import ClassVar
 from textual.app import ComposeResult
 from textual.containers import VerticalScroll
 from textual.content import Content
-from textual.events import Resize
+from textual.events import Resize, Show
 from textual.reactive import reactive
 from textual.widgets import Static
 
@@ -52,6 +52,10 @@ class TextPanel(VerticalScroll):
     def on_resize(self, event: Resize) -> None:
         """Another width."""
         self._repaint()
+
+    def on_show(self, event: Show) -> None:
+        """What was painted while hidden had no room to be laid out in."""
+        self.call_after_refresh(lambda: self._text.update(self._text.content))
 
     def _repaint(self) -> None:
         if self.snapshot is None or not self.size.width:

@@ -52,7 +52,6 @@ class SizedScreen(Screen[None]):
             self._focus_before = self.focused
             self.set_focus(None)
         self.set_class(small, _CLASS)
-        self.refresh(layout=True, recompose=False)
         if not small and self._focus_before is not None:
             self.set_focus(self._focus_before)
 

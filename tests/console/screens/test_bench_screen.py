@@ -379,3 +379,24 @@ async def test_a_note_and_a_thing_at_hand_are_recorded(rig: Any, until: Any) -> 
         assert "operator notes: wet" in rows
         assert any(row.startswith("operator: has ") for row in rows)
         await pilot.press("q")
+
+
+async def test_a_value_and_a_chosen_outcome_must_agree(rig: Any, until: Any, screen_text: Any) -> None:
+    app = opened(rig)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await until(pilot, lambda: bench(app).snapshot.port)
+        from console.causes.catalogue import catalogue
+        from console.causes.rank import NextCheck
+
+        step = catalogue().checks["K08"]
+        answers = tuple((outcome, "") for outcome in step.outcomes)
+        check = NextCheck("K08", step.title, 1, step.caution, "", None, answers=answers, scale=step.scale)
+        told: list[Any] = []
+        app.push_screen(FoundScreen(check), told.append)
+        await pilot.pause()
+        await pilot.press(*"3.3", "tab", "2", "enter")  # 3.3 V is in range: chosen is out of range
+        await until(pilot, lambda: "3.3 means in-range" in screen_text(app))
+        await pilot.press("1", "enter")
+        await until(pilot, lambda: told)
+        assert (told[0].outcome, told[0].value) == ("in-range", pytest.approx(3.3))
+        await pilot.press("q")

@@ -68,3 +68,14 @@ async def test_quitting_still_asks_while_something_runs(
         await pilot.press("q")
         await until(pilot, lambda: isinstance(app.screen, AskScreen))
         await pilot.press("escape")
+
+
+async def test_panels_painted_while_hidden_are_whole_afterwards(rig: Any, until: Any, screen_text: Any) -> None:
+    app = WakelineApp()
+    app.source, app.tells_exit = rig.source, True
+    async with app.run_test(size=(60, 20)) as pilot:
+        await until(pilot, lambda: rig.source.session is not None)
+        await pilot.resize_terminal(90, 30)
+        await until(pilot, lambda: "GND ┄" in screen_text(app))
+        assert "VCC ┄" in screen_text(app)
+        await pilot.press("q")
