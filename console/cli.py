@@ -62,7 +62,7 @@ def run(argv: Sequence[str]) -> int:
     as_json = "--json" in argv
     try:
         options = build_parser(argv[0] if argv and argv[0] in _COMMANDS else None).parse_args(argv)
-        command = import_module(f"console.commands.{options.command}")
+        command = import_module(f"console.commands.{getattr(options, 'module', options.command)}")
         return int(command.run(options))
     except WakelineError as error:
         return _tell(error, as_json)
@@ -110,7 +110,7 @@ def _add_ports(commands: _Commands) -> None:
     sub.add_argument("--watch", action="store_true", help="tell what plugging changes, why nothing comes (Ctrl-C ends)")
     sub.add_argument("--for", type=_seconds, default=None, dest="seconds", metavar="S", help="end the watch by itself")
     sub.add_argument("--expect", type=_usb_ids, default=None, metavar="VID:PID", help="the watch expects this device")
-    sub.add_argument("--all", action="store_true", help="also ports without any device behind them")
+    sub.add_argument("--all", dest="everything", action="store_true", help="also ports without any device behind them")
     sub.add_argument("--baud", type=_positive_int, default=115200, help="tell what each bridge makes of this rate")
 
 
@@ -215,6 +215,7 @@ def _add_program(commands: _Commands) -> None:
     sub = _on_chip(commands, "program", "check an image, erase, write, read back every byte", image=True, erases=True)
     _add_plan_options(sub)
     sub.add_argument("--plan", action="store_true", help="only say what would be done")
+    sub.set_defaults(yes=True)  # who gives this command has said so
     _add_backup_options(sub)
     _add_start_options(sub)
 
@@ -246,13 +247,13 @@ def _add_read(commands: _Commands) -> None:
 
 def _add_compare(commands: _Commands) -> None:
     sub = _on_chip(commands, "compare", "does the chip hold this image? nothing is changed", image=True)
-    sub.add_argument("--range", type=options.span, action="append", metavar="A:N", help="only these bytes; repeatable")
+    _add_range_option(sub)
 
 
 def _add_erase(commands: _Commands) -> None:
     sub = _on_chip(commands, "erase", "erase pages or everything, and prove it", erases=True)
     sub.add_argument("--pages", type=options.pages, default=None, metavar="LIST", help="numbers: 0-3,7")
-    sub.add_argument("--all", action="store_true", help="everything")
+    sub.add_argument("--all", dest="everything", action="store_true", help="everything")
     sub.add_argument("--consent", type=address, default=None, metavar="ID", help="the chip's product id: do not ask")
 
 
@@ -261,6 +262,7 @@ def _on_chip(
 ) -> argparse.ArgumentParser:
     """A command that wakes a chip and reads or changes its memory."""
     sub = _command(commands, name, words)
+    sub.set_defaults(module="on_chip")
     _add_port_options(sub)
     if image:
         from console.images.load import FORMATS
@@ -291,7 +293,12 @@ def _add_plan_options(sub: argparse.ArgumentParser) -> None:
     sub.add_argument("--keep-neighbours", action="store_true", help="write again what else is on erased pages")
     sub.add_argument("--no-erase", action="store_true", help="refuse if anything would have to be erased")
     sub.add_argument("--erase-all", action="store_true", help="one mass erase instead of pages")
-    sub.add_argument("--range", type=options.span, action="append", metavar="A:N", help="only these bytes; repeatable")
+    _add_range_option(sub)
+
+
+def _add_range_option(sub: argparse.ArgumentParser) -> None:
+    words = "only these bytes; repeatable"
+    sub.add_argument("--range", dest="ranges", type=options.span, action="append", metavar="A:N", help=words)
 
 
 def _add_backup_options(sub: argparse.ArgumentParser) -> None:
