@@ -21,7 +21,7 @@ from console.snapshot import Fold, Snapshot, exit_code
 from console.summary import as_object, cause_lines, dumps, proof_lines, stage_lines, target_lines
 from console.tasks.catalogue import TASKS
 from console.tasks.job import Job
-from console.tasks.on_chip import Body, perform
+from console.tasks.on_chip import Body, perform, stop
 
 # a question is sure to come: said before a handshake where nobody can answer it
 _ASKS: Final = {"update": "--yes", "restore": "--yes", "erase": "--consent with the chip's product id, as 0x410"}
@@ -143,13 +143,8 @@ class TextFront:
             loop.remove_signal_handler(signal.SIGINT)
 
     def _pressed(self) -> None:
-        if self._work is None or self._work.stop.wanted or self._fold.snapshot().running_stage is None:
-            self._session.cancel()
-            if self._work is not None:
-                self._work.stop.wanted = True
-            return
-        self._work.stop.wanted = True
-        self.say("stopping when this block is done; Ctrl-C again stops at once")
+        if stop(self._session, self._work, self._fold.snapshot().running_stage is not None):
+            self.say("stopping when this block is done; Ctrl-C again stops at once")
 
 
 def report_lines(snapshot: Snapshot, told: bool = False) -> list[str]:

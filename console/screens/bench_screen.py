@@ -126,7 +126,8 @@ class BenchScreen(LiveScreen):
             sign, word, style = "·", "ready" if shown.port else "opening", "$secondary"
         else:
             sign, word, style = WORDS.get(outcome, ("✗", str(outcome), "$text-error"))
-            passed = "test passed" if shown.test else "awake and identified"
+            programmed = shown.programming is not None and shown.programming.complete
+            passed = "test passed" if shown.test else "done and proven" if programmed else "awake and identified"
             word = {Outcome.OK: passed, Outcome.PORT: "port trouble"}.get(outcome, word)
         rate = f"  {settings['baud']} {settings.get('frame', '')}" if "baud" in settings else ""
         tail = ""
@@ -139,7 +140,7 @@ class BenchScreen(LiveScreen):
 
     def _keys(self) -> None:
         live = isinstance(self.source, LiveSource)
-        first = ("handshake", "swap-done", "check-done") if live else ("pause", "step", "faster", "slower")
+        first = ("handshake", "program", "swap-done", "check-done") if live else ("pause", "step", "faster", "slower")
         more = ("record", "zoom") if live else ("zoom",)
         order = [BY_ID[name] for name in (*first, *more, "help", "palette", "quit")]
         places = [Scope.LIVE if live else Scope.REPLAY, Scope.BENCH, Scope.EVERYWHERE]
@@ -250,12 +251,12 @@ class BenchScreen(LiveScreen):
     def action_zoom(self) -> None:
         """One panel on the whole screen, or all four."""
         if self.has_class("-zoomed"):
-            self.unzoom()
+            self.step_back()
         elif self.focused is not None and self.focused.id in PANELS:
             self.add_class("-zoomed")
             self._zoom_on(self.focused)
 
-    def unzoom(self) -> bool:
+    def step_back(self) -> bool:
         """All four panels; False when they were there already."""
         if not self.has_class("-zoomed"):
             return False

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -26,8 +26,10 @@ if TYPE_CHECKING:
     from console.bench.client import SimulatedBench
     from console.commands.hands import BenchHands
     from console.record.recorder import Recorder
+    from console.screens.chip_task import ChipTask
 
 LISTEN_S: Final = 5.0
+SETTLE_S: Final = 3.0  # some blocks at the usual rate; an erase of everything is not waited for
 # what the simulated board's hands do when a key says that something was done
 BENCH_ACTS: Final = {"swap-done": "swap-wires", "reset-done": "reset"}
 
@@ -83,11 +85,18 @@ class LiveSource:
         self._opening = asyncio.Lock()
         self._testing = False  # also between the attempts of a test, when the port may have another rate
         self._before: Session | None = None  # what the next one goes on from
+        self.task: ChipTask | None = None
+        self._task: asyncio.Task[None] | None = None
 
     @property
     def busy(self) -> bool:
-        """Whether an attempt or a test of the line runs."""
-        return self._testing or (self.session is not None and self.session.busy)
+        """Whether an attempt, a test of the line or a task on the chip runs; a task also while a person is asked."""
+        return self.working or self._testing or (self.session is not None and self.session.busy)
+
+    @property
+    def working(self) -> bool:
+        """Whether a task on the chip runs."""
+        return self.task is not None and self.task.running
 
     @property
     def title(self) -> str:
@@ -201,9 +210,37 @@ class LiveSource:
         await self._act(action)
         session.operator(action)
 
+    def work(self, task: ChipTask) -> None:
+        """Begin a task on the chip, which goes on whatever is shown meanwhile. Only where nothing runs."""
+        self._begin(task, task.run)
+
+    def start_program(self) -> None:
+        """Let the program that the last task wrote run."""
+        if self.task is not None and self.task.startable:
+            self._begin(self.task, self.task.start_program)
+
+    def _begin(self, task: ChipTask, act: Callable[[Session], Awaitable[None]]) -> None:
+        assert not self.busy
+        self.task, task.running = task, True
+
+        async def whole() -> None:
+            try:
+                await act(await self.ready())
+            except WakelineError as error:  # the port could not be opened again
+                task.trouble = error
+            finally:
+                task.running = False
+                self.bridge.stir()
+
+        self._task = asyncio.create_task(whole())
+
     def stop(self) -> None:
-        """Stop the running attempt."""
-        if self.session is not None:
+        """Stop what runs: a task on the chip at the next block's border, an attempt at once."""
+        if self.session is None:
+            return
+        if self.working and self.task is not None:
+            self.task.stop(self.session, self.bridge.fold.snapshot().running_stage is not None)
+        else:
             self.session.cancel()
 
     @property
@@ -236,6 +273,7 @@ class LiveSource:
         """Close port, record and simulated board; whatever fails, the rest is closed too."""
         self.bridge.close()
         try:
+            await self._settled()
             if self.session is not None:
                 await self.session.close()
         finally:
@@ -243,6 +281,15 @@ class LiveSource:
             if self.bench is not None:
                 await self.bench.stop()
                 self.bench = None
+
+    async def _settled(self) -> None:
+        """A task on the chip ends at the next block's border, so that the record says what is proven; else at once."""
+        if self._task is None or self._task.done():
+            return
+        self.stop()
+        await asyncio.wait([self._task], timeout=SETTLE_S)
+        self._task.cancel()
+        await asyncio.wait([self._task])
 
     def _bench_hands(self) -> BenchHands | None:
         """The hands of the simulated board behind the port, whoever started it."""

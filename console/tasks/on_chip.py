@@ -151,6 +151,17 @@ class OnChip:
         await lift_protection(self.session, self.work, consent)
 
 
+def stop(session: Session, work: Work | None, running: bool) -> bool:
+    """Stop a task: at the next block's border (True), or at once where it was asked for before, where no stage is
+    `running` and where no `work` has begun."""
+    softly = work is not None and running and not work.stop.wanted
+    if work is not None:
+        work.stop.wanted = True
+    if not softly:
+        session.cancel()
+    return softly
+
+
 Body = Callable[[OnChip], Awaitable[None]]
 
 

@@ -19,6 +19,7 @@ from console.screens.app import WakelineApp
 from console.screens.bench_screen import BenchScreen
 from console.screens.plug_screen import PlugScreen
 from console.screens.ports_screen import PortsScreen
+from console.screens.task_screen import TaskScreen
 from console.screens.trace_panel import TracePanel
 
 PLACES: dict[Scope, type[DOMNode]] = {
@@ -30,11 +31,13 @@ PLACES: dict[Scope, type[DOMNode]] = {
     Scope.REPLAY: BenchScreen,
     Scope.STORY: BenchScreen,
     Scope.TRACE: TracePanel,
+    Scope.TASK: TaskScreen,
 }
 # which scopes' keys are live at the same time
 TOGETHER = [
     (Scope.EVERYWHERE, Scope.PORTS),
     (Scope.EVERYWHERE, Scope.PLUG),
+    (Scope.EVERYWHERE, Scope.TASK),
     (Scope.EVERYWHERE, Scope.BENCH, Scope.LIVE, Scope.REPLAY, Scope.STORY, Scope.TRACE),
 ]
 
