@@ -76,7 +76,7 @@ _RESUME: Final = ("resume", "a run was cut off: go on from there")
 FORMS: Final[Mapping[str, Form]] = MappingProxyType(
     {
         "program": Form(
-            "program the chip",
+            "write a firmware file, read back every byte",
             (_IMAGE, _ADDRESS),
             (
                 ("changed_only", "read first; write only what is not there yet"),
@@ -88,7 +88,7 @@ FORMS: Final[Mapping[str, Form]] = MappingProxyType(
             may_lift=True,
         ),
         "update": Form(
-            "update a board in use: what is there is saved first",
+            "save what is there, then write only what differs",
             (
                 _IMAGE,
                 _ADDRESS,
@@ -98,9 +98,9 @@ FORMS: Final[Mapping[str, Form]] = MappingProxyType(
             (_RESUME,),
             firmware_here,
         ),
-        "compare": Form("compare the chip with a file", (_IMAGE, _ADDRESS), (_RESUME,), firmware_here),
+        "compare": Form("does the chip hold this file? changes nothing", (_IMAGE, _ADDRESS), (_RESUME,), firmware_here),
         "read": Form(
-            "read memory into a file",
+            "memory into a file; changes nothing",
             (
                 Field("output", "file to write"),
                 Field("address", "from here (start of flash where empty)", options.address),
@@ -109,13 +109,13 @@ FORMS: Final[Mapping[str, Form]] = MappingProxyType(
             (_RESUME,),
         ),
         "erase": Form(
-            "erase pages or everything",
+            "pages or everything",
             (Field("pages", "page numbers: 0-3,7", options.pages),),
             (("everything", "everything on the chip"), _RESUME),
             may_lift=True,
         ),
         "restore": Form(
-            "restore what was saved from this board",
+            "put back what update saved",
             (Field("backup", "backup file, its .toml beside it"),),
             (("other_board", "it is from another board of the same kind"), _RESUME),
             backups_here,
@@ -123,6 +123,21 @@ FORMS: Final[Mapping[str, Form]] = MappingProxyType(
         ),
     }
 )
+
+
+class Tick(Checkbox):
+    """A switch that is told by its sign: a set one has an x, the other none."""
+
+    HELP: ClassVar[str] = "Space sets the tick, or takes it away."
+
+    def __init__(self, words: str, id: str) -> None:
+        super().__init__(line(words), id=id, compact=True)
+        self.BUTTON_INNER = " "
+
+    def watch_value(self) -> None:
+        """The sign follows."""
+        self.BUTTON_INNER = "x" if self.value else " "
+        super().watch_value()
 
 
 class JobScreen(ModalScreen[ChipTask | None]):
@@ -148,7 +163,7 @@ class JobScreen(ModalScreen[ChipTask | None]):
         """Title, files, lines, ticks, keys."""
         form = self._form
         with VerticalScroll(id="ask", can_focus=False):
-            yield Static(line((form.title, "bold")), markup=False)
+            yield Static(line((f"{self._wanted}: {form.title}", "bold")), markup=False)
             if self._files:
                 yield OptionList(*self._files, id="files", markup=False)
             elif form.files is not None:
@@ -159,7 +174,7 @@ class JobScreen(ModalScreen[ChipTask | None]):
                 box.cursor_blink = False
                 yield box
             for name, words in form.ticks:
-                yield Checkbox(line(words), id=name, compact=True)
+                yield Tick(words, id=name)
             yield Static("", id="wrong", markup=False)
             keys = line(("Enter", "bold"), " go on    ", ("Tab", "bold"), " next    ", ("Space", "bold"), " tick    ")
             yield Static(keys + line(("Esc", "bold"), " back"), markup=False)
@@ -202,7 +217,7 @@ class JobScreen(ModalScreen[ChipTask | None]):
             if text:
                 wishes[field.name] = field.read(text)
         for name, _ in self._form.ticks:
-            wishes[name] = self.query_one(f"#{name}", Checkbox).value
+            wishes[name] = self.query_one(f"#{name}", Tick).value
         return ChipTask(self._wanted, Job(**wishes, listen=self._listen_s))
 
     def _wrong(self, words: str) -> None:

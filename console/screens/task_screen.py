@@ -70,6 +70,8 @@ class TaskScreen(SizedScreen):
         "starts the program that was written, r goes on where it was cut off, Escape goes back to the bench."
     )
     BINDINGS: ClassVar[list[BindingType]] = bindings(Scope.TASK)
+    # the base class declares it as an instance variable
+    VERTICAL_BREAKPOINTS = [(0, "-low"), (30, "-high")]  # noqa: RUF012
     AUTO_FOCUS = "#said"
 
     def __init__(self, source: LiveSource, task: ChipTask) -> None:
@@ -78,6 +80,7 @@ class TaskScreen(SizedScreen):
         self.chip_task = task
         self.snapshot: Snapshot = source.bridge.fold.snapshot()
         self._before: MessagePump | None = None
+        self._stages = 0
 
     def compose(self) -> ComposeResult:
         """Headline, progress, stages, what was said, keys."""
@@ -100,8 +103,7 @@ class TaskScreen(SizedScreen):
 
     def on_resize(self, event: Resize) -> None:
         """As many keys as fit."""
-        order = [*of_scopes(Scope.TASK), *(BY_ID[name] for name in ("back", "help", "palette", "quit"))]
-        self.query_one("#keys", Static).update(key_line(tuple(order), max(10, self.size.width - 2)))
+        self._keys()
 
     def on_snapshot_ready(self, message: SnapshotReady) -> None:
         """A new picture."""
@@ -112,11 +114,22 @@ class TaskScreen(SizedScreen):
         self.snapshot = snapshot
         for panel in self.query(TextPanel):
             panel.snapshot = snapshot
-        put(self.query_one("#headline", Static), self._headline())
+        self._around()
+        if len(snapshot.stages) != self._stages:  # the running stage stands last
+            self._stages = len(snapshot.stages)
+            self.call_after_refresh(self.query_one(StagesPanel).scroll_end, animate=False)
 
     def offers(self, action: Action) -> bool:
         """Whether the action makes sense now, for the palette."""
-        return action.scope in (Scope.TASK, Scope.EVERYWHERE) and action.id != "replay"
+        task = self.chip_task
+        fits = {
+            "task-stop": task.running,
+            "task-start": task.startable,
+            "task-resume": not task.running and task.on is None,
+            "back": not task.running,
+            "replay": False,
+        }
+        return fits.get(action.id, action.scope is Scope.EVERYWHERE)
 
     def step_back(self) -> bool:
         """To the bench once the task is over; Escape stops nothing."""
@@ -177,7 +190,7 @@ class TaskScreen(SizedScreen):
         if self.is_attached:
             for panel in self.query(TextPanel):
                 panel.paint_again()
-            put(self.query_one("#headline", Static), self._headline())
+            self._around()
 
     async def _asked(self, screen: ModalScreen[T]) -> T | None:
         answer: asyncio.Future[T | None] = asyncio.get_running_loop().create_future()
@@ -197,6 +210,15 @@ class TaskScreen(SizedScreen):
         self.source.work(task)
         self.show_snapshot(self.source.bridge.fold.snapshot())
         self.news()
+
+    def _around(self) -> None:
+        put(self.query_one("#headline", Static), self._headline())
+        self._keys()
+
+    def _keys(self) -> None:
+        actions = (*of_scopes(Scope.TASK), *(BY_ID[name] for name in ("back", "help", "palette", "quit")))
+        offered = tuple(action for action in actions if self.offers(action))
+        put(self.query_one("#keys", Static), key_line(offered, max(10, self.size.width - 2)))
 
     def _headline(self) -> Content:
         settings = dict(self.snapshot.settings)

@@ -40,7 +40,7 @@ _ID_BYTES: Final = 12
 # common practice, no source; local rules and the maker's instructions come first
 CAUTIONS: Final = (
     "caution: do not unplug, reset or move the board until this is done; a laptop belongs on mains, with sleep off",
-    "         if it is cut off all the same: the boot loader is in ROM and stays; connect again and add --resume",
+    "         if it is cut off all the same: the boot loader is in ROM and stays; connect again, then --resume (or r)",
 )
 CUT_OFF: Final = "if a run was cut off on this board, add --resume: the chip may wait for half a command"
 
