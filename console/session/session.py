@@ -61,6 +61,7 @@ class Session:
         self._adapt = adapt
         self._attempt: int = 0 if after is None else after._attempt
         self._swapped: bool = False if after is None else after._swapped
+        self._half: bool = False if after is None else after._half  # the chip may wait for the rest of a command
         self._lost: PortTrouble | None = None
         self._busy = False
         self._ended = False
@@ -106,18 +107,26 @@ class Session:
         """One attempt: wake lines if wired, then listen, sync, identify. Returns how it ended.
 
         `listen_s` is how long to listen before anything is sent, in seconds (0 skips nothing but the waiting);
-        `sync` takes the place of the family's own.
+        `sync` takes the place of the family's own, unless the wake lines have just reset the board.
         """
         async with self.attempt():
             self.identity = None
             try:
-                await self._wake()
+                if await self._wake():
+                    self._half, sync = False, None
                 await self.hear(LISTEN, listen_s)
-                await self.stage(SYNC, self.family.sync() if sync is None else sync)
+                await self.stage(SYNC, self._own_sync() if sync is None else sync)
+                self._half = False
                 self.identity = await self.stage(IDENTIFY, self.family.identify())
             except (ProtocolError, PortTrouble, Stopped) as error:
                 return _outcome_of(error)
             return Outcome.OK
+
+    def _own_sync(self) -> Conversation[SyncResult]:
+        """The family's sync; a harmless one where a conversation was cut off and the board not reset since."""
+        if self._half and self.family.programmer is not None:
+            return self.family.programmer(Identity()).sync()
+        return self.family.sync()
 
     async def listen(self, seconds: float) -> None:
         """Only listen for `seconds`; nothing is sent."""
@@ -131,7 +140,10 @@ class Session:
         """Run one conversation as a stage of its own. Raises ProtocolError, PortTrouble, Stopped, and whatever
         WakelineError the conversation itself raises."""
         async with _Busy(self):
-            return await self.stage(name, conversation)
+            self._half = True
+            result = await self.stage(name, conversation)
+            self._half = False
+            return result
 
     @contextlib.asynccontextmanager
     async def attempt(self) -> AsyncIterator[None]:
@@ -156,12 +168,16 @@ class Session:
     async def reset(self) -> bool:
         """Reset the board over its wake lines; False where no line is configured or the port has none."""
         async with _Busy(self):
-            return await self._wake()
+            done = await self._wake()
+            self._half = self._half and not done
+            return done
 
     def operator(self, action: str, **fields: Value) -> None:
         """Record what the operator did. "swap-done" changes the configuration of what follows."""
         if action == "swap-done":
             self._swapped = not self._swapped
+        elif action == "reset-done":
+            self._half = False
         self._mark(MarkKind.OPERATOR, action=action, **fields)
 
     def stopped(self) -> None:

@@ -42,7 +42,10 @@ CAUTIONS: Final = (
     "caution: do not unplug, reset or move the board until this is done; a laptop belongs on mains, with sleep off",
     "         if it is cut off all the same: the boot loader is in ROM and stays; connect again, then --resume (or r)",
 )
-CUT_OFF: Final = "if a run was cut off on this board, add --resume: the chip may wait for half a command"
+CUT_OFF: Final = (
+    "reset the board into its boot loader and try again; if a run was cut off on it, add --resume instead: "
+    "the chip may wait for half a command"
+)
 
 
 @dataclass(slots=True)

@@ -28,6 +28,7 @@ VOLTAGE_BYTE: Final = 0xFFFF_0000
 CRC_POLYNOMIAL: Final = 0x04C1_1DB7
 CRC_INITIAL: Final = 0xFFFF_FFFF
 
+SECOND_FILLER: Final = 0xFC  # follows a 7F that may have become a part of half a command; why, says `realign`
 AT_OPCODE: Final = "the opcode"  # where a command is refused as such
 
 
@@ -116,15 +117,18 @@ def _check_list(what: str, numbers: Sequence[int], most: int, highest: int) -> N
             raise OurMistake(f"{what}: {number} is outside 0..{highest}")
 
 
-def sync(within_s: float = times.SYNC_S) -> Conversation[SyncResult]:
+def sync(within_s: float = times.SYNC_S, *, careful: bool = False) -> Conversation[SyncResult]:
     """Send 0x7F and find out where the chip is (s.1); a chip that was synchronised before is brought in step.
 
-    Silence may mean that half a command is now pending: a second 0x7F completes the pair, and the NACK for it
-    tells so. Raises NoReply or UnexpectedReply (noise only).
+    Silence may mean that half a command is pending; a second byte completes it, and the NACK tells so. It is 7F again,
+    which some chips want (AN2606 Rev 70 Table 135), unless `careful`: 7F 7F would erase page 127 after a one-page
+    erase that was cut after its count (s.3.7). FC does not, but spoils the rate of a chip that missed the first 7F.
+    Raises NoReply or UnexpectedReply (noise only).
     """
     stray = bytearray()
+    second = SECOND_FILLER if careful else frames.SYNC
     for last in (False, True):
-        yield Send(bytes((frames.SYNC,)), "sync" if not last else "sync, second try")
+        yield Send(bytes((second if last else frames.SYNC,)), "sync" if not last else "sync, second try")
         while len(stray) < MAX_STRAY:
             try:
                 got = yield Want(1, within_s, "the answer to the sync")

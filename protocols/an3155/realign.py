@@ -38,7 +38,7 @@ from protocols.errors import NoReply, TheirBehaviour
 LIMIT: Final = 1100
 # how long an answer to the byte just sent may take; the loader polls its USART (common practice, no source)
 LOOK_S: Final = 0.01
-_SECOND: Final = 0xFC
+_SECOND: Final = host.SECOND_FILLER
 _SINGLE: Final = 4  # mostly one or two bytes are missing: look after each, then in bursts
 _BURST: Final = 16
 _DRAIN: Final = 64
