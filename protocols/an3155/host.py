@@ -26,7 +26,6 @@ VOLTAGE_BYTE: Final = 0xFFFF_0000
 # AN3155 Rev 20 s.3.13 and the CRC unit's reset values
 CRC_POLYNOMIAL: Final = 0x04C1_1DB7
 CRC_INITIAL: Final = 0xFFFF_FFFF
-SECOND_FILLER: Final = 0xFC  # follows a 7F that may have become a part of half a command; why, says `realign`
 AT_OPCODE: Final = "the opcode"  # where a command is refused as such
 
 
@@ -124,7 +123,7 @@ def sync(within_s: float = times.SYNC_S, *, careful: bool = False) -> Conversati
     """
     stray = bytearray()
     for last in (False, True):
-        yield Send(bytes((SECOND_FILLER if last and careful else frames.SYNC,)), f"sync{', second try' * last}")
+        yield Send(bytes((frames.FILLER if last and careful else frames.SYNC,)), f"sync{', second try' * last}")
         while len(stray) < MAX_STRAY:
             try:
                 got = yield Want(1, within_s, "the answer to the sync")
