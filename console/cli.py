@@ -110,7 +110,7 @@ def _add_ports(commands: _Commands) -> None:
     sub.add_argument("--watch", action="store_true", help="tell what plugging changes, why nothing comes (Ctrl-C ends)")
     sub.add_argument("--for", type=_seconds, default=None, dest="seconds", metavar="S", help="end the watch by itself")
     sub.add_argument("--expect", type=_usb_ids, default=None, metavar="VID:PID", help="the watch expects this device")
-    sub.add_argument("--all", dest="everything", action="store_true", help="also ports without any device behind them")
+    sub.add_argument("--all", action="store_true", help="also ports without any device behind them")
     sub.add_argument("--baud", type=_positive_int, default=115200, help="tell what each bridge makes of this rate")
 
 
