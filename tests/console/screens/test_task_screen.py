@@ -344,3 +344,23 @@ async def test_a_wrong_file_or_number_is_told_in_the_form(board: Board, until: U
         await board.choose(pilot, until, 5)
         assert "what shall be erased" in told(board.app)
         assert not board.links[-1].sent
+
+
+async def test_over_a_real_port_to_a_bench_in_its_own_process(until: Until, folder: Path) -> None:
+    from console.bench.client import SimulatedBench
+    from console.cli import build_parser
+    from console.commands.on_chip import run
+
+    async with SimulatedBench() as bench:
+        await bench.start(paced=False)
+        board = Board()
+        board.source = LiveSource(LinkSettings(port=bench.port), listen_s=0)
+        board.app.source = board.source
+        async with board.app.run_test() as pilot:
+            await board.choose(pilot, until, 1, **AT)
+            await until(pilot, board.asks)
+            await pilot.press("y")
+            await until(pilot, lambda: board.over)
+            assert board.screen.snapshot.outcome is Outcome.OK
+        words = ["compare", bench.port, str(folder / "tern.bin"), "--address", "0x08000000", "--listen", "0", "--json"]
+        assert await asyncio.to_thread(run, build_parser().parse_args(words)) == 0
