@@ -10,9 +10,14 @@ from __future__ import annotations
 
 import asyncio
 import json
+import os
+import random
+import struct
 import sys
+import tempfile
 from pathlib import Path
 
+from console import cli
 from console.bench.client import SimulatedBench
 from console.commands.attempt import opened
 from console.commands.replay import fold_file
@@ -38,6 +43,7 @@ RECORDED: dict[str, str | None] = {
 }
 CUT = "cut-in-the-middle"
 LINE_TESTS = "line-tests"
+PROGRAMMED = "programmed"
 
 
 async def record(name: str, fault: str | None) -> None:
@@ -74,6 +80,24 @@ async def record_line_tests() -> None:
             await listen_at_rates(session, (57600, 9600), seconds=0.5)
 
 
+def record_programming() -> None:
+    """A small program written, read back and started; one byte of a block is spoiled on the way and repeated."""
+    firmware = bytearray(random.Random(12).randbytes(1400))
+    firmware[:8] = struct.pack("<II", 0x2000_5000, 0x0800_0101)
+
+    async def bench_and_command() -> int:
+        async with SimulatedBench() as bench:
+            await bench.start(fault="corrupt-byte:place=900,way=to-board")
+            with tempfile.TemporaryDirectory() as folder:
+                os.chdir(folder)  # the record names the file as it was given
+                Path("tern.bin").write_bytes(firmware)  # noqa: ASYNC240  # nothing runs beside it
+                path = str(HERE / f"{PROGRAMMED}.pcapng")
+                words = ["program", bench.port, "tern.bin", "--address", "0x08000000", "--record", path]
+                return await asyncio.to_thread(cli.run, [*words, "--overwrite", "--start", "--start-listen", "0.3"])
+
+    assert asyncio.run(bench_and_command()) == 0
+
+
 def expected(name: str) -> None:
     """Write what the tool reads in the capture."""
     found = as_object(fold_file(HERE / f"{name}.pcapng").snapshot())
@@ -82,7 +106,7 @@ def expected(name: str) -> None:
 
 def main(names: list[str]) -> None:
     """Make the named captures, or all."""
-    chosen = names or [*RECORDED, "swap-story", LINE_TESTS, CUT]
+    chosen = names or [*RECORDED, "swap-story", LINE_TESTS, PROGRAMMED, CUT]
     for name in chosen:
         if name == CUT:
             whole = (HERE / "good.pcapng").read_bytes()
@@ -91,6 +115,8 @@ def main(names: list[str]) -> None:
             asyncio.run(record_swap())
         elif name == LINE_TESTS:
             asyncio.run(record_line_tests())
+        elif name == PROGRAMMED:
+            record_programming()
         else:
             asyncio.run(record(name, RECORDED[name]))
         expected(name)

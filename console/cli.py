@@ -32,13 +32,15 @@ class _Parser(argparse.ArgumentParser):
 class _Command(NamedTuple):
     """A command: its words, its module in `commands`, and the module in `commands.options` with its options.
 
-    The function for the options has the name of the command's module. `reports`: it knows --json.
+    The function for the options has the name of the command's module. `reports`: it knows --json. `runs`: the module
+    that carries it out, where several commands share one.
     """
 
     words: str
     module: str
     options: str
     reports: bool = True
+    runs: str = ""
 
 
 _COMMANDS: Final = {  # in the order of --help
@@ -51,12 +53,14 @@ _COMMANDS: Final = {  # in the order of --help
     "transcript": _Command("a capture as a readable session record", "transcript", "files"),
     "report": _Command("captures as one page to read, print and pass on (HTML without scripts)", "report", "files"),
     "image": _Command("what a firmware file holds, and whether it fits a chip", "image", "files"),
-    "program": _Command("check an image, erase, write, read back every byte", "program", "chip"),
-    "update": _Command("save what is there, show old and new version, ask, program, prove", "update", "chip"),
-    "restore": _Command("put back what `update` saved, and prove it", "restore", "chip"),
-    "read": _Command("memory into a file", "read", "chip"),
-    "compare": _Command("does the chip hold this image? nothing is changed", "compare", "chip"),
-    "erase": _Command("erase pages or everything, and prove it", "erase", "chip"),
+    "program": _Command("check an image, erase, write, read back every byte", "program", "chip", runs="on_chip"),
+    "update": _Command(
+        "save what is there, show old and new version, ask, program, prove", "update", "chip", runs="on_chip"
+    ),
+    "restore": _Command("put back what `update` saved, and prove it", "restore", "chip", runs="on_chip"),
+    "read": _Command("memory into a file", "read", "chip", runs="on_chip"),
+    "compare": _Command("does the chip hold this image? nothing is changed", "compare", "chip", runs="on_chip"),
+    "erase": _Command("erase pages or everything, and prove it", "erase", "chip", runs="on_chip"),
     "netlist": _Command(
         "a board's netlist (IPC-D-356): a net, a part, or a pin and its neighbours", "netlist", "files"
     ),
@@ -82,7 +86,7 @@ def build_parser(only: str | None = None) -> argparse.ArgumentParser:
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     parser.add_argument("--version", action="version", version=f"wakeline {__version__}")
-    parser.set_defaults(command="screens", json=False)
+    parser.set_defaults(command="", module="screens", json=False)
     # naming the program here spares argparse from laying out a usage text to find it
     commands = parser.add_subparsers(title="commands", metavar="COMMAND", parser_class=_Parser, prog="wakeline")
     for name, command in _COMMANDS.items():
@@ -94,7 +98,7 @@ def build_parser(only: str | None = None) -> argparse.ArgumentParser:
                 epilog=_EXIT_WORDS,
                 formatter_class=argparse.RawDescriptionHelpFormatter,
             )
-            sub.set_defaults(command=command.module)
+            sub.set_defaults(command=name, module=command.runs or command.module)
             if command.reports:
                 sub.add_argument("--json", action="store_true", help="one JSON object on standard output, nothing else")
             getattr(import_module(f"console.commands.options.{command.options}"), command.module)(sub)
@@ -106,7 +110,7 @@ def run(argv: Sequence[str]) -> int:
     as_json = "--json" in argv
     try:
         options = build_parser(argv[0] if argv and argv[0] in _COMMANDS else None).parse_args(argv)
-        command = import_module(f"console.commands.{options.command}")
+        command = import_module(f"console.commands.{options.module}")
         return int(command.run(options))
     except WakelineError as error:
         return _tell(error, as_json)

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 from protocols.conversation import Conversation
 from protocols.errors import Refused
+
+if TYPE_CHECKING:
+    from protocols.family import SyncResult
 
 
 class Realign(Protocol):
@@ -29,6 +32,7 @@ class Programmer:
 
     `read(address, count)`; `write(address, data, within_s)` and `erase(page numbers, within_s)`, where `within_s` is
     what the chip itself may take for the work, in seconds; `erase_all(within_s)`; `go(address)` starts a program;
+    `sync()` wakes a chip that may have been left with half a command, and never completes that into another one.
     `unprotect(within_s)` lifts the readout protection, which erases everything, and may reset the chip.
     `checksum(address, count)` is None where the chip has no such command; `checksum_of(data)` is what it should say.
     What the chip does not have raises OurMistake before anything is sent.
@@ -45,6 +49,7 @@ class Programmer:
     erase_all: Callable[[float], Conversation[None]]
     go: Callable[[int], Conversation[None]]
     unprotect: Callable[[float], Conversation[None]]
+    sync: Callable[[], Conversation[SyncResult]]
     realign: Realign
     checksum: Callable[[int, int], Conversation[int]] | None
     checksum_of: Callable[[bytes], int]

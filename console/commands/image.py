@@ -7,12 +7,11 @@ from typing import Any
 
 from console.errors import InputTrouble
 from console.images.image import Image
-from console.images.layout import Finding, Severity, check_layout, vectors
+from console.images.layout import Finding, Severity, check_layout, fit_trouble, vectors
 from console.images.load import load_image
-from console.programming.chip_file import find_chip, load_chip_file
+from console.programming.chip_file import chip_named
 from console.programming.chips import Chip
 from console.summary import dumps
-from console.words import count_of
 
 _SHOWN_PARTS = 16
 _SHOWN_FINDINGS = 24
@@ -21,7 +20,7 @@ _MARKS = {Severity.FINE: "✓ fine ", Severity.WARNS: "! look ", Severity.STOPS:
 
 def run(options: Namespace) -> int:
     """Run the command; returns the exit code."""
-    chip = chip_named(options)
+    chip = chip_named(options.chip, options.chip_file)
     image = load_image(options.file, address=options.address, format=options.format)
     findings = check_layout(image, chip)
     trouble = fit_trouble(image, chip, findings)
@@ -101,22 +100,3 @@ def as_object(
         ],
         "error": None if trouble is None else {"code": trouble.code, "message": trouble.message, "help": trouble.help},
     }
-
-
-def chip_named(options: Namespace) -> Chip | None:
-    """The chip that was named; a file of the user's with one chip names it too."""
-    if options.chip_file is None:
-        return None if options.chip is None else find_chip(options.chip)
-    chips = load_chip_file(options.chip_file)
-    return chips[0] if options.chip is None and len(chips) == 1 else find_chip(options.chip or "", chips)
-
-
-def fit_trouble(image: Image, chip: Chip | None, findings: tuple[Finding, ...]) -> InputTrouble | None:
-    """Why the image must not be written to this chip; None if nothing stops it."""
-    stops = [finding for finding in findings if finding.severity == Severity.STOPS]
-    if chip is None or not stops:
-        return None
-    words = stops[0].words + (f", and {count_of(len(stops) - 1, 'thing')} more" if len(stops) > 1 else "")
-    return InputTrouble(
-        "image-fit", f"this image does not fit {chip.name}: {words}", where=image.path, help=stops[0].help
-    )

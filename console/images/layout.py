@@ -13,6 +13,7 @@ from enum import StrEnum
 from itertools import pairwise
 from typing import Final
 
+from console.errors import InputTrouble
 from console.images.image import Image, Segment, Span
 from console.programming.chips import Chip
 from console.words import count_of, size
@@ -89,6 +90,17 @@ class Vectors:
 def fits(findings: Iterable[Finding]) -> bool:
     """Whether nothing stops."""
     return all(finding.severity != Severity.STOPS for finding in findings)
+
+
+def fit_trouble(image: Image, chip: Chip | None, findings: tuple[Finding, ...]) -> InputTrouble | None:
+    """Why the image must not be written to this chip; None if nothing stops it."""
+    stops = [finding for finding in findings if finding.severity == Severity.STOPS]
+    if chip is None or not stops:
+        return None
+    words = stops[0].words + (f", and {count_of(len(stops) - 1, 'thing')} more" if len(stops) > 1 else "")
+    return InputTrouble(
+        "image-fit", f"this image does not fit {chip.name}: {words}", where=image.path, help=stops[0].help
+    )
 
 
 def vectors(image: Image, chip: Chip | None = None) -> Vectors | None:

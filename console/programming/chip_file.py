@@ -126,6 +126,17 @@ def find_chip(words: str, chips: tuple[Chip, ...] | None = None) -> Chip:
     )
 
 
+def chip_named(name: str | None, file: str | None) -> Chip | None:
+    """The chip that a person named; a file of theirs with one chip names it too. None where nothing was named.
+
+    Raises as `find_chip` and `load_chip_file` do.
+    """
+    if file is None:
+        return None if name is None else find_chip(name)
+    chips = load_chip_file(file)
+    return chips[0] if name is None and len(chips) == 1 else find_chip(name or "", chips)
+
+
 def _product_id(words: str) -> int | None:
     digits = words.removeprefix("0x")
     if not 3 <= len(digits) <= 4 or not all(char in "0123456789abcdef" for char in digits):

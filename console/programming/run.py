@@ -39,11 +39,12 @@ REPAIRS: Final = 2
 
 
 async def wake(session: Door, *, listen_s: float, realign: bool = False) -> Outcome:
-    """The handshake of a programming run. `realign`: the chip may wait for the rest of a half command (a run was cut
-    off); it is brought in step in place of the sync."""
-    if not realign:
-        return await session.handshake(listen_s)
-    return await session.handshake(listen_s, sync=realign_or_sync(offered(session, Identity())))
+    """The handshake of a programming run, with a sync that does no harm to a chip that a run was cut off on.
+
+    `realign`: the chip may wait for the rest of a half command; it is brought in step in place of the sync.
+    """
+    programmer = offered(session, Identity())
+    return await session.handshake(listen_s, sync=realign_or_sync(programmer) if realign else programmer.sync())
 
 
 def offered(session: Door, identity: Identity | None = None) -> Programmer:

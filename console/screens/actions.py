@@ -19,6 +19,7 @@ class Scope(Enum):
     PLAN = "bring-up"
     BENCH = "bench"
     LIVE = "bench, live port"
+    TASK = "task on the chip"
     REPLAY = "bench, capture"
     TRACE = "trace"
     STORY = "guided story"
@@ -80,9 +81,13 @@ ACTIONS: Final = (
     Action("swap-done", ("w",), "swap done", Scope.LIVE, "you swapped TX and RX; the attempt is repeated"),
     Action("listen", ("l",), "listen", Scope.LIVE, "only listen for five seconds; nothing is sent"),
     Action("line-tests", ("e",), "test line", Scope.LIVE, "tests the console does: loop-back, echo, rates, settings"),
+    Action("program", ("p",), "program", Scope.LIVE, "program, update, compare, read, erase or restore the chip"),
     Action("reset", ("b",), "reset board", Scope.LIVE, "reset over the adapter's lines, or by hand without them"),
     Action("stop", ("x",), "stop", Scope.LIVE, "stop the running attempt; the port stays open"),
     Action("record", ("r",), "record", Scope.LIVE, "start or end a capture file of everything from now on"),
+    Action("task-stop", ("x",), "stop", Scope.TASK, "stop where no block is left half done; again: at once"),
+    Action("task-start", ("s",), "start program", Scope.TASK, "start what was written and hear its first words"),
+    Action("task-resume", ("r",), "go on", Scope.TASK, "after a cut: prove by reading what is right, do the rest"),
     Action("pause", ("space",), "pause", Scope.REPLAY, "hold the capture, or let it go on"),
     Action("step", ("full_stop",), "step", Scope.REPLAY, "hold the capture and let one event pass"),
     Action("faster", ("plus",), "faster", Scope.REPLAY, "double the speed of the capture; above 64 all at once"),

@@ -69,7 +69,8 @@ class WakelineApp(Navigator):
         source: Source | None = plan
         story = None
         if capture is not None or demo or port is not None:
-            from console.screens.source import CaptureSource, LiveSource, scene_title
+            from console.screens.capture_source import CaptureSource
+            from console.screens.source import LiveSource, scene_title
 
             if capture is not None:
                 source = CaptureSource(capture, speed)

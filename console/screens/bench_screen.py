@@ -19,13 +19,14 @@ from textual.widgets import Static
 from console.errors import Outcome, WakelineError
 from console.screens.actions import BY_ID, Action, Scope, bindings, key_line, of_scopes
 from console.screens.bridge import SnapshotReady
+from console.screens.capture_source import CaptureSource
 from console.screens.causes_panel import CausesPanel
 from console.screens.files import fresh_path, write_lines
 from console.screens.guide import GuideLine, step_for
 from console.screens.live_screen import LiveScreen
 from console.screens.panel import TextPanel, put
 from console.screens.replay import ReplayLine
-from console.screens.source import CaptureSource, LiveSource, Source
+from console.screens.source import LiveSource, Source
 from console.screens.stages_panel import WORDS, StagesPanel
 from console.screens.text import line
 from console.screens.trace_panel import TracePanel
@@ -126,7 +127,8 @@ class BenchScreen(LiveScreen):
             sign, word, style = "·", "ready" if shown.port else "opening", "$secondary"
         else:
             sign, word, style = WORDS.get(outcome, ("✗", str(outcome), "$text-error"))
-            passed = "test passed" if shown.test else "awake and identified"
+            programmed = shown.programming is not None and shown.programming.complete
+            passed = "test passed" if shown.test else "done and proven" if programmed else "awake and identified"
             word = {Outcome.OK: passed, Outcome.PORT: "port trouble"}.get(outcome, word)
         rate = f"  {settings['baud']} {settings.get('frame', '')}" if "baud" in settings else ""
         tail = ""
@@ -139,7 +141,11 @@ class BenchScreen(LiveScreen):
 
     def _keys(self) -> None:
         live = isinstance(self.source, LiveSource)
-        first = ("handshake", "check-done", "skip-check", "undo") if live else ("pause", "step", "faster", "slower")
+        first = (
+            ("handshake", "check-done", "skip-check", "undo", "program")
+            if live
+            else ("pause", "step", "faster", "slower")
+        )
         more = ("record", "zoom") if live else ("zoom",)
         order = [BY_ID[name] for name in (*first, *more, "help", "palette", "quit")]
         places = [Scope.LIVE if live else Scope.REPLAY, Scope.BENCH, Scope.EVERYWHERE]
@@ -250,12 +256,12 @@ class BenchScreen(LiveScreen):
     def action_zoom(self) -> None:
         """One panel on the whole screen, or all four."""
         if self.has_class("-zoomed"):
-            self.unzoom()
+            self.step_back()
         elif self.focused is not None and self.focused.id in PANELS:
             self.add_class("-zoomed")
             self._zoom_on(self.focused)
 
-    def unzoom(self) -> bool:
+    def step_back(self) -> bool:
         """All four panels; False when they were there already."""
         if not self.has_class("-zoomed"):
             return False

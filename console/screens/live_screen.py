@@ -10,7 +10,7 @@ from textual import work
 from console.causes.rank import NextCheck
 from console.errors import WakelineError
 from console.operating import Reply, extras
-from console.screens import line_tests_menu
+from console.screens import line_tests_menu, task_screen
 from console.screens.ask_screen import AskScreen, ChooseScreen, FoundScreen, WordsScreen
 from console.screens.naming import ask_board
 from console.screens.sized import SizedScreen
@@ -80,6 +80,11 @@ class LiveScreen(SizedScreen):
         """Choose a test of the line."""
         if (source := self._live()) is not None:
             line_tests_menu.choose(self.app, source, self._command)
+
+    def action_program(self) -> None:
+        """Choose what shall be done to the chip."""
+        if (source := self._live()) is not None:
+            task_screen.choose(self.app, source)
 
     def action_stop(self) -> None:
         """Stop the attempt."""

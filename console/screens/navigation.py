@@ -16,8 +16,9 @@ from console.screens.ports_screen import PortsScreen
 
 if TYPE_CHECKING:
     from console.notebook.keeper import Keeper
+    from console.screens.capture_source import CaptureSource
     from console.screens.plan_source import PlanSource
-    from console.screens.source import CaptureSource, LiveSource
+    from console.screens.source import LiveSource
 
     Source = LiveSource | CaptureSource | PlanSource
     from console.snapshot import Fold
@@ -53,6 +54,13 @@ class Navigator(App[int]):
     def runs(self) -> bool:
         """Whether leaving now would cut something off."""
         return self.source is not None and (self.source.busy or self.source.recording)
+
+    @property
+    def what_runs(self) -> str:
+        """What leaving would cut off, in words."""
+        if self.source is not None and getattr(self.source, "working", False):
+            return "the chip is being worked on, and is stopped at the next block; --resume (r) goes on later"
+        return "an attempt or a record still runs"
 
     def get_default_screen(self) -> Screen[None]:
         """The list of ports lies under everything."""
@@ -98,7 +106,7 @@ class Navigator(App[int]):
 
     def open_capture(self, path: Path) -> None:
         """Replay a capture on the bench screen. Raises InputTrouble; nothing is closed then."""
-        from console.screens.source import CaptureSource
+        from console.screens.capture_source import CaptureSource
 
         self.go(CaptureSource(path))
 
@@ -133,18 +141,17 @@ class Navigator(App[int]):
         await self.push_screen(BenchScreen(source, story))
 
     async def action_back(self) -> None:
-        """Unzoom, then close what lies over the list of ports; the list of ports is where it ends."""
+        """A step within the screen, then close what lies over the list of ports; the list of ports is where it ends."""
         stepped = getattr(self.screen, "stepped_back", None)  # a screen over others knows its own steps
         if stepped is not None:
             if not stepped():
                 await self.pop_screen()
             return
-        unzoom = getattr(self.screen, "unzoom", None)  # only a bench has something to go back from
-        if len(self.screen_stack) == 1 or (unzoom is not None and unzoom()):
+        step_back = getattr(self.screen, "step_back", None)
+        if len(self.screen_stack) == 1 or (step_back is not None and step_back()):
             return
         if self.runs:
-            question = "an attempt or a record still runs: close this bench?"
-            self._ask(question, "close", lambda: self.go(None))
+            self._ask(f"{self.what_runs}: close this bench?", "close", lambda: self.go(None))
         elif self.holds_story:
             self._ask("close this session? it is not recorded", "close", lambda: self.go(None))
         else:
@@ -165,8 +172,7 @@ class Navigator(App[int]):
     async def action_quit(self) -> None:
         """Leave; ask while something runs."""
         if self.runs:
-            question = "an attempt or a record still runs: leave?"
-            self._ask(question, "leave", self.leave)
+            self._ask(f"{self.what_runs}: leave?", "leave", self.leave)
         else:
             self.leave()
 

@@ -45,6 +45,11 @@ class TextPanel(VerticalScroll):
         """New data."""
         self._repaint()
 
+    def paint_again(self) -> None:
+        """Something changed that is not in the picture."""
+        self._painted = ()
+        self._repaint()
+
     def watch_roomy(self) -> None:
         """More or less space."""
         self._repaint()

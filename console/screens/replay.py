@@ -7,8 +7,8 @@ from typing import ClassVar, Final
 from textual.content import Content
 from textual.widgets import Static
 
+from console.screens.capture_source import CaptureSource
 from console.screens.panel import put
-from console.screens.source import CaptureSource
 from console.screens.text import line
 
 FASTEST: Final = 64.0

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -17,6 +17,7 @@ from console.errors import Outcome, WakelineError
 from console.events import Event, Mark, MarkKind
 from console.link.base import Link, LinkSettings
 from console.screens.bridge import Bridge
+from console.screens.capture_source import CaptureSource
 from console.screens.files import fresh_path
 from console.session import line_tests
 from console.session.session import DEFAULT_LISTEN_S, Session
@@ -28,8 +29,10 @@ if TYPE_CHECKING:
     from console.commands.hands import BenchHands
     from console.notebook.keeper import Keeper, Kept
     from console.record.recorder import Recorder
+    from console.screens.chip_task import ChipTask
 
 LISTEN_S: Final = 5.0
+SETTLE_S: Final = 3.0  # some blocks at the usual rate; an erase of everything is not waited for
 # what the simulated board's hands do when a key says that something was done
 BENCH_ACTS: Final = {"swap-done": "swap-wires", "reset-done": "reset"}
 
@@ -90,11 +93,18 @@ class LiveSource:
         self._before: Session | None = None  # what the next one goes on from
         self._said: set[str] = set()
         self._news: list[str] = []
+        self.task: ChipTask | None = None
+        self._task: asyncio.Task[None] | None = None
 
     @property
     def busy(self) -> bool:
-        """Whether an attempt or a test of the line runs."""
-        return self._testing or (self.session is not None and self.session.busy)
+        """Whether an attempt, a test of the line or a task on the chip runs; a task also while a person is asked."""
+        return self.working or self._testing or (self.session is not None and self.session.busy)
+
+    @property
+    def working(self) -> bool:
+        """Whether a task on the chip runs."""
+        return self.task is not None and self.task.running
 
     @property
     def title(self) -> str:
@@ -231,9 +241,37 @@ class LiveSource:
         await self._act(action)
         session.operator(action)
 
+    def work(self, task: ChipTask) -> None:
+        """Begin a task on the chip, which goes on whatever is shown meanwhile. Only where nothing runs."""
+        self._begin(task, task.run)
+
+    def start_program(self) -> None:
+        """Let the program that the last task wrote run."""
+        if self.task is not None and self.task.startable:
+            self._begin(self.task, self.task.start_program)
+
+    def _begin(self, task: ChipTask, act: Callable[[Session], Awaitable[None]]) -> None:
+        assert not self.busy
+        self.task, task.running = task, True
+
+        async def whole() -> None:
+            try:
+                await act(await self.ready())
+            except WakelineError as error:  # the port could not be opened again
+                task.trouble = error
+            finally:
+                task.running = False
+                self.bridge.stir()
+
+        self._task = asyncio.create_task(whole())
+
     def stop(self) -> None:
-        """Stop the running attempt."""
-        if self.session is not None:
+        """Stop what runs: a task on the chip at the next block's border, an attempt at once."""
+        if self.session is None:
+            return
+        if self.working and self.task is not None:
+            self.task.stop(self.session, self.bridge.fold.snapshot().running_stage is not None)
+        else:
             self.session.cancel()
 
     @property
@@ -266,6 +304,7 @@ class LiveSource:
         """Close port, record and simulated board; whatever fails, the rest is closed too."""
         self.bridge.close()
         try:
+            await self._settled()
             if self.session is not None:
                 await self.session.close()
         finally:
@@ -294,6 +333,15 @@ class LiveSource:
                 self._news.append(text)
                 self._take(Mark(self._clock.now_ns(), MarkKind.NOTE, {"text": text}))
 
+    async def _settled(self) -> None:
+        """A task on the chip ends at the next block's border, so that the record says what is proven; else at once."""
+        if self._task is None or self._task.done():
+            return
+        self.stop()
+        await asyncio.wait([self._task], timeout=SETTLE_S)
+        self._task.cancel()
+        await asyncio.wait([self._task])
+
     def _bench_hands(self) -> BenchHands | None:
         """The hands of the simulated board behind the port, whoever started it."""
         from console.bench import control
@@ -320,59 +368,6 @@ class LiveSource:
 
     def _record_failed(self, trouble: WakelineError) -> None:
         self.record_trouble = trouble  # told with the next picture
-
-
-class CaptureSource:
-    """A capture through the same fold, at the recorded pace or another. Raises InputTrouble when it cannot be read."""
-
-    LONGEST_PAUSE_S: Final = 3.0
-
-    def __init__(self, path: Path, speed: float | None = 1.0) -> None:
-        from console.record.pcapng import CaptureFile
-        from console.record.replay import Pacer
-
-        self.path = path
-        self.capture = CaptureFile(path)
-        self.pacer = Pacer(speed, gap_limit_s=self.LONGEST_PAUSE_S)
-        self.bridge = Bridge()
-        self.loading = True
-        self.recording = False
-
-    @property
-    def busy(self) -> bool:
-        """A replay can be left at any moment."""
-        return False
-
-    @property
-    def title(self) -> str:
-        """What is open, in words."""
-        return f"capture {clean(self.path.name)}"
-
-    @property
-    def name(self) -> str:
-        """A short name for files."""
-        return self.path.stem
-
-    async def run(self) -> None:
-        """Play to the end. Raises InputTrouble."""
-        from console.record.replay import replay
-
-        try:
-            await replay(
-                self.capture.events(),
-                self.bridge.event,
-                speed=self.pacer.speed,
-                clock=MonotonicClock(),
-                pacer=self.pacer,
-            )
-        finally:
-            self.loading = False
-            if self.bridge.target is not None:
-                self.bridge.stir()
-
-    async def close(self) -> None:
-        """Nothing is held but the bridge."""
-        self.bridge.close()
 
 
 Source = LiveSource | CaptureSource

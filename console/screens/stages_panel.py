@@ -16,7 +16,7 @@ from console.words import seconds
 _PARTS: Final = (("wire_s", "█"), ("chip_s", "▓"), ("host_s", "▒"))
 _WAITED: Final = "·"
 _FIXED: Final = 21  # name, sign and word
-_NUMBERS: Final = (("elapsed", 10), ("wire", 9), ("chip", 9), ("host", 9))
+_NUMBERS: Final = (("elapsed", 10), ("wire", 10), ("chip", 10), ("host", 10))
 _BYTES: Final = 8
 WORDS: Final = {
     None: ("…", "running", "$text-accent"),
@@ -39,7 +39,7 @@ class StagesPanel(TextPanel):
         "▓ chip    from our last bit to the board's first\n"
         "▒ host    from an answer to our next request\n"
         "· waited  for something that did not come\n\n"
-        "'out>in' counts bytes sent and received. Earlier attempts stand below: scroll or zoom."
+        "'out>in' counts bytes sent and received (k: thousands). Earlier attempts stand below: scroll or zoom."
     )
 
     def paint(self, snapshot: Snapshot, width: int, height: int) -> list[Content]:
@@ -74,8 +74,13 @@ def _row(stage: StageResult, rows: list[StageResult], bar: int) -> Content:
         (fit(f"{sign} {word}", _FIXED - 10), style),
         (timeline(stage, rows, bar), "$primary"),
         times,
-        f"{f'{stage.bytes_out}>{stage.bytes_in}':>{_BYTES}}",
+        f"{f'{_count(stage.bytes_out)}>{_count(stage.bytes_in)}':>{_BYTES}}",
     )
+
+
+def _count(number: int) -> str:
+    """At most four columns: 999, 35k, 5M (thousands and millions, cut)."""
+    return str(number) if number < 1000 else f"{number // 1000}k" if number < 1_000_000 else f"{number // 1_000_000}M"
 
 
 def timeline(stage: StageResult, rows: list[StageResult], width: int) -> str:

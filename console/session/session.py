@@ -20,7 +20,7 @@ from console.events import Chunk, Event, Mark, MarkKind, Value
 from console.link.base import Link, LinkSettings, OpenReport
 from console.link.wake import run_wake
 from console.session.drive import Drive, Pace
-from console.session.ear import Ear
+from console.session.ear import Busy, Ear
 from console.session.outcome import outcome_of
 from console.session.stage import IDENTIFY, LISTEN, SYNC
 from protocols.conversation import Conversation
@@ -66,6 +66,7 @@ class Session:
         self._simulated = simulated
         self._attempt: int = 0 if after is None else after._attempt
         self._swapped: bool = False if after is None else after._swapped
+        self._half: bool = False if after is None else after._half  # the chip may wait for the rest of a command
         self._lost: PortTrouble | None = None
         self._busy = False
         self._ended = False
@@ -112,18 +113,26 @@ class Session:
         """One attempt: wake lines if wired, then listen, sync, identify. Returns how it ended.
 
         `listen_s` is how long to listen before anything is sent, in seconds (0 skips nothing but the waiting);
-        `sync` takes the place of the family's own.
+        `sync` takes the place of the family's own, unless the wake lines have just reset the board.
         """
         async with self.attempt():
             self.identity = None
             try:
-                await self._wake()
+                if await self._wake():
+                    self._half, sync = False, None
                 await self.hear(LISTEN, listen_s)
-                await self.stage(SYNC, self.family.sync() if sync is None else sync)
+                await self.stage(SYNC, self._own_sync() if sync is None else sync)
+                self._half = False
                 self.identity = await self.stage(IDENTIFY, self.family.identify())
             except (ProtocolError, PortTrouble, Stopped) as error:
                 return outcome_of(error)
             return Outcome.OK
+
+    def _own_sync(self) -> Conversation[SyncResult]:
+        """The family's sync; a harmless one where a conversation was cut off and the board not reset since."""
+        if self._half and self.family.programmer is not None:
+            return self.family.programmer(Identity()).sync()
+        return self.family.sync()
 
     async def listen(self, seconds: float) -> None:
         """Only listen for `seconds`; nothing is sent."""
@@ -136,13 +145,16 @@ class Session:
     async def converse(self, name: str, conversation: Conversation[T]) -> T:
         """Run one conversation as a stage of its own. Raises ProtocolError, PortTrouble, Stopped, and whatever
         WakelineError the conversation itself raises."""
-        async with _Busy(self):
-            return await self.stage(name, conversation)
+        async with Busy(self):
+            self._half = True
+            result = await self.stage(name, conversation)
+            self._half = False
+            return result
 
     @contextlib.asynccontextmanager
     async def attempt(self) -> AsyncIterator[None]:
         """An attempt of the caller's own making, out of `stage`, `hear` and `tune`; nothing else runs meanwhile."""
-        async with _Busy(self):
+        async with Busy(self):
             self._attempt += 1
             self._mark(MarkKind.ATTEMPT, n=self._attempt, wires="swapped" if self._swapped else "as-built")
             yield
@@ -165,13 +177,17 @@ class Session:
 
     async def reset(self) -> bool:
         """Reset the board over its wake lines; False where no line is configured or the port has none."""
-        async with _Busy(self):
-            return await self._wake()
+        async with Busy(self):
+            done = await self._wake()
+            self._half = self._half and not done
+            return done
 
     def operator(self, action: str, **fields: Value) -> None:
         """Record what the operator did. "swap-done" changes the configuration of what follows."""
         if action == "swap-done":
             self._swapped = not self._swapped
+        elif action == "reset-done":
+            self._half = False
         self._mark(MarkKind.OPERATOR, action=action, **fields)
 
     def stopped(self) -> None:
@@ -195,7 +211,7 @@ class Session:
 
         Raises PortTrouble, after recording it.
         """
-        async with _Busy(self):
+        async with Busy(self):
             await self.link.close()
             self.link, self._lost, self._speaks = link, None, None
             return await self.open()
@@ -305,8 +321,7 @@ class Session:
 
         The record says how many there were; they are not listed one by one. Raises PortTrouble.
         """
-        name, sent = f"sends {byte:02X}", 0
-        block = bytes((byte,)) * max(1, round(0.02 / self._pace.char_s))
+        name, sent, block = f"sends {byte:02X}", 0, bytes((byte,)) * max(1, round(0.02 / self._pace.char_s))
 
         async def again() -> None:
             nonlocal sent
@@ -315,7 +330,7 @@ class Session:
                 sent += len(block)
                 await asyncio.sleep(len(block) * self._pace.char_s)
 
-        async with _Busy(self):
+        async with Busy(self):
             self._mark(MarkKind.STAGE_BEGIN, name=name, test=True, aside=True)
             task = asyncio.create_task(again())
             try:
@@ -403,18 +418,3 @@ class Session:
             return
         for sink in tuple(self._sinks):
             sink(event)
-
-
-class _Busy:
-    """Two attempts on one port cannot overlap."""
-
-    def __init__(self, session: Session) -> None:
-        self._session = session
-
-    async def __aenter__(self) -> None:
-        if self._session._busy:
-            raise RuntimeError("this session is busy: cancel the running attempt first")
-        self._session._busy = True
-
-    async def __aexit__(self, *exc: object) -> None:
-        self._session._busy = False

@@ -32,6 +32,7 @@ from construct import (
 
 # s.1: the byte that starts everything; 11 bit times of 8E1
 SYNC: Final = 0x7F
+FILLER: Final = 0xFC  # follows a 7F that may have become a part of half a command; why, says `realign`
 # s.3
 ACK: Final = 0x79
 NACK: Final = 0x1F

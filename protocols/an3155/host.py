@@ -1,10 +1,9 @@
 """The host's side of AN3155 Rev 20: one conversation per command, in the order of the note.
 
-Belongs here: what to send, what to expect, and what the answer means. Each function reads like the note's flow
-chart. Every one raises `Refused` on a NACK, `NoReply` on silence (from the driver) and `UnexpectedReply` on bytes
-the note does not allow; `OurMistake` comes before anything is sent. After any of these three but `Refused` it is
-not known whether the chip waits for a command or for the rest of one.
-
+Belongs here: what to send, what to expect, and what the answer means. Each function reads like the note's flow chart.
+Every one raises `Refused` on a NACK, `NoReply` on silence (from the driver) and `UnexpectedReply` on bytes the note
+does not allow; `OurMistake` comes before anything is sent. After any of these three but `Refused` it is not known
+whether the chip waits for a command or for the rest of one.
 `within_s` is what the chip itself may take, in seconds.
 """
 
@@ -27,7 +26,6 @@ VOLTAGE_BYTE: Final = 0xFFFF_0000
 # AN3155 Rev 20 s.3.13 and the CRC unit's reset values
 CRC_POLYNOMIAL: Final = 0x04C1_1DB7
 CRC_INITIAL: Final = 0xFFFF_FFFF
-
 AT_OPCODE: Final = "the opcode"  # where a command is refused as such
 
 
@@ -116,15 +114,16 @@ def _check_list(what: str, numbers: Sequence[int], most: int, highest: int) -> N
             raise OurMistake(f"{what}: {number} is outside 0..{highest}")
 
 
-def sync(within_s: float = times.SYNC_S) -> Conversation[SyncResult]:
+def sync(within_s: float = times.SYNC_S, *, careful: bool = False) -> Conversation[SyncResult]:
     """Send 0x7F and find out where the chip is (s.1); a chip that was synchronised before is brought in step.
 
-    Silence may mean that half a command is now pending: a second 0x7F completes the pair, and the NACK for it
-    tells so. Raises NoReply or UnexpectedReply (noise only).
+    On silence half a command may be pending: a second byte completes it, which a NACK tells. It is 7F again, as some
+    chips want (AN2606 Rev 70 Table 135), or FC if `careful`: 7F 7F erases page 127 after an erase cut at its count 0
+    (s.3.7); FC spoils the rate for a chip that missed the first 7F. Raises NoReply, UnexpectedReply (noise).
     """
     stray = bytearray()
     for last in (False, True):
-        yield Send(bytes((frames.SYNC,)), "sync" if not last else "sync, second try")
+        yield Send(bytes((frames.FILLER if last and careful else frames.SYNC,)), f"sync{', second try' * last}")
         while len(stray) < MAX_STRAY:
             try:
                 got = yield Want(1, within_s, "the answer to the sync")

@@ -19,6 +19,7 @@ from typing import Final
 from protocols.an3155.frames import (
     ACK,
     ERASE_ALL,
+    FILLER,
     NACK,
     SPECIAL_ERASE_FROM,
     SYNC,
@@ -37,6 +38,7 @@ _SYNCS: Final = re.compile(rb"\x7f+")
 _MAX_ECHO: Final = 1024
 
 _T_ACK: Final = "acknowledge (ACK)"
+_T_FILLER: Final = "filler: completes what a sync may have begun"
 _T_NACK: Final = "refused (NACK)"
 _T_ACK_AGAIN: Final = "second acknowledge (ACK), some loaders send it"
 _T_NACK_AGAIN: Final = "second refusal (NACK), some loaders send it while protected"
@@ -209,6 +211,8 @@ class An3155Observer:
             self._syncing = True
             return syncs.end() - at, Role.SYNC, "sync", ""
         code = data[at]
+        if self._syncing and self._step is not None and code == FILLER:  # not answered yet
+            return 1, Role.SYNC, _T_FILLER, ""
         if self._lost:  # only a sync or a word from the chip (`_came`) brings the two sides in step again
             found = data.find(SYNC, at)
             return (len(data) if found < 0 else found) - at, Role.STRAY, _T_LOST, ""

@@ -80,6 +80,7 @@ def programmer(identity: Identity) -> Programmer:
         erase_all=erase_all,
         go=go,
         unprotect=unprotect,
+        sync=lambda: host.sync(careful=True),
         realign=realign,
         checksum=checksum if has(Opcode.GET_CHECKSUM) else None,
         checksum_of=checksum_of,

@@ -38,7 +38,6 @@ from protocols.errors import NoReply, TheirBehaviour
 LIMIT: Final = 1100
 # how long an answer to the byte just sent may take; the loader polls its USART (common practice, no source)
 LOOK_S: Final = 0.01
-_SECOND: Final = 0xFC
 _SINGLE: Final = 4  # mostly one or two bytes are missing: look after each, then in bursts
 _BURST: Final = 16
 _DRAIN: Final = 64
@@ -47,9 +46,9 @@ _MOST_DRAINED: Final = 64  # times _DRAIN bytes: a board that talks all the time
 
 def fillers(sync: bool = True, pending: bytes = b"") -> Iterator[int]:
     """The sequence of the module's rule; without the sync it begins with FC, as it does where `pending` holds 7F."""
-    if sync and (frames.SYNC not in pending or _SECOND in pending):
-        return chain((frames.SYNC, _SECOND), repeat(frames.SYNC))
-    return chain((_SECOND,), repeat(frames.SYNC))
+    if sync and (frames.SYNC not in pending or frames.FILLER in pending):
+        return chain((frames.SYNC, frames.FILLER), repeat(frames.SYNC))
+    return chain((frames.FILLER,), repeat(frames.SYNC))
 
 
 def realign(pending: bytes = b"") -> Conversation[int]:

@@ -14,6 +14,7 @@ def program(sub: ArgumentParser) -> None:
     _on_chip(sub, image=True, erases=True)
     _plan_options(sub)
     sub.add_argument("--plan", action="store_true", help="only say what would be done")
+    sub.set_defaults(yes=True)  # who gives this command has said so
     _backup_options(sub)
     _start_options(sub)
 
@@ -49,14 +50,16 @@ def read(sub: ArgumentParser) -> None:
 def compare(sub: ArgumentParser) -> None:
     """Options of `wakeline compare`."""
     _on_chip(sub, image=True)
-    sub.add_argument("--range", type=span, action="append", metavar="A:N", help="only these bytes; repeatable")
+    sub.add_argument(
+        "--range", dest="ranges", type=span, action="append", metavar="A:N", help="only these bytes; repeatable"
+    )
 
 
 def erase(sub: ArgumentParser) -> None:
     """Options of `wakeline erase`."""
     _on_chip(sub, erases=True)
     sub.add_argument("--pages", type=pages, default=None, metavar="LIST", help="numbers: 0-3,7")
-    sub.add_argument("--all", action="store_true", help="everything")
+    sub.add_argument("--all", dest="everything", action="store_true", help="everything")
     sub.add_argument("--consent", type=address, default=None, metavar="ID", help="the chip's product id: do not ask")
 
 
@@ -89,7 +92,9 @@ def _plan_options(sub: ArgumentParser) -> None:
     sub.add_argument("--keep-neighbours", action="store_true", help="write again what else is on erased pages")
     sub.add_argument("--no-erase", action="store_true", help="refuse if anything would have to be erased")
     sub.add_argument("--erase-all", action="store_true", help="one mass erase instead of pages")
-    sub.add_argument("--range", type=span, action="append", metavar="A:N", help="only these bytes; repeatable")
+    sub.add_argument(
+        "--range", dest="ranges", type=span, action="append", metavar="A:N", help="only these bytes; repeatable"
+    )
 
 
 def _backup_options(sub: ArgumentParser) -> None:

@@ -21,6 +21,7 @@ from console.screens.bringup_screen import BringupScreen
 from console.screens.notebook_screen import NotebookScreen
 from console.screens.plug_screen import PlugScreen
 from console.screens.ports_screen import PortsScreen
+from console.screens.task_screen import TaskScreen
 from console.screens.trace_panel import TracePanel
 
 PLACES: dict[Scope, type[DOMNode]] = {
@@ -34,6 +35,7 @@ PLACES: dict[Scope, type[DOMNode]] = {
     Scope.STORY: BenchScreen,
     Scope.TRACE: TracePanel,
     Scope.NOTEBOOK: NotebookScreen,
+    Scope.TASK: TaskScreen,
 }
 # which scopes' keys are live at the same time
 TOGETHER = [
@@ -41,6 +43,7 @@ TOGETHER = [
     (Scope.EVERYWHERE, Scope.NOTEBOOK),
     (Scope.EVERYWHERE, Scope.PLUG),
     (Scope.EVERYWHERE, Scope.PLAN),
+    (Scope.EVERYWHERE, Scope.TASK),
     (Scope.EVERYWHERE, Scope.BENCH, Scope.LIVE, Scope.REPLAY, Scope.STORY, Scope.TRACE),
 ]
 

@@ -13,9 +13,9 @@ from console.record.pcapng import CaptureWriter
 from console.screens.app import WakelineApp, run_app
 from console.screens.ask_screen import FileScreen
 from console.screens.bench_screen import BenchScreen
+from console.screens.capture_source import CaptureSource
 from console.screens.ports_screen import PortsScreen
 from console.screens.replay import FASTEST, SLOWEST, ReplayLine
-from console.screens.source import CaptureSource
 from console.snapshot import Fold
 
 

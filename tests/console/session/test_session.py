@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from dataclasses import replace
 
 import pytest
 
@@ -10,8 +11,11 @@ import protocols
 from console.errors import Outcome, PortTrouble
 from console.events import Chunk, Event, Mark, MarkKind
 from console.session.session import Session
+from protocols.an3155 import host
 from protocols.conversation import Conversation, Send, Tell, Want
-from protocols.family import SyncResult
+from protocols.errors import NoReply
+from protocols.family import Identity, SyncResult
+from protocols.programmer import Programmer
 from tests.fake_link import ANSWERS, FakeLink
 
 
@@ -193,3 +197,27 @@ async def test_another_sync_takes_the_place_of_the_familys(events: list[Event]) 
         assert session.identity is not None
         assert session.identity.product_id == 0x410
     assert b"\x7f" not in link.written
+
+
+async def test_after_a_conversation_that_was_cut_the_second_sync_is_one_that_completes_nothing(
+    events: list[Event],
+) -> None:
+    # AN3155 Rev 20 s.3.7: to a one-page erase cut after its count, 7F 7F would be page 7F and its checksum
+    family = protocols.load("an3155")
+    assert family.programmer is not None
+
+    def programmer(identity: Identity) -> Programmer:
+        assert family.programmer is not None
+        return replace(family.programmer(identity), sync=lambda: host.sync(0.01, careful=True))
+
+    link = FakeLink()
+    patient = replace(family, sync=lambda: host.sync(0.01), programmer=programmer)
+    session = Session(link, patient, clock=link.clock, sinks=[events.append])
+    async with session:
+        assert await session.handshake(0) is Outcome.NO_ANSWER
+        with pytest.raises(NoReply):
+            await session.converse("erase", host.erase([0], 0.01))
+        assert await session.handshake(0) is Outcome.NO_ANSWER
+        session.operator("reset-done")
+        assert await session.handshake(0) is Outcome.NO_ANSWER
+    assert link.written == [b"\x7f", b"\x7f", b"\x43\xbc", b"\x7f", b"\xfc", b"\x7f", b"\x7f"]

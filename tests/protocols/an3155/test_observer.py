@@ -354,3 +354,10 @@ def test_after_a_broken_pair_only_a_sync_or_the_chip_begins_anew() -> None:
     told.feed("out", b"\x00\x00")
     told.feed("in", b"\x1f")
     assert told.feed("out", b"\x02\xfd")[0].command == "Get ID"
+
+
+def test_a_filler_after_a_sync_without_answer_begins_no_command():
+    turns = (("out", "7F"), ("out", "FC"), ("in", "1F"), *LOGON[2:])
+    observer, spans = play(turns)
+    assert [span.role for span in spans[:3]] == [Role.SYNC, Role.SYNC, Role.NACK]
+    assert observer.identity == play(LOGON)[0].identity

@@ -5,6 +5,7 @@ The chip's side is `target.py`, written from AN3155 Rev 20; what is allowed to c
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable
 from typing import Any
 
@@ -16,7 +17,7 @@ from protocols.an3155 import frames, host
 from protocols.an3155.realign import LIMIT, fillers, realign
 from protocols.an3155.target import COMMANDS_EXTENDED, Chip, Target
 from protocols.conversation import Conversation
-from protocols.errors import NoReply
+from protocols.errors import NoReply, UnexpectedReply
 
 FLASH = 0x0800_0000
 OLD = bytes((n * 7 + n // 256) & 0xFF for n in range(128 * 1024))
@@ -113,6 +114,34 @@ def test_a_chip_that_was_reset_is_synchronised_by_the_first_filler(converse: Any
     target = Target(PLAIN)
     converse(realign(), pair(target))
     check_in_step(target, converse, pair)
+
+
+def test_an_ordinary_second_sync_would_complete_an_erase_that_was_cut_after_its_count() -> None:
+    # AN3155 Rev 20 s.3.7: N 0, page 7F, checksum 00 xor 7F; this is why there is a careful sync
+    target = make(PLAIN)
+    for byte in (0x43, 0xBC, 0x00, 0x7F, 0x7F):
+        target.receive(byte)
+    assert target.memory.read(FLASH + 0x1FC00, 0x400) == b"\xff" * 0x400
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_a_careful_sync_completes_nothing_but_what_was_asked_for(
+    case: str, sent: Any, converse: Any, pair: Any
+) -> None:
+    chip, _, may_change = CASES[case]
+    whole = sent(case)
+    for cut in range(len(whole) + 1):
+        target = make(chip)
+        for byte in whole[:cut]:
+            target.receive(byte)
+        with contextlib.suppress(NoReply, UnexpectedReply):
+            converse(host.sync(careful=True), pair(target))
+        assert changed(target) <= set(may_change)
+        assert not target.protected
+        if "erase" in case and cut < len(whole) - 1:
+            assert not changed(target)
+        if case in ("write-blank", "write-zeros", "write-short") and cut < len(whole) - 1:
+            assert not changed(target)
 
 
 def test_an_erase_of_page_7f_that_lost_a_byte_is_not_completed(converse: Any, pair: Any) -> None:

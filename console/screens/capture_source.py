@@ -1,0 +1,63 @@
+"""A capture as what the bench screen works on. Knows no widget."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Final
+
+from console.clock import MonotonicClock
+from console.screens.bridge import Bridge
+from console.text import clean
+
+
+class CaptureSource:
+    """A capture through the same fold, at the recorded pace or another. Raises InputTrouble when it cannot be read."""
+
+    LONGEST_PAUSE_S: Final = 3.0
+
+    def __init__(self, path: Path, speed: float | None = 1.0) -> None:
+        from console.record.pcapng import CaptureFile
+        from console.record.replay import Pacer
+
+        self.path = path
+        self.capture = CaptureFile(path)
+        self.pacer = Pacer(speed, gap_limit_s=self.LONGEST_PAUSE_S)
+        self.bridge = Bridge()
+        self.loading = True
+        self.recording = False
+
+    @property
+    def busy(self) -> bool:
+        """A replay can be left at any moment."""
+        return False
+
+    @property
+    def title(self) -> str:
+        """What is open, in words."""
+        return f"capture {clean(self.path.name)}"
+
+    @property
+    def name(self) -> str:
+        """A short name for files."""
+        return self.path.stem
+
+    async def run(self) -> None:
+        """Play to the end. Raises InputTrouble."""
+        from console.record.replay import replay
+
+        try:
+            await replay(
+                self.capture.events(),
+                self.bridge.event,
+                speed=self.pacer.speed,
+                clock=MonotonicClock(),
+                pacer=self.pacer,
+            )
+        finally:
+            self.loading = False
+            if self.bridge.target is not None:
+                self.bridge.stir()
+
+    async def close(self) -> None:
+        """Nothing is held but the bridge."""
+        self.bridge.close()

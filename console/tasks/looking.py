@@ -1,0 +1,89 @@
+"""Tasks that change nothing on the chip: read memory into a file, compare it with an image."""
+
+from __future__ import annotations
+
+from hashlib import sha256
+from pathlib import Path
+from typing import Final
+
+from console.errors import InputTrouble, Mismatch, UsageTrouble
+from console.images.image import ADDRESS_LIMIT, Span
+from console.programming.plan import Options, Plan
+from console.programming.planner import make_plan
+from console.programming.proof import as_text
+from console.programming.run import announce, compared, read_spans
+from console.record.backup import write_new
+from console.tasks.job import Job
+from console.tasks.on_chip import Body, OnChip
+from console.tasks.writing import image_words
+from console.text import clean
+
+_SHOWN: Final = 8
+
+
+def read(job: Job) -> Body:
+    """Memory as it is, into a file that was not there. Raises InputTrouble where it is."""
+    output = Path(job.output)
+    if output.exists() and not job.overwrite:  # before the chip is read, not after
+        raise InputTrouble(
+            "output-exists",
+            "the file is there already",
+            where=clean(str(output)),
+            help="choose another name or add --overwrite",
+        )
+
+    async def body(on: OnChip) -> None:
+        span = _span_of(on)
+        on.work.plan = Plan(on.chip, (), (), ())
+        announce(on.session, "read", on.work.plan)
+        (data,) = await read_spans(on.session, on.work, [span])
+        write_new(output, data, overwrite=job.overwrite)
+        on.finish("read", proven=as_text((span,)), size=span.size)
+        on.more["file"] = {"path": clean(str(output)), "address": f"0x{span.start:08X}", "size": len(data)}
+        on.more["file"]["sha256"] = sha256(data).hexdigest()
+        on.say(f"{len(data)} bytes from 0x{span.start:08X} are in {clean(str(output))}")
+
+    return body
+
+
+def _span_of(on: OnChip) -> Span:
+    """The range asked for; the whole flash where nothing was. Raises UsageTrouble."""
+    address, length = on.job.address, on.job.length
+    if address is None:
+        address = on.chip.flash_start
+    if length is None:
+        if not on.chip.flash.holds(address):
+            raise UsageTrouble("usage", "outside the flash a length is needed", help="add --length")
+        length = on.chip.flash.end - address
+    if not 0 < length <= ADDRESS_LIMIT - address:
+        raise UsageTrouble("usage", f"there are no {length} bytes from 0x{address:08X}", help="check --length")
+    return Span(address, length)
+
+
+def compare(job: Job) -> Body:
+    """Does the chip hold this image? Raises InputTrouble and UsageTrouble for the image."""
+    image = job.load()
+
+    async def body(on: OnChip) -> None:
+        on.more["image"] = image_words(image)
+        full = make_plan(image, on.chip, on.work.programmer, Options(ranges=job.spans))
+        on.work.plan = Plan(on.chip, (), (), full.all_verifies)
+        announce(on.session, "compare", on.work.plan, source=image.path)
+        wrong = await compared(on.session, on.work)
+        on.more["differences"] = [
+            {"address": f"0x{each.address:08X}", "expected": each.expected, "got": each.got, "count": each.count}
+            for each in wrong
+        ]
+        if not wrong:
+            return
+        on.say(*(f"differs at {each.where}" for each in wrong[:_SHOWN]))
+        total = sum(each.count for each in wrong)
+        raise Mismatch(
+            "differs",
+            f"the chip does not hold this image: {total} bytes in {len(wrong)} blocks differ, the first at "
+            f"{wrong[0].where}",
+            where=image.path,
+            help="program it, or look whether this is the right image",
+        )
+
+    return body

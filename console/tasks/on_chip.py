@@ -1,0 +1,215 @@
+"""A chip that is awake, for the body of a task: its facts, the plan for it, consent, what is saved before it changes.
+
+The bodies (`writing`, `looking`, `erasing`) are the same whether a command or the screens run them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Final
+
+from console.errors import InputTrouble, Outcome, Stopped, TargetTrouble, UsageTrouble
+from console.events import MarkKind
+from console.images.image import Image, Span
+from console.images.layout import Severity, check_layout, fit_trouble
+from console.programming.chip_file import candidates, chip_named, find_chip
+from console.programming.chips import Chip
+from console.programming.outlook import Outlook, outlook, plan_lines
+from console.programming.plan import Options, Plan
+from console.programming.planner import erase_plan, make_plan, touched_pages
+from console.programming.run import (
+    chip_at_hand,
+    lift_protection,
+    offered,
+    protected,
+    read_pages,
+    read_spans,
+    recorded,
+    wake,
+)
+from console.programming.stages import Work
+from console.record.backup import Backup, beside, save_backup
+from console.session.session import Session
+from console.tasks.job import Front, Job
+from console.text import clean, file_name
+
+_ID_BYTES: Final = 12
+# common practice, no source; local rules and the maker's instructions come first
+CAUTIONS: Final = (
+    "caution: do not unplug, reset or move the board until this is done; a laptop belongs on mains, with sleep off",
+    "         if it is cut off all the same: the boot loader is in ROM and stays; connect again, then --resume (or r)",
+)
+CUT_OFF: Final = (
+    "reset the board into its boot loader and try again; if a run was cut off on it, add --resume instead: "
+    "the chip may wait for half a command"
+)
+
+
+@dataclass(slots=True)
+class OnChip:
+    """A chip that is awake. `more` goes into the JSON object beside the rest."""
+
+    job: Job
+    session: Session
+    work: Work
+    front: Front
+    more: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def chip(self) -> Chip:
+        """The chip at hand."""
+        return self.work.plan.chip
+
+    @property
+    def product_id(self) -> int:
+        """What it answers to Get ID."""
+        identity = self.session.identity
+        return identity.product_id if identity is not None and identity.product_id is not None else 0
+
+    @property
+    def id_words(self) -> str:
+        """The product id as it is typed for consent."""
+        return f"0x{self.product_id:03X}"
+
+    def say(self, *lines: str) -> None:
+        """Lines for a person."""
+        self.front.say(*lines)
+
+    def finish(self, task: str, *, proven: str, size: int) -> None:
+        """The record's last word on a task that only looked: it was done."""
+        self.session.mark(MarkKind.PROOF, task=task, complete=True, proven=proven, proven_bytes=size)
+
+    async def agree(self, question: str, wanted: str, option: str) -> None:
+        """Go on only if the person agrees. Raises Stopped, which the record says too, and UsageTrouble."""
+        if not await self.front.ask(question, wanted, option):
+            self.session.mark(MarkKind.STOPPED)
+            raise Stopped("stopped", "not confirmed; nothing was changed", help="start again when ready")
+
+    def expected(self) -> Outlook:
+        """How long the plan takes on this line."""
+        settings = self.session.link.settings
+        return outlook(self.work.plan, self.work.programmer, settings.frame.char_s(settings.baud))
+
+    def take(self, plan: Plan) -> None:
+        """This is the plan; tell it, with the cautions where it changes anything."""
+        self.work.plan = plan
+        lines = plan_lines(plan, self.expected())
+        self.more["plan"] = lines
+        self.say(*lines)
+
+    def caution(self) -> None:
+        """What to keep in mind where the plan changes anything."""
+        if self.work.plan.erases or self.work.plan.all_writes:
+            self.say("", *CAUTIONS, "")
+
+    def plan_image(self, image: Image, options: Options, current: dict[int, bytes] | None = None) -> Plan:
+        """The plan for an image that fits; told to the user. Raises InputTrouble and UsageTrouble."""
+        findings = check_layout(image, self.chip)
+        trouble = fit_trouble(image, self.chip, findings)
+        if trouble is not None:
+            raise trouble
+        plan = make_plan(image, self.chip, self.work.programmer, options, current)
+        self.say(*(f"look: {each.words}" for each in findings if each.severity is Severity.WARNS))
+        self.take(plan)
+        return plan
+
+    async def content_for(self, image: Image, options: Options) -> dict[int, bytes]:
+        """What the chip holds where the plan needs to know it."""
+        if not options.needs_content:
+            return {}
+        try:
+            pages = touched_pages(image, self.chip, options.ranges)
+        except InputTrouble:
+            return {}  # the layout check says it better
+        self.say("reading what is there")
+        return await read_pages(self.session, self.work, pages)
+
+    async def save(self, address: int, data: bytes) -> None:
+        """Memory as it was read into a file, unless that was declined. Raises InputTrouble."""
+        if self.job.no_backup:
+            return
+        unique = ""
+        if self.chip.unique_id_address is not None:
+            (found,) = await read_spans(self.session, self.work, [Span(self.chip.unique_id_address, _ID_BYTES)])
+            unique = "" if found == b"\xff" * _ID_BYTES else found.hex()
+        now = datetime.now(UTC)
+        path = Path(self.job.backup or file_name(f"{self.chip.name}-{now:%Y%m%d-%H%M%S}-before.bin"))
+        save_backup(path, Backup(address, data, self.product_id, self.chip.name, unique), now)
+        self.more["backup"] = clean(str(path))
+        self.say(f"saved in {clean(str(path))} and {clean(str(beside(path)))}; `wakeline restore` brings it back")
+
+    async def lift_protection(self) -> None:
+        """Only if the user asked for it and gave the chip's id as consent."""
+        consent = self.job.lift_protection
+        if consent is None:
+            raise protected(self.session.identity)
+        if consent is True:
+            self.say("caution: lifting the readout protection erases everything on the chip, for good; ask the owner")
+            await self.agree("The chip will be erased.", self.id_words, f"the id: --lift-protection {self.id_words}")
+            consent = self.product_id
+        self.say("lifting the readout protection, which erases everything on the chip")
+        await lift_protection(self.session, self.work, consent)
+
+
+def stop(session: Session, work: Work | None, running: bool) -> bool:
+    """Stop a task: at the next block's border (True), or at once where it was asked for before, where no stage is
+    `running` and where no `work` has begun."""
+    softly = work is not None and running and not work.stop.wanted
+    if work is not None:
+        work.stop.wanted = True
+    if not softly:
+        session.cancel()
+    return softly
+
+
+Body = Callable[[OnChip], Awaitable[None]]
+
+
+async def perform(session: Session, job: Job, body: Body, front: Front, more: dict[str, Any]) -> OnChip | None:
+    """Wake the chip, find out what it is, run `body` on it; None where it does not wake up.
+
+    Raises WakelineError and ProtocolError; all of ours is in the record before.
+    """
+    with recorded(session):
+        if await wake(session, listen_s=job.listen, realign=job.resume) is not Outcome.OK:
+            if not job.resume:
+                front.say(CUT_OFF)
+            return None
+        programmer = offered(session)
+        chip = await chip_for(job, session, front)
+        work = Work(programmer, erase_plan(chip, (), programmer), quick=job.quick)
+        front.began(work)
+        on = OnChip(job, session, work, front, more)
+        if session.identity is not None and session.identity.readout_protected:
+            await on.lift_protection()
+        work.plan = erase_plan(await chip_at_hand(session, work), (), programmer)
+        await body(on)
+        return on
+
+
+async def chip_for(job: Job, session: Session, front: Front) -> Chip:
+    """The facts of the chip that answered: named by the user, or found by its product id.
+
+    Raises UsageTrouble `chip` where it is not clear which, TargetTrouble `wrong-chip` where another one answered.
+    """
+    product = session.identity.product_id if session.identity is not None else None
+    chip = chip_named(job.chip, job.chip_file)
+    if chip is None:
+        if product is None:
+            raise UsageTrouble("chip", "the target does not say which chip it is", help="say it with --chip")
+        try:
+            return find_chip(f"0x{product:03X}")
+        except UsageTrouble:
+            chip = await front.which_chip(product, candidates(product))
+            if chip is None:
+                raise
+    if product is not None and product not in chip.product_ids:
+        raise TargetTrouble(
+            "wrong-chip",
+            f"the chip on this board says 0x{product:03X}, which {chip.name} does not",
+            help="look at the type on the chip, or leave --chip out",
+        )
+    return chip
