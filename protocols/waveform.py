@@ -54,7 +54,9 @@ def encode(characters: Iterable[tuple[float, int]], frame: Frame, rate: float) -
     """
     edges: list[Edge] = []
     level, free_s = 1, float("-inf")
-    tolerated_s = 1e-6 / rate
+    tolerated_s = (
+        1e-3 / rate
+    )  # times of day near 1e4 s carry rounding of some 1e-11 s; a thousandth of a bit is nothing
     for start_s, value in characters:
         if start_s < free_s - tolerated_s:
             raise ValueError(f"the character at {start_s} s starts before {free_s} s, where the one before it ends")

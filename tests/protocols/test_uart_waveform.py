@@ -7,6 +7,7 @@ common practice, no source; computed apart from this code. Rows that a document 
 from __future__ import annotations
 
 import itertools
+import math
 from fractions import Fraction
 
 import pytest
@@ -231,3 +232,13 @@ def test_any_line_is_read_without_an_error_and_in_order(
     got = decode(edges, frame, rate, resync)
     assert all(a.start_s < b.start_s for a, b in itertools.pairwise(got))
     assert all(0 <= character.value < 1 << frame.data_bits for character in got)
+
+
+def test_rounding_late_in_the_day_is_no_overlap() -> None:
+    """Found on a bench that had run for hours: ends computed on two ways differ in the last digits of a double."""
+    char_s = EIGHT_E_ONE.char_s(115200)
+    start_s = 8420.54492988379
+    first, second = (start_s - char_s, 0x55), (start_s, 0xAA)
+    late = math.nextafter(math.nextafter(first[0], math.inf), math.inf) + 1.5e-11
+    got = decode(encode([(late, 0x55), second], EIGHT_E_ONE, 115200), EIGHT_E_ONE, 115200)
+    assert [heard.value for heard in got] == [0x55, 0xAA]
