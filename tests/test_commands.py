@@ -209,9 +209,9 @@ async def test_every_command_explains_itself() -> None:
 
 async def test_answers_from_a_file_move_the_ranking_and_stand_in_the_record(tmp_path: Path) -> None:
     answers, record, story = tmp_path / "answers.toml", tmp_path / "s.pcapng", tmp_path / "s.txt"
-    answers.write_text(
-        '[[answer]]\nnote = "lid was wet"\n[[answer]]\nstep = "K08"\nreading = "0.02 V"\n[[answer]]\nstop = true\n'
-    )
+    told_first = ('note = "lid was wet"', 'step = "K01"\noutcome = "right-port"', *['step = "K05"\ndone = true'] * 2)
+    told = (*told_first, 'step = "K08"\nreading = "0.02 V"', "stop = true")
+    answers.write_text("".join(f"[[answer]]\n{entry}\n" for entry in told))
     async with SimulatedBench() as bench:
         await bench.start(fault="target-unpowered")
         code, out, _ = await wakeline("handshake", bench.port, "--json", "--answers", answers, "--record", record)

@@ -11,10 +11,13 @@ import pytest
 from console.bench.client import SimulatedBench
 from console.bench.scenes import GOOD, faults, scenes, setup_for
 from console.causes.catalogue import catalogue
+from console.causes.rank import NextCheck
 from console.commands.attempt import opened
+from console.commands.hands import BenchHands
 from console.errors import Outcome
 from console.link.base import LinkSettings
-from console.snapshot import Fold
+from console.operating import Reply, walk
+from console.snapshot import Fold, Snapshot
 from tests.staged import follow
 
 # the step that mends each scene (from what is wrong with it), and which causes may stand first at the beginning
@@ -77,19 +80,22 @@ def test_every_cause_is_found_and_mended_by_following_the_tool(fault: str) -> No
 
 
 async def test_the_same_through_the_control_connection_and_a_real_port() -> None:
+    done: list[str] = []
+
+    class Seen(BenchHands):
+        async def reply(self, check: NextCheck, snapshot: Snapshot) -> Reply:
+            done.append(check.id)
+            return await super().reply(check, snapshot)
+
     async with SimulatedBench() as bench:
         await bench.start(scene="tern-09")
         fold = Fold()
         async with opened(LinkSettings(port=bench.port), fold=fold) as session:
-            assert await session.handshake(listen_s=0.05) is Outcome.NO_ANSWER
-            check = fold.snapshot().next_check
-            assert check is not None
-            found = await bench.act("check", check=check.id)
-            assert (check.id, found["outcome"]) == ("K08", "out-of-range")
-            assert found["readings"][0]["place"] == "rail"
-            session.operator("check", check=check.id, outcome=found["outcome"])
-            repair = fold.snapshot().next_check
-            assert repair is not None
-            assert (await bench.act("repair", step=repair.id))["changed"]
-            session.operator("repair-done")
-            assert await session.handshake(listen_s=0.05) is Outcome.OK
+            hands = Seen(bench.act, lambda words: None)
+            assert await walk(session, fold, hands, lambda snapshot, attempted: None, listen_s=0.05) is Outcome.OK
+    assert done[-1] == "R03"
+    assert "K08" in done
+    deeds = [deed for deed in fold.snapshot().deeds if deed.check == "K08"]
+    assert (deeds[-1].outcome, deeds[-1].unit) == ("out-of-range", "V")
+    assert deeds[-1].value is not None
+    assert deeds[-1].value < 0.4  # no supply: 0 V on the rail (fact of the trade)

@@ -110,8 +110,26 @@ class BringupState:
 
     @property
     def passed(self) -> int:
-        """How many stages stand as passed or trusted."""
-        return sum(stage.state in (State.PASSED, State.TRUSTED) for stage in self.stages)
+        """How many stages passed in this record."""
+        return sum(stage.state is State.PASSED for stage in self.stages)
+
+    @property
+    def trusted(self) -> int:
+        """How many stages are taken as passed without being run."""
+        return sum(stage.state is State.TRUSTED for stage in self.stages)
+
+    @property
+    def passed_words(self) -> str:
+        """Both counts as they are told."""
+        trusted = f", {self.trusted} taken as passed without being run" if self.trusted else ""
+        return f"{self.passed} of {len(self.stages)} stages passed{trusted}"
+
+    @property
+    def end_words(self) -> str:
+        """What a plan that is done to its end has shown."""
+        if self.trusted:
+            return f"the plan is done from where it began; {self.trusted} stages before that were not run"
+        return "the plan is done: every stage passed"
 
     def stage(self, id: str) -> StageState | None:
         """The stage of that name."""

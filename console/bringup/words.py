@@ -53,14 +53,14 @@ def stage_line(stage: StageState, width: int = 0) -> str:
 def report_lines(state: BringupState) -> list[str]:
     """The end of a plan as text: every stage, what was repaired, what is left to look at."""
     number = f", number {state.serial}" if state.serial else ""
-    out = [f"{state.board}, revision {state.revision}{number}: {state.passed} of {len(state.stages)} stages passed"]
+    out = [f"{state.board}, revision {state.revision}{number}: {state.passed_words}"]
     width = max((len(stage.id) for stage in state.stages), default=0)
     out += [stage_line(stage, width) for stage in state.stages]
     for done in state.repairs:
         out.append(f"put right after {done.stage or 'a look'} failed, at {duration(done.t_s)}: {done.title}")
     out += list(suspect_lines(state))
     if state.outcome is Outcome.OK:
-        out.append("the plan is done: every stage passed")
+        out.append(state.end_words)
     elif state.stopped_at:
         left = state.outcome is Outcome.STOPPED
         out.append(f"the plan was left at {state.stopped_at}" if left else f"the plan stopped at {state.stopped_at}")

@@ -250,7 +250,7 @@ class Planner:
     def _branches(self, step: Check, weights: Weights) -> Iterator[tuple[float, Weights]]:
         """Outcomes after which something is left to do: their chance and the weights after them."""
         if step.cures:
-            rest = self._tables.after_failure(step, weights, luck=False)
+            rest = self._tables.after_failure(step, weights)
             yield sum(rest), normalised(rest)
             return
         for outcome in step.outcomes:

@@ -56,7 +56,7 @@ class PromptHands:
                 return Reply("stop")
             try:
                 reply = understand(line, check)
-                if reply.kind == "undo" and not snapshot.undoable:
+                if reply.kind == "undo" and snapshot.bringup is None and not snapshot.undoable:
                     raise UsageTrouble("reply", "there is no answer to take back", help=usage(check))
                 return reply
             except UsageTrouble as trouble:

@@ -164,6 +164,13 @@ async def _proven(session: Door, work: Work, steps: Sequence[VerifyStep], *, sea
         steps = mend.all_verifies
 
 
+_NEXT: Final = {
+    Kind.IGNORED: "do not use this board; its sectors may be write-protected, which is lifted in the chip's option "
+    "bytes and not from here; if they are not, check the supply and try once more",
+    Kind.LINE: "do not use this board yet; look at cable, joints and supply, then use --resume",
+}
+
+
 def mismatch(wrong: Sequence[Difference]) -> Mismatch:
     """Memory that stays wrong, as an error that names the first place and what it looks like."""
     if not wrong:
@@ -177,7 +184,7 @@ def mismatch(wrong: Sequence[Difference]) -> Mismatch:
         f"memory does not hold what was written: {first.where}{more}",
         where=f"0x{first.address:08X}",
         note=f"{first.kind.value}: {first.meaning}",
-        help="do not use this board; check its supply, then try once more, or change the chip",
+        help=_NEXT.get(first.kind, "do not use this board; check its supply, then try once more, or change the chip"),
     )
 
 

@@ -208,7 +208,9 @@ def verify_stage(
             work.ledger.proven.append(step.span)
         else:
             found.append(difference)
-            yield Tell("note", {"text": f"differs at {difference.where}: {difference.meaning}"})
+            # what a difference looks like tells of a write; where nothing was written it is only another content
+            why = f": {difference.meaning}" if work.plan.all_writes else ""
+            yield Tell("note", {"text": f"differs at {difference.where}{why}"})
         yield from progress.tell(len(step.data))
     return found
 

@@ -235,9 +235,16 @@ def _record(record: SessionRecord) -> Section:
 
 
 def _limits(*snapshots: Snapshot) -> Section:
+    who: dict[frozenset[bool | None], str] = {
+        frozenset({True}): "wakeline's simulated bench was at the port, no real board: nothing was measured on one.",
+        frozenset({False}): "A real board was at the port.",
+    }
     points = [
-        "The record does not say whether a real board or wakeline's simulated bench was at the port: whoever made it "
-        "knows.",
+        who.get(
+            frozenset(snapshot.simulated for snapshot in snapshots),
+            "Not every record says whether a real board or wakeline's simulated bench was at the port: whoever made it "
+            "knows.",
+        ),
         "Measured by the computer that recorded: when bytes were handed to and taken from the port. Its own delays and "
         "the adapter's are in these times.",
         "Computed, not measured: the time of characters on the line (from rate and frame), and from it the shares of "

@@ -47,7 +47,7 @@ class PlanPanel(TextPanel):
         state = snapshot.bringup
         if state is None:
             return [line(("the plan has not begun", "$secondary"))]
-        self.border_title = f"plan: {state.passed} of {len(state.stages)} stages passed"
+        self.border_title = f"plan: {state.passed_words}"
         name_width = max((len(stage.id) for stage in state.stages), default=4)
         out = [_stage_line(stage, name_width, width) for stage in state.stages]
         now = state.current or state.stopped_at
@@ -118,7 +118,7 @@ def _question(check: NextCheck, width: int) -> list[Content]:
 
 def _end(state: BringupState, snapshot: Snapshot, width: int) -> list[Content]:
     if state.outcome is Outcome.OK:
-        out = [line(("✓ the plan is done: every stage passed", "bold $text-success"))]
+        out = [line((f"✓ {state.end_words}", "bold $text-success"))]
     else:
         word = "was left" if state.outcome is Outcome.STOPPED else "stopped"
         words = f"the plan {word}" + (f" at {state.stopped_at}" if state.stopped_at else "")

@@ -64,7 +64,7 @@ def test_a_stage_from_waiting_to_passed_again_and_trusted() -> None:
     state = fold(*story).state
     assert state is not None
     assert [stage.state for stage in state.stages] == [State.TRUSTED, State.FAILED]
-    assert (state.stopped_at, state.passed, state.settled()) == ("b", 1, Outcome.MISMATCH)
+    assert (state.stopped_at, state.passed, state.settled()) == ("b", 0, Outcome.MISMATCH)
     more = [
         {"step": "suspects", "stage": "b"}, {"step": "suspect", "key": "open joint U1.2", "probability": 0.5},
         {"step": "repair", "key": "open joint U1.2", "title": "U1.2"}, {"step": "again", "stages": "a"},

@@ -168,7 +168,7 @@ async def test_a_whole_board_on_the_bench_with_a_fault_on_the_screens(until: Any
             await until(pilot, lambda: source.bridge.fold.snapshot().outcome is not None)
             await until(pilot, lambda: "the plan is done" in screen_text(app))
             text = " ".join(screen_text(app).split())
-            assert "22 of 22 stages passed" in text
+            assert "21 of 22 stages passed, 1 taken as passed" in text
             assert "put right: U5.17" in text
             assert "✓ fpga passed id 7E 12 0B 31" in text
             await pilot.press("q")
