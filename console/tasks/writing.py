@@ -121,6 +121,7 @@ async def start_program(on: OnChip, address: int) -> None:
     words = quoted(heard, _SHOWN_WORDS)
     on.more["started"] = {"address": f"0x{address:08X}", "heard_bytes": len(heard), "heard": words}
     on.say(f"started at 0x{address:08X}; first words: {words or 'none (silence proves nothing)'}")
+    on.say("the boot loader was left: reset the board into it before the next command for the chip")
 
 
 def image_words(image: Image) -> dict[str, object]:
