@@ -30,7 +30,7 @@ def erase(job: Job) -> Body:
             raise TargetTrouble(
                 "wrong-chip",
                 f"the consent is for 0x{job.consent:03X}, this chip says {on.id_words}",
-                help=f"make sure which board this is; give its own id, as {on.id_words} (digits without 0x are decimal)",
+                help=f"make sure which board this is; give its own id, {on.id_words} (without 0x digits are decimal)",
             )
         announce(on.session, "erase", on.work.plan, on.expected())
         await carry_out(on.session, on.work)
