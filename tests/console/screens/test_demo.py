@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from typing import Any
 
+from console.bench.scenes import scene
 from console.errors import Outcome
 from console.screens.app import WakelineApp
 from console.screens.bench_screen import BenchScreen
+from console.screens.bringup_screen import BringupScreen
+from console.screens.plan_source import scene_source
 
 
 async def test_the_story_of_tern_07(size: tuple[int, int], until: Any, screen_text: Any) -> None:
@@ -31,3 +34,37 @@ async def test_the_story_of_tern_07(size: tuple[int, int], until: Any, screen_te
         assert "leave the demo" in screen_text(app).replace("\n", " ")
         await pilot.press("enter")
     assert app.return_value == 0
+
+
+async def test_a_whole_board_is_played_with_enter_alone(until: Any, screen_text: Any) -> None:
+    source = scene_source(scene("tern-21"))
+    app = WakelineApp(plan=source)
+    fold = source.bridge.fold
+
+    def over() -> bool:
+        return fold.snapshot().outcome is not None
+
+    async with app.run_test(size=(120, 36)) as pilot:
+        await until(pilot, lambda: source.keys.check is not None)
+        await until(pilot, lambda: "Enter: the simulated bench's hands do it" in screen_text(app))
+        for _ in range(60):  # more than its steps
+            await until(pilot, lambda: over() or source.keys.check is not None)
+            if over():
+                break
+            await pilot.press("enter")
+        await until(pilot, lambda: "the plan is done" in screen_text(app))
+        text = " ".join(screen_text(app).split())
+        assert "bring-up of Tern B on the simulated board tern-21" in text
+        assert "put right: U6.2" in text
+        await pilot.press("q")
+    assert app.return_value == 0
+    assert fold.snapshot().simulated
+
+
+async def test_the_list_of_ports_opens_a_whole_board_by_its_plan(until: Any) -> None:
+    app = WakelineApp()
+    async with app.run_test(size=(80, 24)) as pilot:
+        app.open_scene("tern-24")
+        await until(pilot, lambda: isinstance(app.screen, BringupScreen))
+        await until(pilot, lambda: app.screen.source.keys.check is not None)
+        app.leave()
