@@ -160,3 +160,18 @@ def test_what_cannot_be_done_is_told(
 ) -> None:
     assert run(words) == code
     assert help in capsys.readouterr().err
+
+
+def test_the_notebook_keeps_the_board_under_its_serial_number(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    book, record = str(tmp_path / "club.sqlite"), tmp_path / "r.pcapng"
+    words = ["--from", "listen", "--serial", "31", "--notebook", book, "--record", str(record)]
+    assert run(["bringup", "tern-b", "--bench", "open-pin:pin=U6.2", *words]) == 0
+    assert "notebook: kept as session 1" in capsys.readouterr().out
+    assert run(["notebook", "show", "tern-31", "--notebook", book, "--json"]) == 0
+    found = told(capsys)["session"]
+    assert (found["board"], found["revision"], found["simulated"]) == ("Tern-31", "B", True)
+    assert (found["first_outcome"], found["outcome"], found["stopped_at"]) == ("mismatch", "ok", "memory")
+    assert [(fix["part"], fix["joint"]) for fix in found["fixes"]] == [("U6", "2")]
+    assert found["capture"] == str(record)

@@ -45,9 +45,9 @@ class Marks:
         """A stage begins."""
         self._mark("begin", stage=stage.id, title=stage.title)
 
-    def end(self, stage: Stage, outcome: Outcome, found: str, off: str) -> None:
-        """A stage ends; `off` says what is wrong with what was found."""
-        self._mark("end", stage=stage.id, outcome=outcome.value, found=found, off=off)
+    def end(self, stage: Stage, outcome: Outcome, found: str, off: str, seen: Collection[str] = ()) -> None:
+        """A stage ends; `off` says what is wrong with what was found, `seen` in a few words that stay the same."""
+        self._mark("end", stage=stage.id, outcome=outcome.value, found=found, off=off, seen=" ".join(seen))
 
     def ask(self, check: NextCheck) -> None:
         """The operator is asked for something."""

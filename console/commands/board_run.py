@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import signal
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -65,8 +65,12 @@ async def carry_out(
     start_at: str | None = None,
     record: str | None = None,
     overwrite: bool = False,
+    experience: Callable[[Snapshot], Sequence[str]] = lambda snapshot: (),
 ) -> None:
-    """The whole plan into `fold`, every step told as it happens. Raises WakelineError."""
+    """The whole plan into `fold`, every step told as it happens. Raises WakelineError.
+
+    `experience`: what is known of boards that failed as this one just did, in lines.
+    """
 
     def show(snapshot: Snapshot, attempted: bool) -> None:
         say("\n".join(f"  {row}" for row in cause_lines(snapshot)))

@@ -10,16 +10,20 @@ import contextlib
 import sys
 from argparse import Namespace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from console.boards.board_file import load_board
 from console.boards.plan import Plan
 from console.bringup.words import plan_lines, report_lines
+from console.commands.attempt import keeper_for, tell_kept
 from console.commands.board_run import at_port, carry_out, on_bench
 from console.commands.hands import FileHands, PromptHands
 from console.errors import UsageTrouble, WakelineError
 from console.snapshot import Fold, exit_code
 from console.summary import as_object, dumps
+
+if TYPE_CHECKING:
+    from console.notebook.keeper import Keeper
 
 
 def run(options: Namespace) -> int:
@@ -34,6 +38,7 @@ def run(options: Namespace) -> int:
         raise UsageTrouble(
             "usage", "a board needs a port, or the simulated bench", help="give --port PORT or --bench, not both"
         )
+    keeper = plan_keeper(options.notebook, plan, options.serial)
     if not any(modes):
         if options.json or not (sys.stdin.isatty() and sys.stdout.isatty()):
             raise UsageTrouble(
@@ -49,11 +54,12 @@ def run(options: Namespace) -> int:
             start_at=options.start_at,
             record=options.record,
             overwrite=options.overwrite,
+            keeper=keeper,
         )
-        return run_app(plan=source)
-    fold = Fold()
+        return run_app(plan=source, keeper=keeper)
+    fold = Fold(keeper.priors)
     try:
-        asyncio.run(_bringup(options, plan, fold))
+        asyncio.run(_bringup(options, plan, fold, keeper))
     except WakelineError as error:
         if fold.snapshot().bringup is None:
             raise
@@ -61,11 +67,23 @@ def run(options: Namespace) -> int:
             sys.stdout.flush()
             print("\n".join(error.lines()), file=sys.stderr)
     snapshot = fold.snapshot()
+    kept = keeper.keep(snapshot, capture=options.record or "")
     if options.json:
-        print(dumps(as_object(snapshot)))
+        notes = {} if kept is None else {"notebook": kept.as_object()}
+        print(dumps(as_object(snapshot) | notes))
     elif snapshot.bringup is not None:
         print("\n".join(["", *report_lines(snapshot.bringup)]))
+        tell_kept(kept, keeper, snapshot)
     return exit_code(snapshot)
+
+
+def plan_keeper(notebook: str | None, plan: Plan, serial: str | None) -> Keeper:
+    """The notebook for a board of this plan, named by its serial number. Raises InputTrouble, UsageTrouble.
+
+    Digits alone would be the number of a session there: the plan's name goes before them.
+    """
+    board = f"{plan.name}-{serial}" if serial is not None and serial.strip().isdecimal() else serial
+    return keeper_for(notebook, board or None, plan.revision or None)
 
 
 def _check(plan: Plan, options: Namespace) -> int:
@@ -98,7 +116,7 @@ def checked_object(plan: Plan) -> dict[str, Any]:
     }
 
 
-async def _bringup(options: Namespace, plan: Plan, fold: Fold) -> None:
+async def _bringup(options: Namespace, plan: Plan, fold: Fold, keeper: Keeper) -> None:
     # with --json standard output carries one object and nothing else
     stream = sys.stderr if options.json else sys.stdout
 
@@ -120,4 +138,5 @@ async def _bringup(options: Namespace, plan: Plan, fold: Fold) -> None:
             start_at=options.start_at,
             record=options.record,
             overwrite=options.overwrite,
+            experience=keeper.experience,
         )

@@ -39,7 +39,7 @@ def run(options: Namespace) -> int:
         if chosen.board:
             from console.screens.plan_source import scene_source
 
-            return run_app(plan=scene_source(chosen, keeper))
+            return run_app(plan=scene_source(chosen, keeper), keeper=keeper)
         return run_app(demo=True, scene=chosen.name, keeper=keeper)
     say: Say = (lambda _: None) if options.json else (lambda text: print(text, flush=True))
     fold = Fold(None if keeper is None else keeper.priors)
