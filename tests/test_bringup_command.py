@@ -175,3 +175,17 @@ def test_the_notebook_keeps_the_board_under_its_serial_number(
     assert (found["first_outcome"], found["outcome"], found["stopped_at"]) == ("mismatch", "ok", "memory")
     assert [(fix["part"], fix["joint"]) for fix in found["fixes"]] == [("U6", "2")]
     assert found["capture"] == str(record)
+
+
+def test_the_report_of_a_bring_up_tells_the_plan(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    record = str(tmp_path / "r.pcapng")
+    fault = "bridge-pins:a=U5.14,b=U5.15"
+    assert run(["bringup", "tern-b", "--bench", fault, "--from", "listen", "--serial", "24", "--record", record]) == 0
+    capsys.readouterr()
+    assert run(["report", record, "--text"]) == 0
+    out = capsys.readouterr().out
+    assert "number 24: every stage of the plan passed" in " ".join(out.split())
+    places = [out.index(words) for words in ("The plan\n", "Where it stopped\n", "What was put right\n", "U5.14 to")]
+    assert places[:3] == sorted(places[:3])
+    assert run(["report", record, "-o", str(tmp_path / "r.html")]) == 0
+    assert "Where it stopped" in (tmp_path / "r.html").read_text(encoding="utf-8")

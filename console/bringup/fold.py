@@ -35,7 +35,8 @@ class State(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class StageState:
-    """One stage. `found` is what it showed, `off` what is wrong with that; `runs` and seconds count all its runs."""
+    """One stage. `found` is what it showed, `off` what is wrong with that, `limits` what would be right; `runs` and
+    seconds count all its runs."""
 
     id: str
     work: str
@@ -49,6 +50,7 @@ class StageState:
     off: str = ""
     runs: int = 0
     elapsed_s: float = 0.0
+    limits: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -281,6 +283,7 @@ def as_object(state: BringupState) -> dict[str, Any]:
                 "off": one.off,
                 "runs": one.runs,
                 "elapsed_s": one.elapsed_s,
+                "limits": one.limits,
             }
             for one in state.stages
         ],
@@ -327,6 +330,7 @@ def _stage(fields: Mapping[str, Value]) -> StageState:
         tuple(_text(fields, "after").split()),
         _text(fields, "look"),
         fields.get("hot") is True,
+        limits=_text(fields, "limits"),
     )
 
 

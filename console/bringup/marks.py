@@ -35,6 +35,7 @@ class Marks:
                 after=" ".join(stage.after),
                 look=stage.look,
                 hot=stage.hot,
+                limits=_limits(stage),
             )
 
     def trust(self, stage: str) -> None:
@@ -112,3 +113,12 @@ class Marks:
 
     def _mark(self, step: str, **fields: Value) -> None:
         self._session.mark(MarkKind.BRINGUP, step=step, **fields)
+
+
+def _limits(stage: Stage) -> str:
+    """What a reading or an answer must be, in words; "" where nothing is measured."""
+    if stage.limits is not None:
+        return str(stage.limits)
+    if stage.query is None:
+        return ""
+    return clean("; ".join(f"{name} {expected}" for name, expected in stage.query.expected.items()))
