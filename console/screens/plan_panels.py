@@ -145,7 +145,8 @@ class SuspectsPanel(TextPanel):
         "it stand its pins, what lies beside them, and their net. s shows the next suspect."
     )
 
-    def __init__(self, id: str, netlist: Netlist) -> None:
+    def __init__(self, id: str, netlist: Netlist | None = None) -> None:
+        """Without `netlist`, as in a capture, nothing is drawn."""
         super().__init__(id)
         self._netlist = netlist
         self._chosen = 0
@@ -189,6 +190,8 @@ class SuspectsPanel(TextPanel):
 
     def _drawing(self, ref: str) -> list[str]:
         """A pin with what lies beside it, and its net unless that is a supply, which goes everywhere."""
+        if self._netlist is None:
+            return []
         part, _, name = ref.rpartition(".")
         pin = self._netlist.circuit.pin(part, name)
         if pin is None:

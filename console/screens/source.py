@@ -6,6 +6,7 @@ import asyncio
 import contextlib
 from collections.abc import AsyncIterator, Callable
 from functools import partial
+from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -13,7 +14,7 @@ import protocols
 from console import operating
 from console.causes.rank import NextCheck
 from console.clock import Clock, MonotonicClock
-from console.errors import Outcome, WakelineError
+from console.errors import InputTrouble, Outcome, WakelineError
 from console.events import Event, Mark, MarkKind
 from console.link.base import Link, LinkSettings
 from console.screens.bridge import Bridge
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
     from console.record.recorder import Recorder
 
 LISTEN_S: Final = 5.0
+_FIRST: Final = 20  # events of a capture that tell what it is of
 # what the simulated board's hands do when a key says that something was done
 BENCH_ACTS: Final = {"swap-done": "swap-wires", "reset-done": "reset"}
 
@@ -323,7 +325,10 @@ class LiveSource:
 
 
 class CaptureSource:
-    """A capture through the same fold, at the recorded pace or another. Raises InputTrouble when it cannot be read."""
+    """A capture through the same fold, at the recorded pace or another. Raises InputTrouble when it cannot be read.
+
+    `plans`: it is of a whole board brought up by its plan.
+    """
 
     LONGEST_PAUSE_S: Final = 3.0
 
@@ -337,6 +342,15 @@ class CaptureSource:
         self.bridge = Bridge()
         self.loading = True
         self.recording = False
+        self.plans = self._begins_with_a_plan()
+
+    def _begins_with_a_plan(self) -> bool:
+        """Whether a whole board's plan was followed: its marks come before anything else."""
+        with contextlib.suppress(InputTrouble):  # told when it is played
+            for event in islice(self.capture.events(), _FIRST):
+                if isinstance(event, Mark) and event.kind is MarkKind.BRINGUP:
+                    return True
+        return False
 
     @property
     def busy(self) -> bool:
