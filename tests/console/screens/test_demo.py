@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 from console.bench.scenes import scene
 from console.errors import Outcome
+from console.notebook.keeper import Keeper
+from console.notebook.store import Notebook
 from console.screens.app import WakelineApp
 from console.screens.bench_screen import BenchScreen
 from console.screens.bringup_screen import BringupScreen
@@ -36,9 +39,10 @@ async def test_the_story_of_tern_07(size: tuple[int, int], until: Any, screen_te
     assert app.return_value == 0
 
 
-async def test_a_whole_board_is_played_with_enter_alone(until: Any, screen_text: Any) -> None:
-    source = scene_source(scene("tern-21"))
-    app = WakelineApp(plan=source)
+async def test_a_whole_board_is_played_with_enter_alone(until: Any, screen_text: Any, tmp_path: Path) -> None:
+    keeper = Keeper(tmp_path / "club.sqlite", board="tern-21")
+    source = scene_source(scene("tern-21"), keeper)
+    app = WakelineApp(plan=source, keeper=keeper)
     fold = source.bridge.fold
 
     def over() -> bool:
@@ -59,6 +63,10 @@ async def test_a_whole_board_is_played_with_enter_alone(until: Any, screen_text:
         await pilot.press("q")
     assert app.return_value == 0
     assert fold.snapshot().simulated
+    assert source.kept is not None
+    assert source.kept.session == 1
+    with Notebook.open_to_read(keeper.path) as book:
+        assert book.session(1).row.fix_place == "U6 joint 2"
 
 
 async def test_the_list_of_ports_opens_a_whole_board_by_its_plan(until: Any) -> None:
