@@ -134,6 +134,14 @@ class BringupState:
         failed = self.stage(self.stopped_at)
         return failed.outcome or Outcome.STOPPED if failed is not None else Outcome.STOPPED
 
+    def ends(self) -> tuple[tuple[int, Outcome], ...]:
+        """How each turn ended: with the stage that did not pass, or by being left before the plan's end."""
+        ends = {run.turn: run.outcome for run in self.history.ran}
+        last = max(ends, default=0)
+        if last and ends[last] is Outcome.OK and self.settled() is not Outcome.OK:
+            ends[last] = Outcome.STOPPED
+        return tuple(ends.items())
+
     def problem(self, outcome: Outcome | None) -> tuple[str, str, str] | None:
         """Why it ended badly with this outcome: code, message and what to do next; None where it did not."""
         if outcome in (None, Outcome.OK):

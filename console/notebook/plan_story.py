@@ -44,15 +44,11 @@ class PlanStory:
 def plan_story(state: BringupState, snapshot: Snapshot) -> PlanStory:
     """The plan behind this picture."""
     ran, offset_s = state.history.ran, (state.started_ns - (snapshot.started_ns or state.started_ns)) / 1e9
-    ends = {run.turn: run.outcome for run in ran}  # a turn ends with the stage that did not pass
-    last = max(ends, default=1)
-    if ends and ends[last] is Outcome.OK and state.settled() is not Outcome.OK:
-        ends[last] = Outcome.STOPPED  # nothing failed in it, and the plan was left all the same
     return PlanStory(
         stages=tuple(_stage(run, snapshot.stages, offset_s) for run in ran),
         attempts=tuple(_attempt(state, run, snapshot, offset_s) for run in ran if run.outcome is not Outcome.OK),
         deeds=_deeds(state, snapshot, offset_s),
-        ends=tuple(ends.items()),
+        ends=state.ends(),
         outcome=state.settled(),
         fixed=_fixed(state, snapshot.deeds),
     )

@@ -9,7 +9,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from console.events import Event, Mark, MarkKind
-from console.report.compose import session_report
+from console.report.compose import batch_report, session_report
 from console.report.html import page
 from console.report.model import Paragraph, Points, Report
 from console.report.plan import plan_sections
@@ -81,6 +81,17 @@ def test_a_good_board_stopped_nowhere() -> None:
     assert "Where it stopped" not in titles
 
 
+def test_in_a_batch_a_mended_board_did_not_pass_at_once(mended: Story) -> None:
+    captures = [record(mended.events, "a", "1"), record(bring_up().events, "b", "2")]
+    report = batch_report(captures)
+    rows = table(section(report, "Summary")).rows
+    assert [row[2:] for row in rows] == [
+        ("✗ mismatch", "✓ done", "-", "2", "U6.2: open joint"),
+        ("✓ done", "✓ done", "-", "1", "-"),
+    ]
+    assert "1 of 2 sessions passed at the first attempt." in texts(section(report, "First pass"))
+
+
 def hostile_plan(word: str) -> list[Event]:
     """A plan of a foreign capture: `word` wherever a mark has words."""
     clock = count()
@@ -107,12 +118,13 @@ def hostile_plan(word: str) -> list[Event]:
 @given(st.one_of(st.sampled_from(HOSTILE), st.text(max_size=60)))
 @example(" ".join(HOSTILE))
 def test_nothing_in_a_plan_becomes_markup(word: str) -> None:
-    report = report_of(hostile_plan(word))
-    text = page(report)
-    assert not unsafe(text)
-    tree = parsed(text)
-    assert {one.tag for one in tree.iter() if isinstance(one.tag, str)} <= ALLOWED
-    assert not [key for one in tree.iter() for key in one.attrib if key.startswith("on") or key == "style"]
-    plain = "\n".join(lines(report))
-    assert not unsafe(plain)
-    assert max(map(len, plain.splitlines())) <= WIDTH
+    events = hostile_plan(word)
+    for report in (report_of(events), batch_report([record(events)])):
+        text = page(report)
+        assert not unsafe(text)
+        tree = parsed(text)
+        assert {one.tag for one in tree.iter() if isinstance(one.tag, str)} <= ALLOWED
+        assert not [key for one in tree.iter() for key in one.attrib if key.startswith("on") or key == "style"]
+        plain = "\n".join(lines(report))
+        assert not unsafe(plain)
+        assert max(map(len, plain.splitlines())) <= WIDTH
