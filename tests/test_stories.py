@@ -6,12 +6,15 @@ other. Steps beyond the cap, or an end without an answer, would be a story that 
 
 from __future__ import annotations
 
+import json
+
 import pytest
 
 from console.bench.client import SimulatedBench
 from console.bench.scenes import GOOD, faults, scenes, setup_for
 from console.causes.catalogue import catalogue
 from console.causes.rank import NextCheck
+from console.cli import run
 from console.commands.attempt import opened
 from console.commands.hands import BenchHands
 from console.errors import Outcome
@@ -48,7 +51,7 @@ AT_ONCE = {GOOD: set(), "tern-02": {"readout-protected"}}
 
 
 def test_every_scene_has_a_story_here() -> None:
-    assert {scene.name for scene in scenes()} == {*MENDED_BY, *AT_ONCE}
+    assert {scene.name for scene in scenes() if not scene.board} == {*MENDED_BY, *AT_ONCE}
     assert all(scene.story for scene in scenes())
 
 
@@ -99,3 +102,33 @@ async def test_the_same_through_the_control_connection_and_a_real_port() -> None
     assert (deeds[-1].outcome, deeds[-1].unit) == ("out-of-range", "V")
     assert deeds[-1].value is not None
     assert deeds[-1].value < 0.4  # no supply: 0 V on the rail (fact of the trade)
+
+
+# where the plan of each whole-board story stops at first, and the places one of which has to be mended: what is staged
+BOARDS = {"tern-21": ("memory", {"U6.2"}), "tern-24": ("memory", {"U5.14", "U5.15"})}
+
+
+def test_every_whole_board_has_its_story_here() -> None:
+    assert {scene.name for scene in scenes() if scene.board} == set(BOARDS)
+
+
+@pytest.mark.parametrize("name", BOARDS)
+def test_a_whole_board_from_the_first_look_to_its_box(name: str, capsys: pytest.CaptureFixture[str]) -> None:
+    """Over the real bench: its process, its port, its pace."""
+    assert run(["demo", "--scene", name, "--headless", "--json"]) == 0
+    plan = json.loads(capsys.readouterr().out)["bringup"]
+    assert (plan["outcome"], plan["serial"]) == ("ok", name)
+    assert {stage["state"] for stage in plan["stages"]} == {"passed"}
+    (done,) = plan["repairs"]
+    stopped_at, places = BOARDS[name]
+    assert done["stage"] == stopped_at
+    assert places & set(done["key"].split())
+
+
+def test_a_whole_board_as_text_begins_with_its_story(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["demo", "--scene", "tern-21", "--headless"]) == 0
+    out = capsys.readouterr().out
+    assert out.startswith("Tern 21 ")
+    assert "put right after memory failed" in out
+    assert out.rstrip().endswith("the plan is done: every stage passed")
+    assert "\x1b" not in out

@@ -35,12 +35,16 @@ class Fault:
 
 @dataclass(frozen=True, slots=True)
 class Scene:
-    """A board of the story with its faults."""
+    """A board of the story with its faults, flaws with parameters among them.
+
+    `board` names the board file whose whole plan the story follows; "" where it is about the handshake alone.
+    """
 
     name: str
     title: str
     story: str
     faults: tuple[str, ...]
+    board: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,14 +197,15 @@ def load(text: str, file: str) -> Book:
         known[name] = Fault(name, entry.plain("title"), _changes(changes))
     found: dict[str, Scene] = {}
     for entry in top.tables("scene", least=0):
-        entry.only("name", "title", "story", "faults")
+        entry.only("name", "title", "story", "faults", "board")
         name = entry.plain("name")
         if name in found:
             entry.wrong("name", name, "a name that is not used above")
         listed = entry.texts("faults", ())
-        if not set(listed) <= known.keys():
-            entry.wrong("faults", list(listed), "a list of fault ids from this file")
-        found[name] = Scene(name, entry.plain("title"), entry.plain("story"), listed)
+        if not all(each in known or is_spoil(each) for each in listed):
+            entry.wrong("faults", list(listed), "a list of fault ids from this file, or of flaws with their parameters")
+        board = entry.plain("board") if "board" in entry.data else ""
+        found[name] = Scene(name, entry.plain("title"), entry.plain("story"), listed, board)
     return Book(known, found)
 
 

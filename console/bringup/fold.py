@@ -11,12 +11,14 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Any, Final
 
+from console.bringup.history import History, Ran, Told
 from console.errors import Outcome
 from console.events import Mark, Value
 from console.text import clean
 
 _MOST: Final = 500
 SEPARATOR: Final = " | "
+_NOTHING_YET: Final = History()
 
 
 class State(StrEnum):
@@ -33,7 +35,8 @@ class State(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class StageState:
-    """One stage. `found` is what it showed, `off` what is wrong with that; `runs` and seconds count all its runs."""
+    """One stage. `found` is what it showed, `off` what is wrong with that, `limits` what would be right; `runs` and
+    seconds count all its runs."""
 
     id: str
     work: str
@@ -47,6 +50,7 @@ class StageState:
     off: str = ""
     runs: int = 0
     elapsed_s: float = 0.0
+    limits: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,12 +83,15 @@ class SuspectState:
 
 @dataclass(frozen=True, slots=True)
 class Repaired:
-    """What was put right: the suspect, when, after which stage had failed."""
+    """What was put right: the suspect, when and in which turn, after which stage had failed; and where it is."""
 
     key: str
     title: str
     stage: str
     t_s: float
+    part: str = ""
+    pins: tuple[str, ...] = ()
+    turn: int = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +99,7 @@ class BringupState:
     """The whole plan at one moment. `outcome` is None while it goes on; `digest` names the state of the board file.
 
     `suspects` in the order of looking, for the stage that failed last (`stopped_at`), "" while nothing is wrong.
+    `started_ns`: when it began; the times of `history` and `repairs` count from there.
     """
 
     board: str
@@ -107,6 +115,8 @@ class BringupState:
     other: float = 0.0
     repairs: tuple[Repaired, ...] = ()
     outcome: Outcome | None = None
+    started_ns: int = 0
+    history: History = _NOTHING_YET
 
     @property
     def passed(self) -> int:
@@ -142,6 +152,14 @@ class BringupState:
         failed = self.stage(self.stopped_at)
         return failed.outcome or Outcome.STOPPED if failed is not None else Outcome.STOPPED
 
+    def ends(self) -> tuple[tuple[int, Outcome], ...]:
+        """How each turn ended: with the stage that did not pass, or by being left before the plan's end."""
+        ends = {run.turn: run.outcome for run in self.history.ran}
+        last = max(ends, default=0)
+        if last and ends[last] is Outcome.OK and self.settled() is not Outcome.OK:
+            ends[last] = Outcome.STOPPED
+        return tuple(ends.items())
+
     def problem(self, outcome: Outcome | None) -> tuple[str, str, str] | None:
         """Why it ended badly with this outcome: code, message and what to do next; None where it did not."""
         if outcome in (None, Outcome.OK):
@@ -160,6 +178,8 @@ class BringupFold:
         self.state: BringupState | None = None
         self._first_ns = 0
         self._begun_ns = 0
+        self._question_id = self._question = ""
+        self._listing = False  # the suspects that come now are the first of their stop
 
     def mark(self, mark: Mark) -> None:
         """Take one BRINGUP mark."""
@@ -168,9 +188,36 @@ class BringupFold:
         if step == "plan":
             self._first_ns = mark.t_ns
             keys = ("board", "revision", "file", "digest", "serial")
-            self.state = BringupState(**{key: _text(fields, key) for key in keys})  # type: ignore[arg-type]
+            texts = {key: _text(fields, key) for key in keys}
+            self.state = BringupState(**texts, started_ns=mark.t_ns)  # type: ignore[arg-type]
         elif self.state is not None:
-            self.state = self._after(self.state, step, mark)
+            state = self._after(self.state, step, mark)
+            self.state = replace(state, history=self._told(state, step, mark))
+
+    def _told(self, before: BringupState, step: str, mark: Mark) -> History:
+        fields, history = mark.fields, before.history
+        match step:
+            case "begin":
+                return history.begins()
+            case "suspects":
+                stops = len(history.stops)
+                history = history.stopped(_text(fields, "stage"), self._t_s(mark.t_ns), _number(fields, "other"))
+                self._listing = len(history.stops) > stops
+            case "suspect" if self._listing:
+                return history.suspected(before.stopped_at, _suspect(fields))
+            case "answer":
+                return history.said(self._said(fields, self._t_s(mark.t_ns)))
+        return history
+
+    def _said(self, fields: Mapping[str, Value], t_s: float) -> Told:
+        value = fields.get("value")
+        sound = isinstance(value, int | float) and not isinstance(value, bool)
+        id, reply, outcome, unit = (_text(fields, key) for key in ("id", "reply", "outcome", "unit"))
+        title = self._question if id == self._question_id else ""
+        return Told(id, title, 0, t_s, reply, outcome, float(value) if sound else None, unit)  # type: ignore[arg-type]
+
+    def _t_s(self, t_ns: int) -> float:
+        return round(max(0, t_ns - self._first_ns) / 1e9, 6)
 
     def _after(self, state: BringupState, step: str, mark: Mark) -> BringupState:
         fields = mark.fields
@@ -190,7 +237,9 @@ class BringupFold:
                     state = _with(state, name, state=State.AGAIN)
                 return state
             case "ask":
-                return replace(state, asked=_asked(fields))
+                asked = _asked(fields)
+                self._question_id, self._question = asked.id, asked.title
+                return replace(state, asked=asked)
             case "answer":
                 return replace(state, asked=None)
             case "suspects":
@@ -204,8 +253,7 @@ class BringupFold:
                 marked = tuple(replace(one, cleared=True) if one.key == key else one for one in state.suspects)
                 return replace(state, suspects=marked)
             case "repair":
-                t_s = (mark.t_ns - self._first_ns) / 1e9
-                done = Repaired(_text(fields, "key"), _text(fields, "title"), state.stopped_at, round(t_s, 3))
+                done = _repaired(state, fields, round(self._t_s(mark.t_ns), 3))
                 return replace(state, repairs=(*state.repairs[-_MOST:], done), suspects=(), asked=None)
             case "done":
                 return replace(state, outcome=_outcome(fields), current="", asked=None)
@@ -219,16 +267,20 @@ class BringupFold:
         if before is None:
             return state
         good = outcome is Outcome.OK
+        took_s = max(0, mark.t_ns - self._begun_ns) / 1e9
+        found, off, seen = _text(fields, "found"), _text(fields, "off"), tuple(_text(fields, "seen").split())
         ended = _with(
             state,
             name,
             state=State.PASSED if good else State.LEFT if outcome is Outcome.STOPPED else State.FAILED,
             outcome=outcome,
-            found=_text(fields, "found"),
-            off=_text(fields, "off"),
+            found=found,
+            off=off,
             runs=before.runs + 1,
-            elapsed_s=round(before.elapsed_s + max(0, mark.t_ns - self._begun_ns) / 1e9, 6),
+            elapsed_s=round(before.elapsed_s + took_s, 6),
         )
+        run = Ran(name, 0, self._t_s(self._begun_ns), round(took_s, 6), outcome, found, off, seen)
+        ended = replace(ended, history=state.history.ended(run))
         if good and state.stopped_at == name:
             ended = replace(ended, stopped_at="", suspects=())
         return replace(ended, current="", asked=None, stopped_at=ended.stopped_at if good else name)
@@ -257,6 +309,7 @@ def as_object(state: BringupState) -> dict[str, Any]:
                 "off": one.off,
                 "runs": one.runs,
                 "elapsed_s": one.elapsed_s,
+                "limits": one.limits,
             }
             for one in state.stages
         ],
@@ -276,7 +329,17 @@ def as_object(state: BringupState) -> dict[str, Any]:
             for one in state.suspects
         ],
         "other": state.other,
-        "repairs": [{"key": one.key, "title": one.title, "stage": one.stage, "t_s": one.t_s} for one in state.repairs],
+        "repairs": [
+            {
+                "key": one.key,
+                "title": one.title,
+                "stage": one.stage,
+                "t_s": one.t_s,
+                "part": one.part,
+                "pins": list(one.pins),
+            }
+            for one in state.repairs
+        ],
     }
 
 
@@ -293,7 +356,18 @@ def _stage(fields: Mapping[str, Value]) -> StageState:
         tuple(_text(fields, "after").split()),
         _text(fields, "look"),
         fields.get("hot") is True,
+        limits=_text(fields, "limits"),
     )
+
+
+def _repaired(state: BringupState, fields: Mapping[str, Value], t_s: float) -> Repaired:
+    """What was put right, and where: as the suspect said, else as far as its key and the parts tell."""
+    key = _text(fields, "key")
+    suspect = next((one for one in state.suspects if one.key == key), None)
+    parts = _text(fields, "parts").split()
+    part = suspect.part if suspect is not None else parts[0] if len(parts) == 1 else ""
+    pins = suspect.pins if suspect is not None else ()
+    return Repaired(key, _text(fields, "title"), state.stopped_at, t_s, part, pins, state.history.turn)
 
 
 def _asked(fields: Mapping[str, Value]) -> Asked:

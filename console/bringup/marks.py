@@ -35,6 +35,7 @@ class Marks:
                 after=" ".join(stage.after),
                 look=stage.look,
                 hot=stage.hot,
+                limits=_limits(stage),
             )
 
     def trust(self, stage: str) -> None:
@@ -45,9 +46,9 @@ class Marks:
         """A stage begins."""
         self._mark("begin", stage=stage.id, title=stage.title)
 
-    def end(self, stage: Stage, outcome: Outcome, found: str, off: str) -> None:
-        """A stage ends; `off` says what is wrong with what was found."""
-        self._mark("end", stage=stage.id, outcome=outcome.value, found=found, off=off)
+    def end(self, stage: Stage, outcome: Outcome, found: str, off: str, seen: Collection[str] = ()) -> None:
+        """A stage ends; `off` says what is wrong with what was found, `seen` in a few words that stay the same."""
+        self._mark("end", stage=stage.id, outcome=outcome.value, found=found, off=off, seen=" ".join(seen))
 
     def ask(self, check: NextCheck) -> None:
         """The operator is asked for something."""
@@ -112,3 +113,12 @@ class Marks:
 
     def _mark(self, step: str, **fields: Value) -> None:
         self._session.mark(MarkKind.BRINGUP, step=step, **fields)
+
+
+def _limits(stage: Stage) -> str:
+    """What a reading or an answer must be, in words; "" where nothing is measured."""
+    if stage.limits is not None:
+        return str(stage.limits)
+    if stage.query is None:
+        return ""
+    return clean("; ".join(f"{name} {expected}" for name, expected in stage.query.expected.items()))

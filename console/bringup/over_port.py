@@ -35,7 +35,8 @@ _MOST_HEARD: Final = 64
 class Result:
     """How a stage ended: what it showed, what is wrong with that, and what a read-back implies.
 
-    `help`: what to do about it, where no joint or part of the board can be meant.
+    `help`: what to do about it, where no joint or part of the board can be meant. `seen`: short words that tell such a
+    reading from others, to compare boards by.
     """
 
     outcome: Outcome
@@ -43,6 +44,7 @@ class Result:
     off: str = ""
     evidence: Implication | None = None
     help: str = ""
+    seen: tuple[str, ...] = ()
 
 
 class Around(Protocol):
@@ -221,7 +223,8 @@ class OverPort:
         if not off:
             return Result(Outcome.OK, str(answer))
         if query.id is None or answer.fields[query.id.name] == query.id.expected:
-            return Result(Outcome.MISMATCH, str(answer), off)
+            wrong = tuple(name for name, one in query.expected.items() if one.wrong(answer.fields[name]))
+            return Result(Outcome.MISMATCH, str(answer), off, seen=wrong)
         return await self._misread(stage, query, answer, off)
 
     async def _misread(self, stage: Stage, query: Query, first: Answer, off: str) -> Result:
@@ -242,7 +245,9 @@ class OverPort:
         findings = read_back(
             id.expected, usable, id.bus, revision_mask=id.revision_mask, known=id.known, locked=id.locked
         )
-        return Result(Outcome.MISMATCH, str(first), f"{off}{_patterns(findings)}", implied(findings, id.lines, id.part))
+        words = f"{off}{_patterns(findings)}"
+        seen = tuple(pattern.id for pattern in findings.patterns) or ("no-pattern",)
+        return Result(Outcome.MISMATCH, str(first), words, implied(findings, id.lines, id.part), seen=seen)
 
     # ------------------------------------------------------------------------------------------------- the port
 

@@ -130,7 +130,7 @@ class Bringup:
         finally:
             if result is None:  # left in the middle of it
                 self._marks.end(stage, Outcome.STOPPED, "", "left in the middle of it")
-        self._marks.end(stage, result.outcome, result.found, result.off)
+        self._marks.end(stage, result.outcome, result.found, result.off, result.seen)
         good = result.outcome is Outcome.OK
         if good and stage.work in (Work.INSPECT, Work.CONTINUITY):  # these clear nobody of not working
             self._runs.pop(stage.id, None)
@@ -161,7 +161,8 @@ class Bringup:
         if reply.value is not None and stage.limits is not None:
             off = stage.limits.off_by(reply.value)
             shown = f"{reply.value:g} {reply.unit}".strip() if reply.value != float("inf") else "open"
-            return Result(Outcome.MISMATCH if off else Outcome.OK, shown, off, _short(stage, reply.value))
+            outcome = Outcome.MISMATCH if off else Outcome.OK
+            return Result(outcome, shown, off, _short(stage, reply.value), seen=(reply.outcome,) if off else ())
         means = dict(check.answers).get(reply.outcome, reply.outcome)
         if reply.outcome == asking.MENDED:
             self._mended(Repair(f"seen in {stage.id}", stage.look, stage.exercises.parts, frozenset()), stage.id)

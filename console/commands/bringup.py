@@ -7,29 +7,23 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import signal
 import sys
 from argparse import Namespace
-from collections.abc import AsyncIterator, Callable
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from console.boards.board_file import load_board
 from console.boards.plan import Plan
-from console.bringup.around import SystemPorts, settings_for
-from console.bringup.run import Bringup
 from console.bringup.words import plan_lines, report_lines
-from console.clock import MonotonicClock
-from console.commands.attempt import opened
+from console.commands.attempt import keeper_for, tell_kept
+from console.commands.board_run import at_port, carry_out, on_bench
 from console.commands.hands import FileHands, PromptHands
-from console.commands.plan_text import PlanText
 from console.errors import UsageTrouble, WakelineError
-from console.operating import Hands
-from console.session.session import Session
-from console.snapshot import Fold, Snapshot, exit_code
-from console.summary import as_object, cause_lines, dumps
+from console.snapshot import Fold, exit_code
+from console.summary import as_object, dumps
 
-_STANDS_IN = "the simulated board's port is there"
+if TYPE_CHECKING:
+    from console.notebook.keeper import Keeper
 
 
 def run(options: Namespace) -> int:
@@ -44,6 +38,7 @@ def run(options: Namespace) -> int:
         raise UsageTrouble(
             "usage", "a board needs a port, or the simulated bench", help="give --port PORT or --bench, not both"
         )
+    keeper = plan_keeper(options.notebook, plan, options.serial)
     if not any(modes):
         if options.json or not (sys.stdin.isatty() and sys.stdout.isatty()):
             raise UsageTrouble(
@@ -59,11 +54,12 @@ def run(options: Namespace) -> int:
             start_at=options.start_at,
             record=options.record,
             overwrite=options.overwrite,
+            keeper=keeper,
         )
-        return run_app(plan=source)
-    fold = Fold()
+        return run_app(plan=source, keeper=keeper)
+    fold = Fold(keeper.priors)
     try:
-        asyncio.run(_bringup(options, plan, fold))
+        asyncio.run(_bringup(options, plan, fold, keeper))
     except WakelineError as error:
         if fold.snapshot().bringup is None:
             raise
@@ -71,11 +67,23 @@ def run(options: Namespace) -> int:
             sys.stdout.flush()
             print("\n".join(error.lines()), file=sys.stderr)
     snapshot = fold.snapshot()
+    kept = keeper.keep(snapshot, capture=options.record or "")
     if options.json:
-        print(dumps(as_object(snapshot)))
+        notes = {} if kept is None else {"notebook": kept.as_object()}
+        print(dumps(as_object(snapshot) | notes))
     elif snapshot.bringup is not None:
         print("\n".join(["", *report_lines(snapshot.bringup)]))
+        tell_kept(kept, keeper, snapshot)
     return exit_code(snapshot)
+
+
+def plan_keeper(notebook: str | None, plan: Plan, serial: str | None) -> Keeper:
+    """The notebook for a board of this plan, named by its serial number. Raises InputTrouble, UsageTrouble.
+
+    Digits alone would be the number of a session there: the plan's name goes before them.
+    """
+    board = f"{plan.name}-{serial}" if serial is not None and serial.strip().isdecimal() else serial
+    return keeper_for(notebook, board or None, plan.revision or None)
 
 
 def _check(plan: Plan, options: Namespace) -> int:
@@ -108,72 +116,27 @@ def checked_object(plan: Plan) -> dict[str, Any]:
     }
 
 
-async def _bringup(options: Namespace, plan: Plan, fold: Fold) -> None:
+async def _bringup(options: Namespace, plan: Plan, fold: Fold, keeper: Keeper) -> None:
     # with --json standard output carries one object and nothing else
     stream = sys.stderr if options.json else sys.stdout
 
     def say(text: str) -> None:
         print(text, file=stream, flush=True)
 
-    def show(snapshot: Snapshot, attempted: bool) -> None:
-        say("\n".join(f"  {row}" for row in cause_lines(snapshot)))
-
-    async with _board(options, plan, say) as (port, hands, stands_in):
-        settings = settings_for(port, plan.loader)
-        live = PlanText(say)
-        async with opened(
-            settings,
-            plan.family,
-            fold=fold,
+    async with contextlib.AsyncExitStack() as stack:
+        if options.bench is not None:
+            place = await stack.enter_async_context(on_bench(options.bench, plan, say))
+        else:
+            hands = FileHands(Path(options.answers), say) if options.answers else PromptHands(say)
+            place = at_port(options.port, hands)
+        await carry_out(
+            plan,
+            place,
+            fold,
+            say,
+            serial=options.serial or "",
+            start_at=options.start_at,
             record=options.record,
             overwrite=options.overwrite,
-            live=live,
-            at_once=False,
-        ) as session:
-            around = SystemPorts(port, MonotonicClock(), stands_in)
-            bringup = Bringup(
-                plan, session, fold, hands, around, serial=options.serial or "", start_at=options.start_at, show=show
-            )
-            await _until_stopped(bringup, session)
-
-
-@contextlib.asynccontextmanager
-async def _board(options: Namespace, plan: Plan, say: Callable[[str], None]) -> AsyncIterator[tuple[str, Hands, str]]:
-    """The port, who does the steps, and what stands in for its plug."""
-    if options.bench is None:
-        from console.bench import control
-
-        hands = FileHands(Path(options.answers), say) if options.answers else PromptHands(say)
-        yield options.port, hands, _STANDS_IN if control.find(options.port) is not None else ""
-        return
-    from console.bench.client import SimulatedBench
-    from console.bench.scenes import scenes
-    from console.commands.board_hands import BoardBenchHands
-
-    async with SimulatedBench() as bench:
-        key = "scene" if options.bench in {one.name for one in scenes()} else "fault"
-        await bench.start(**({key: options.bench} if options.bench else {}))
-        await bench.act("power-off")
-        yield bench.port, BoardBenchHands(bench, plan, say), _STANDS_IN
-
-
-async def _until_stopped(bringup: Bringup, session: Session) -> None:
-    """Ctrl-C ends what runs over the port, at a block's border while something is written; else it leaves the plan."""
-    loop, task = asyncio.get_running_loop(), asyncio.ensure_future(bringup.run())
-
-    def pressed() -> None:
-        if session.busy:
-            bringup.stop()
-        else:
-            task.cancel()
-
-    try:
-        loop.add_signal_handler(signal.SIGINT, pressed)
-    except (NotImplementedError, RuntimeError, ValueError):  # this system, or a thread: Ctrl-C then ends at once
-        await task
-        return
-    try:
-        with contextlib.suppress(asyncio.CancelledError):
-            await task
-    finally:
-        loop.remove_signal_handler(signal.SIGINT)
+            experience=keeper.experience,
+        )

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
-from console.bringup.fold import BringupFold, SuspectState
+from console.bringup.fold import BringupFold, State, SuspectState
 from console.bringup.words import stage_line
 from console.events import Event, Mark, MarkKind
 from console.session.wording import mark_words
@@ -14,10 +14,11 @@ _FEW = 3
 
 
 class PlanText:
-    """A sink. Prints whole lines only."""
+    """A sink. Prints whole lines only. `experience` is asked when a stage has failed."""
 
-    def __init__(self, say: Callable[[str], None]) -> None:
+    def __init__(self, say: Callable[[str], None], experience: Callable[[], Sequence[str]] = tuple) -> None:
         self._say = say
+        self._experience = experience
         self._fold = BringupFold()
         self._suspects_due = False
 
@@ -47,6 +48,8 @@ class PlanText:
                 stage = state.stage(str(event.fields.get("stage")))
                 if stage is not None:
                     self._say(f"        {stage_line(stage)}")
+                    for words in self._experience() if stage.state is State.FAILED else ():
+                        self._say(f"  {words}")
             case "ask" if state.asked is not None and state.asked.caution:
                 self._say(f"  caution: {state.asked.caution}")
             case "suspects":

@@ -16,6 +16,7 @@ from console.record.pcapng import CaptureFile
 from console.report.compose import batch_report, session_report
 from console.report.html import page
 from console.report.model import Report
+from console.report.plan import plan_sections
 from console.report.reading import CaptureInfo, SessionReader, SessionRecord
 from console.report.text import lines
 from console.text import clean
@@ -50,7 +51,10 @@ def run(options: Namespace) -> int:
 def _report(options: Namespace) -> tuple[Report, list[tuple[str, str]]]:
     title, photos = options.title or "", [Path(photo).name for photo in options.photo or ()]
     if len(options.file) == 1:
-        return session_report(read(Path(options.file[0])), title=title, photos=photos), []
+        record = read(Path(options.file[0]))
+        plan = record.snapshot.bringup
+        extra = () if plan is None else plan_sections(plan)
+        return session_report(record, title=title, photos=photos, extra=extra), []
     records: list[SessionRecord] = []
     unread: list[tuple[str, str]] = []
     for file in options.file:

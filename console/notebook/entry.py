@@ -13,6 +13,7 @@ from console.causes.catalogue import Catalogue, catalogue
 from console.deeds import Deed
 from console.errors import Outcome, UsageTrouble
 from console.events import Value
+from console.notebook.plan_story import LOOKED, MENDED, PlanStory, failure_of, plan_story
 from console.session.stage import VERDICTS, StageResult, ends
 from console.snapshot import Attempt, Snapshot
 from console.text import clean
@@ -20,6 +21,7 @@ from console.text import clean
 # what is only said or read; whatever else is done to the board, also another rate, can cure it
 _SAID: Final = frozenset({"check", "finding", "skip", "undo", "remark", "at-hand"})
 _ANSWERS: Final = frozenset({"check", "finding"})
+_OF_PLAN: Final = frozenset({LOOKED, MENDED, "skip"})
 _UNDOABLE: Final = _ANSWERS | {"skip", "at-hand"}
 BY_TOOL, BY_PERSON = "wakeline", "person"
 LONGEST_NAME: Final = 40
@@ -112,9 +114,14 @@ def entry_of(
     table: Catalogue | None = None,
 ) -> Entry | None:
     """The session behind this picture, with what fixed it where that is beyond doubt; None where nothing was tried."""
-    attempts = (*snapshot.earlier, Attempt(snapshot.attempt, snapshot.observations, snapshot.causes))
-    stages = tuple(stage for stage in snapshot.stages if not stage.test)
-    over = ends(stages)
+    table = table or catalogue()
+    plan = None if snapshot.bringup is None else plan_story(snapshot.bringup, snapshot)
+    if plan is not None:
+        attempts, stages, deeds, over = plan.attempts, plan.stages, plan.deeds, list(plan.ends)
+    else:
+        attempts = (*snapshot.earlier, Attempt(snapshot.attempt, snapshot.observations, snapshot.causes))
+        stages = tuple(stage for stage in snapshot.stages if not stage.test)
+        deeds, over = snapshot.deeds, ends(stages)
     if not over:
         return None
     told = [end for end in over if end[1] in VERDICTS] or over
@@ -130,7 +137,7 @@ def entry_of(
         settings=tuple((name, clean(v, 200) if isinstance(v, str) else v) for name, v in snapshot.settings),
         capture=clean(capture, 1000),
         capture_sha256=capture_sha256,
-        outcome=over[-1][1],
+        outcome=over[-1][1] if plan is None else plan.outcome,
         first_outcome=told[0][1],
         stopped_at=_stopped_at(stages, failed[0]) if failed else "",
         failed_attempt=failed[0] if failed else 0,
@@ -138,13 +145,26 @@ def entry_of(
         simulated=snapshot.simulated is True,
         stages=stages,
         attempts=attempts,
-        deeds=snapshot.deeds,
-        fix=_fix(over, snapshot.deeds, table or catalogue()),
+        deeds=deeds,
+        fix=_fix(over, deeds, table) if plan is None else _plan_fix(plan, table),
     )
+
+
+def _plan_fix(plan: PlanStory, table: Catalogue) -> Fix | None:
+    """The one joint or part that was put right; else what woke a silent board, where that is beyond doubt."""
+    if plan.fixed is not None:
+        part, joint, note = plan.fixed
+        return Fix(part=part, joint=joint, note=note, by=BY_TOOL)
+    if any(deed.action == MENDED for deed in plan.deeds):
+        return None
+    answers = [deed for deed in plan.deeds if table.step(deed.check) or deed.action not in (*_ANSWERS, *_OF_PLAN)]
+    return _fix(plan.ends, answers, table)
 
 
 def latest_failure(snapshot: Snapshot) -> tuple[str, frozenset[str]] | None:
     """Where the latest attempt stopped and what was seen; None where it passed, said nothing, or still runs."""
+    if snapshot.bringup is not None:
+        return failure_of(snapshot.bringup, snapshot)
     over = ends(snapshot.stages)
     if snapshot.running_stage is not None or not over:
         return None

@@ -11,8 +11,10 @@ from datetime import UTC, datetime, timedelta
 from typing import Final
 
 from console.causes.catalogue import OTHER, catalogue
+from console.deeds import Deed
 from console.errors import Outcome
 from console.notebook.history import BoardRun, Detail, SessionRow, Shown
+from console.notebook.plan_story import LOOKED, MENDED
 from console.notebook.statistics import Against, Bar, Rate, Shrunk, Similar, Times, first_pass, in_the_end
 from console.words import percent, seconds, setting
 
@@ -57,6 +59,7 @@ def row_line(row: SessionRow) -> str:
     )
 
 
+_OF_PLAN: Final = {"check": "stage", LOOKED: "looked at"}
 _BY_ITSELF: Final = {"finding": "tested", "settings": "next"}
 HEAD: Final = f"{'no.':>5}  {'when (UTC)':<16}  {'board':<16} {'result':<23} what was wrong (? suspected)"
 
@@ -170,12 +173,18 @@ def _attempts(found: Detail) -> list[str]:
             out.append(f"  {stage.name:<12} {word:<12} {seconds(stage.elapsed_s):>9}  {stage.message}".rstrip())
         out += _thought(shown[n]) if n in shown else []
         for deed in (deed for deed in found.deeds if deed.attempt == n):
-            step = catalogue().step(deed.check)
-            value = f" {deed.value:g} {deed.unit}".rstrip() if deed.value is not None else ""
-            told = f": {deed.outcome}" if deed.outcome else ""
-            who = _BY_ITSELF.get(deed.action, "you")
-            out.append(f"  {who}: {step.title if step else deed.action}{told}{value}")
+            out.append(f"  {_BY_ITSELF.get(deed.action, 'you')}: {_deed(deed)}")
     return out
+
+
+def _deed(deed: Deed) -> str:
+    step = catalogue().step(deed.check)
+    value = f" {deed.value:g} {deed.unit}".rstrip() if deed.value is not None else ""
+    told = f": {deed.outcome}" if deed.outcome else ""
+    if step is None and deed.action == MENDED:
+        return f"put right{told}"
+    did = step.title if step else " ".join(filter(None, (_OF_PLAN.get(deed.action, deed.action), deed.check)))
+    return f"{did}{told}{value}"
 
 
 def _thought(one: Shown) -> list[str]:

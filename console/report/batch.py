@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Sequence
 from typing import Final
 
+from console.bringup.fold import BringupState
 from console.errors import Outcome
 from console.report.model import Block, Column, Paragraph, Point, Points, Section, Table
 from console.report.reading import SessionRecord
@@ -28,16 +29,24 @@ def overview(records: Sequence[SessionRecord], unread: Sequence[tuple[str, str]]
 
 def _row(number: int, record: SessionRecord) -> tuple[str, ...]:
     snapshot, first, stop = record.snapshot, record.first_outcome, record.stopped_at
-    cause = snapshot.causes[0] if snapshot.causes else None
-    return (
+    head = (
         str(number),
         record.capture.name,
         "· not judged" if first is None else outcome_words(first),
         outcome_words(snapshot.outcome),
-        clean(stop.name, 20) if stop else "-",
-        str(snapshot.attempt),
-        f"{cause.title} ({percent(cause.probability)})" if cause else "-",
     )
+    if snapshot.bringup is not None:
+        return (*head, *_of_plan(snapshot.bringup))
+    cause = snapshot.causes[0] if snapshot.causes else None
+    told = f"{cause.title} ({percent(cause.probability)})" if cause else "-"
+    return (*head, clean(stop.name, 20) if stop else "-", str(snapshot.attempt), told)
+
+
+def _of_plan(plan: BringupState) -> tuple[str, str, str]:
+    """Where a board's plan stands still, how many turns it took, and what was put right or is suspected first."""
+    left = next((f"{one.title} ({percent(one.probability)})" for one in plan.suspects if not one.cleared), "-")
+    mended = "; ".join(done.title for done in plan.repairs)
+    return clean(plan.stopped_at, 20) or "-", str(plan.history.turn), mended or left
 
 
 def _first_pass(records: Sequence[SessionRecord], unread: int) -> list[Block]:

@@ -7,6 +7,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Final
 
 from console import __version__
+from console.bringup.fold import BringupState
 from console.causes.rank import NextCheck
 from console.errors import Outcome
 from console.report.batch import overview
@@ -30,10 +31,11 @@ _ORDERS_ONLY: Final = (
 def session_report(
     record: SessionRecord, *, title: str = "", photos: Sequence[str] = (), extra: Sequence[Section] = ()
 ) -> Report:
-    """The report of one session. `extra` are sections of whoever knows more, such as the stages of a whole board."""
+    """The report of one session. `extra` are sections of whoever knows more, such as the stages of a whole board; they
+    come first, because the rest happened within them."""
     part = Part(
         record.capture.name,
-        (*_told(record), *extra, *_trace(record), *_photos(photos), _record(record), _limits(record.snapshot)),
+        (*extra, *_told(record), *_trace(record), *_photos(photos), _record(record), _limits(record.snapshot)),
     )
     lead = (verdict(record), _facts(record))
     return Report(title or f"Bring-up report: {record.capture.name}", lead, (part,), _foot())
@@ -64,6 +66,8 @@ def batch_report(
 def verdict(record: SessionRecord) -> Paragraph:
     """How the session ended, in one sentence or two."""
     snapshot = record.snapshot
+    if snapshot.bringup is not None:
+        return _of_plan(snapshot.bringup, snapshot)
     if snapshot.outcome is Outcome.OK:
         tries = f" at attempt {snapshot.attempt}" if snapshot.attempt > 1 else ""
         named = snapshot.identity is not None and snapshot.identity.product_id is not None
@@ -73,6 +77,18 @@ def verdict(record: SessionRecord) -> Paragraph:
     why = f": {snapshot.problem.message}" if snapshot.problem else ""
     cause = f". Most likely: {_likeliest(snapshot)}" if snapshot.causes else ""
     return Paragraph(f"{outcome_words(snapshot.outcome)}{why}{cause}.", "bad")
+
+
+def _of_plan(plan: BringupState, snapshot: Snapshot) -> Paragraph:
+    number = f", number {plan.serial}" if plan.serial else ""
+    name = f"{plan.board}, revision {plan.revision}{number}"
+    mended = f" What was put right: {'; '.join(done.title for done in plan.repairs)}." if plan.repairs else ""
+    if snapshot.outcome is Outcome.OK:
+        return Paragraph(f"✓ {name}: every stage of the plan passed.{mended}", "good")
+    why = f": {snapshot.problem.message}" if snapshot.problem else ""
+    left = next((one for one in plan.suspects if not one.cleared), None)
+    first = "" if left is None else f" To look at first: {left.title} ({percent(left.probability)})."
+    return Paragraph(f"{outcome_words(snapshot.outcome)}: {name}{why}.{mended}{first}", "bad")
 
 
 def started(record: SessionRecord) -> str:

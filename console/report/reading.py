@@ -70,8 +70,11 @@ class SessionRecord:
 
     @property
     def first_outcome(self) -> Outcome | None:
-        """How the first attempt ended that spoke to the board; None where that says nothing about the board."""
-        outcome = next((outcome for _, outcome in ends(self.snapshot.stages)), None)
+        """How the first attempt ended that spoke to the board, of a plan its first turn; None where that says nothing
+        about the board."""
+        plan = self.snapshot.bringup
+        over = ends(self.snapshot.stages) if plan is None else plan.ends()
+        outcome = next((outcome for _, outcome in over), None)
         return outcome if outcome in VERDICTS else None
 
     @property

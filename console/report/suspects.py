@@ -1,46 +1,42 @@
-"""Suspects of a whole board as a section for a report."""
+"""Whom a board's plan suspected when it stopped, as blocks for a report: in the order of looking, visit by visit."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
+from itertools import groupby
 from typing import Final
 
-from console.boards.suspects import Group, Suspects
-from console.report.model import Block, Paragraph, Point, Points, Section
+from console.bringup.fold import SuspectState
+from console.bringup.history import Stop
+from console.report.model import Block, Paragraph, Point, Points
 from console.words import count_of, percent
 
 _MOST: Final = 10
 
 
-def suspects_section(found: Suspects, most: int = _MOST) -> Section:
-    """The first `most` suspects in the order of looking, visit by visit, with reasons and how to look."""
-    if not found.groups:
-        return Section("Suspects", (Paragraph("No stage failed: nothing to look at."),))
+def suspect_blocks(stop: Stop, fate: Mapping[str, str], most: int = _MOST) -> list[Block]:
+    """The first `most` suspects of a stop with reasons and how to look; `fate` says of a key what came of it."""
+    if not stop.suspects:
+        return [Paragraph("Nobody on the board was suspected.")]
     blocks: list[Block] = []
-    if found.fewest is not None and found.fewest > 1:
-        blocks.append(Paragraph(f"It takes at least {found.fewest} lasting faults to explain what failed."))
-    left = most
-    for number, group in enumerate(found.groups, 1):
-        if left <= 0:
-            break
-        blocks += _visit(number, group, left)
-        left -= len(group.items)
-    hidden = max(0, sum(len(group.items) for group in found.groups) - most)
-    rest = [f"none of the known: {percent(found.other)}", *found.notes]
+    shown = stop.suspects[:most]
+    for number, (part, items) in enumerate(groupby(shown, key=lambda one: one.part), 1):
+        blocks += _visit(number, part, tuple(items), fate)
+    rest = [f"none of the known: {percent(stop.other)}"]
+    hidden = len(stop.suspects) - len(shown)
     if hidden:
         rest.insert(0, f"{count_of(hidden, 'suspect')} more, each less worth a look")
-    return Section("Suspects", (*blocks, Points(tuple(map(Point, rest)))))
+    return [*blocks, Points(tuple(map(Point, rest)))]
 
 
-def _visit(number: int, group: Group, left: int) -> list[Block]:
-    head = f"{number}. {group.part}: {percent(group.probability)} that something there is wrong"
-    items = tuple(
-        Point(item.title, percent(item.probability), (*item.why, f"look: {item.how_to_look}"))
-        for item in group.items[:left]
-    )
-    cautions = dict.fromkeys(item.caution for item in group.items[:left] if item.caution)
-    why = "; ".join(group.why)
-    return [
-        Paragraph(f"{head}, about {max(1, round(group.minutes))} min{f' ({why})' if why else ''}."),
-        *(Paragraph(f"Caution: {caution}", "caution") for caution in cautions),
-        Points(items, ordered=True),
-    ]
+def _visit(number: int, part: str, items: tuple[SuspectState, ...], fate: Mapping[str, str]) -> Iterator[Block]:
+    minutes = max(1, round(sum(one.minutes for one in items)))
+    yield Paragraph(f"{number}. {part}, about {minutes} min:")
+    for caution in dict.fromkeys(one.caution for one in items if one.caution):
+        yield Paragraph(f"Caution: {caution}", "caution")
+    yield Points(tuple(_suspect(one, fate.get(one.key, "")) for one in items), ordered=True)
+
+
+def _suspect(one: SuspectState, fate: str) -> Point:
+    more = (*one.why, f"look: {one.look}", *((fate,) if fate else ()))
+    return Point(one.title, percent(one.probability), more)

@@ -25,6 +25,7 @@ from console.screens.files import fresh_path, write_lines
 from console.screens.guide import GuideLine, step_for
 from console.screens.live_screen import LiveScreen
 from console.screens.panel import TextPanel, put
+from console.screens.plan_panels import PlanPanel, SuspectsPanel
 from console.screens.replay import ReplayLine
 from console.screens.source import LiveSource, Source
 from console.screens.stages_panel import WORDS, StagesPanel
@@ -40,7 +41,10 @@ PANELS = ("wires", "stages", "trace", "causes")
 
 
 class BenchScreen(LiveScreen):
-    """Four panels over one source. Commands go to the source; what is shown comes from snapshots alone."""
+    """Four panels over one source. Commands go to the source; what is shown comes from snapshots alone.
+
+    Of a capture of a whole board's plan, plan and suspects stand where stages and causes do.
+    """
 
     HELP: ClassVar[str] = (
         "The cable on top, the stages under it, then what passed on the wire and what is most likely wrong. Tab moves "
@@ -66,10 +70,12 @@ class BenchScreen(LiveScreen):
         if isinstance(self.source, CaptureSource):
             yield ReplayLine(self.source, id="replay")
         yield WiresPanel("wires")
-        yield StagesPanel("stages")
+        plans = isinstance(self.source, CaptureSource) and self.source.plans
+        self.set_class(plans, "-plan")
+        yield PlanPanel("stages") if plans else StagesPanel("stages")
         with Container(id="lower"):
             yield TracePanel("trace")
-            yield CausesPanel("causes")
+            yield SuspectsPanel("causes") if plans else CausesPanel("causes")
         yield Static("", id="keys", markup=False)
 
     def on_mount(self) -> None:
@@ -128,7 +134,8 @@ class BenchScreen(LiveScreen):
         else:
             sign, word, style = WORDS.get(outcome, ("✗", str(outcome), "$text-error"))
             programmed = shown.programming is not None and shown.programming.complete
-            passed = "test passed" if shown.test else "done and proven" if programmed else "awake and identified"
+            passed = "test passed" if shown.test else "plan done" if shown.bringup else "awake and identified"
+            passed = "done and proven" if programmed and not shown.bringup else passed
             word = {Outcome.OK: passed, Outcome.PORT: "port trouble"}.get(outcome, word)
         rate = f"  {settings['baud']} {settings.get('frame', '')}" if "baud" in settings else ""
         tail = ""

@@ -2,16 +2,25 @@
 
 from __future__ import annotations
 
+import contextlib
+from itertools import islice
 from pathlib import Path
 from typing import Final
 
 from console.clock import MonotonicClock
+from console.errors import InputTrouble
+from console.events import Mark, MarkKind
 from console.screens.bridge import Bridge
 from console.text import clean
 
+_FIRST: Final = 20  # events of a capture that tell what it is of
+
 
 class CaptureSource:
-    """A capture through the same fold, at the recorded pace or another. Raises InputTrouble when it cannot be read."""
+    """A capture through the same fold, at the recorded pace or another. Raises InputTrouble when it cannot be read.
+
+    `plans`: it is of a whole board brought up by its plan.
+    """
 
     LONGEST_PAUSE_S: Final = 3.0
 
@@ -25,6 +34,15 @@ class CaptureSource:
         self.bridge = Bridge()
         self.loading = True
         self.recording = False
+        self.plans = self._begins_with_a_plan()
+
+    def _begins_with_a_plan(self) -> bool:
+        """Whether a whole board's plan was followed: its marks come before anything else."""
+        with contextlib.suppress(InputTrouble):  # told when it is played
+            for event in islice(self.capture.events(), _FIRST):
+                if isinstance(event, Mark) and event.kind is MarkKind.BRINGUP:
+                    return True
+        return False
 
     @property
     def busy(self) -> bool:

@@ -98,10 +98,16 @@ class Navigator(App[int]):
         self.go(LiveSource(settings, keeper=self.keeper()))
 
     def open_scene(self, scene: str) -> None:
-        """Open a simulated board on the bench screen."""
+        """Open a simulated board: on the bench screen, or a whole board by its plan."""
+        from console.bench.scenes import scene as known
         from console.screens.source import LiveSource
 
         keeper = None if self.notebook is None else self.keeper()  # the user's own takes no simulated boards
+        if (story := known(scene)).board:
+            from console.screens.plan_source import scene_source
+
+            self.go(scene_source(story, keeper))
+            return
         self.go(LiveSource(LinkSettings(port=""), scene=scene, keeper=keeper))
 
     def open_capture(self, path: Path) -> None:

@@ -76,9 +76,11 @@ class StepPanel(TextPanel):
         "out, u takes the latest answer back, m writes a note, x stops."
     )
 
-    def __init__(self, id: str, asked: Callable[[], NextCheck | None]) -> None:
+    def __init__(self, id: str, asked: Callable[[], NextCheck | None], *, plays: bool = False) -> None:
+        """`plays`: Enter has the simulated bench's hands do the step."""
         super().__init__(id)
         self._asked = asked
+        self._plays = plays
 
     def asked_anew(self) -> None:
         """Another question, which is no part of the picture: paint even if the picture is the same."""
@@ -88,7 +90,7 @@ class StepPanel(TextPanel):
         """The question, or what runs, or how it ended."""
         state, check = snapshot.bringup, self._asked()
         if check is not None:
-            return _question(check, width)
+            return _question(check, width, self._plays)
         if state is None:
             return [line(("nothing is asked yet", "$secondary"))]
         if state.outcome is not None:
@@ -103,10 +105,12 @@ class StepPanel(TextPanel):
         return out or [line(("one moment", "$secondary"))]
 
 
-def _question(check: NextCheck, width: int) -> list[Content]:
+def _question(check: NextCheck, width: int, plays: bool) -> list[Content]:
     out = wrap("▲ caution: ", check.caution, width, "bold $text-warning") if check.caution else []
     out += wrap("do: ", f"{check.title} (about {max(1, round(check.minutes))} min)", width, "bold $text-accent")
     out += wrap("    ", check.why, width, "$secondary") if check.why else []
+    if plays:
+        return [*out, *wrap("  ", "Enter: the simulated bench's hands do it and say what it showed", width)]
     if check.change:
         return [*out, *wrap("  ", "then press Enter: it is done", width)]
     if check.scale is not None:
@@ -141,7 +145,8 @@ class SuspectsPanel(TextPanel):
         "it stand its pins, what lies beside them, and their net. s shows the next suspect."
     )
 
-    def __init__(self, id: str, netlist: Netlist) -> None:
+    def __init__(self, id: str, netlist: Netlist | None = None) -> None:
+        """Without `netlist`, as in a capture, nothing is drawn."""
         super().__init__(id)
         self._netlist = netlist
         self._chosen = 0
@@ -185,6 +190,8 @@ class SuspectsPanel(TextPanel):
 
     def _drawing(self, ref: str) -> list[str]:
         """A pin with what lies beside it, and its net unless that is a supply, which goes everywhere."""
+        if self._netlist is None:
+            return []
         part, _, name = ref.rpartition(".")
         pin = self._netlist.circuit.pin(part, name)
         if pin is None:

@@ -178,5 +178,5 @@ def test_any_line_is_a_reply_or_a_clear_refusal(text: str) -> None:
         reply = understand(text, check)
     except UsageTrouble:
         return
-    assert reply.kind in ("found", "skip", "undo", "stop", "note", "have")
+    assert reply.kind in ("found", "done", "skip", "undo", "stop", "note", "have")
     assert reply.text.isprintable()

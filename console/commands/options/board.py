@@ -13,7 +13,9 @@ def bringup(sub: argparse.ArgumentParser) -> None:
     words = "the simulated bench instead, with its own hands; a scene or a fault of `wakeline bench --list` is staged"
     sub.add_argument("--bench", nargs="?", const="", default=None, metavar="FAULT", help=words)
     sub.add_argument("--from", dest="start_at", default=None, metavar="STAGE", help="take all before it as passed")
-    sub.add_argument("--serial", default=None, metavar="NO", help="the board's serial number, for the record")
+    sub.add_argument("--serial", default=None, metavar="NO", help="the board's serial number: names it in the notebook")
+    words = "another notebook than your own; made if it is not there"
+    sub.add_argument("--notebook", metavar="FILE", default=None, help=words)
     sub.add_argument("--ask", action="store_true", help="as text: ask at each step what it showed")
     sub.add_argument("--answers", metavar="FILE", default=None, help="the same, with the answers from a TOML file")
     sub.add_argument("--record", metavar="FILE", default=None, help="write a pcapng capture of the session")

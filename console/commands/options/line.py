@@ -9,7 +9,11 @@ from console.commands.options.values import line_use, pattern_count, rate, rates
 
 def demo(sub: ArgumentParser) -> None:
     """Options of `wakeline demo`."""
-    sub.add_argument("--scene", default="tern-07", help="which story (default tern-07)")
+    sub.add_argument(
+        "--scene",
+        default="tern-07",
+        help="which story, as in `wakeline bench --list` (default tern-07); tern-21 and tern-24 are whole boards",
+    )
     sub.add_argument("--headless", action="store_true", help="as text even on a terminal")
     sub.add_argument("--notebook", metavar="FILE", default=None, help="keep the story there (never in your own)")
 

@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-from console.boards.suspects import Suspects, suspects
 from console.events import MarkKind
 from console.report.compose import batch_report, session_report
 from console.report.model import Facts, Paragraph, Points, Report, Section, Table, Timeline
-from console.report.suspects import suspects_section
-from tests.console.boards.bench_board import BOARD, SERIAL, SPI, ran
 from tests.console.report.made import SHA, attempt, check, mark, record
 
 STAGE = (MarkKind.STAGE_BEGIN, MarkKind.STAGE_END)
@@ -55,10 +52,10 @@ def test_a_failed_session_says_why_what_and_what_next() -> None:
     assert ("SHA-256", SHA) in facts.rows
 
 
-def test_what_is_handed_in_stands_before_the_trace() -> None:
+def test_what_is_handed_in_comes_first() -> None:
     extra = (Section("Board stages", (Paragraph("inspect: done"),)),)
     titles = [one.title for one in session_report(record(attempt(0, 1)), extra=extra).parts[0].sections]
-    assert titles.index("Board stages") == titles.index("From the trace") - 1
+    assert titles[:2] == ["Board stages", "What happened"]
 
 
 def test_readings_and_contradictions_are_told() -> None:
@@ -113,15 +110,3 @@ def test_what_a_port_cannot_tell_is_said() -> None:
     settings = mark(0, MarkKind.SETTINGS, port="p", baud=9600, frame="8N1", line_errors="not available")
     assert said in texts(section(session_report(record([settings, *attempt(0, 1)])), "How far this goes"))
     assert said not in texts(section(session_report(record(attempt(0, 1))), "How far this goes"))
-
-
-def test_suspects_stand_in_the_order_of_looking() -> None:
-    found = suspects(BOARD, [ran("loader answers", True, SERIAL), ran("flash identifies", False, SPI)])
-    made = suspects_section(found, 4)
-    titles = [point.text for block in made.blocks if isinstance(block, Points) for point in block.items]
-    assert titles[:4] == [item.title for item in found.items()][:4]
-    assert f"{len(list(found.items())) - 4} suspects more" in texts(made)
-    assert f"1. {found.groups[0].part}: " in texts(made)
-    assert "look: " in texts(made)
-    assert any(block.tone == "caution" for block in made.blocks if isinstance(block, Paragraph))
-    assert "nothing to look at" in texts(suspects_section(Suspects((), 0.0)))

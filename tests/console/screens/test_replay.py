@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from console.errors import InputTrouble, Outcome
-from console.events import Event
+from console.events import Event, Mark
 from console.record.pcapng import CaptureWriter
 from console.screens.app import WakelineApp, run_app
 from console.screens.ask_screen import FileScreen
@@ -17,6 +17,7 @@ from console.screens.capture_source import CaptureSource
 from console.screens.ports_screen import PortsScreen
 from console.screens.replay import FASTEST, SLOWEST, ReplayLine
 from console.snapshot import Fold
+from tests.console.bringup.staged_board import bring_up
 
 
 @pytest.fixture
@@ -140,3 +141,28 @@ async def test_a_cut_capture_says_so(cut: Path, until: Any) -> None:
     async with app.run_test(size=(200, 50)) as pilot:
         await until(pilot, lambda: isinstance(app.screen, BenchScreen) and not app.loading)
         assert "▲" in bench(app).query_one(ReplayLine).words().plain
+
+
+@pytest.fixture(scope="module")
+def plan_capture(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A whole board's plan, cut off where its suspects were looked at."""
+    path = tmp_path_factory.mktemp("plan") / "plan.pcapng"
+    writer = CaptureWriter.create(path, port="/dev/fake0", baud=115200)
+    events = bring_up("open-pin:pin=U6.2").events
+    steps = [event.fields.get("step") if isinstance(event, Mark) else None for event in events]
+    for event in events[: steps.index("cleared")]:
+        writer.write(event)
+    writer.close()
+    return path
+
+
+async def test_a_board_brought_up_by_its_plan_shows_plan_and_suspects(
+    plan_capture: Path, size: tuple[int, int], until: Any, screen_text: Any
+) -> None:
+    app = WakelineApp(capture=plan_capture, speed=None)
+    async with app.run_test(size=size) as pilot:
+        await until(pilot, lambda: not app.loading and "suspects: memory failed" in screen_text(app))
+        text = " ".join(screen_text(app).split())
+        assert "✗ memory failed id FF FF FF" in text
+        assert "solder bridge" in text
+        await pilot.press("q")

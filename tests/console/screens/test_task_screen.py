@@ -239,7 +239,7 @@ async def test_stopping_leaves_whole_blocks_and_going_on_proves_them_first(
 
 
 async def test_leaving_during_a_write_asks_and_the_record_says_what_is_proven(
-    board: Board, folder: Path, until: Until, screen_text: Any
+    board: Board, folder: Path, until: Until, screen_text: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     board.hold_at = 20
     (folder / "tern.bin").write_bytes(FIRMWARE * 10)
@@ -251,9 +251,15 @@ async def test_leaving_during_a_write_asks_and_the_record_says_what_is_proven(
         await pilot.press("q")
         await until(pilot, lambda: isinstance(board.app.screen, AskScreen))
         assert "the chip is being worked on" in words(screen_text, board.app)
-        board.links[-1].hold_at = 0
+        stop, link = board.source.stop, board.links[-1]
+
+        def stop_and_go_on() -> None:
+            stop()
+            link.hold_at = 0
+            link.release()
+
+        monkeypatch.setattr(board.source, "stop", stop_and_go_on)
         await pilot.press("enter")
-        board.links[-1].release()
     state = board.source.bridge.fold.snapshot().programming
     assert state is not None
     assert (state.ended, state.complete) == (True, False)

@@ -1,0 +1,106 @@
+"""A board's plan carried out as text: at a port with somebody's hands, or on the simulated bench with its own."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import signal
+from collections.abc import AsyncIterator, Callable, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from console.bench import control
+from console.bench.client import SimulatedBench
+from console.bench.scenes import scenes
+from console.boards.plan import Plan
+from console.bringup.around import SystemPorts, settings_for
+from console.bringup.run import Bringup
+from console.clock import MonotonicClock
+from console.commands.attempt import opened
+from console.commands.board_hands import BoardBenchHands
+from console.commands.plan_text import PlanText
+from console.operating import Hands
+from console.session.session import Session
+from console.snapshot import Fold, Snapshot
+from console.summary import cause_lines
+
+Say = Callable[[str], None]
+STANDS_IN: Final = "the simulated board's port is there"
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where a board is brought up: its port, whose hands do the steps, and what stands in for its plug ("": none)."""
+
+    port: str
+    hands: Hands
+    stands_in: str = ""
+
+
+def at_port(port: str, hands: Hands) -> Place:
+    """A port of this system, behind which a simulated board may be."""
+    return Place(port, hands, STANDS_IN if control.find(port) is not None else "")
+
+
+@contextlib.asynccontextmanager
+async def on_bench(staged: str, plan: Plan, say: Say) -> AsyncIterator[Place]:
+    """A simulated board with its power off; `staged` is a scene, a fault or a flaw, "" for a good board.
+
+    Raises UsageTrouble for what cannot be staged, PortTrouble for a bench that does not start.
+    """
+    async with SimulatedBench() as bench:
+        scene = staged if staged in {one.name for one in scenes()} else None
+        await bench.start(scene=scene, fault=staged if staged and scene is None else None)
+        await bench.act("power-off")
+        yield Place(bench.port, BoardBenchHands(bench, plan, say), STANDS_IN)
+
+
+async def carry_out(
+    plan: Plan,
+    place: Place,
+    fold: Fold,
+    say: Say,
+    *,
+    serial: str = "",
+    start_at: str | None = None,
+    record: str | None = None,
+    overwrite: bool = False,
+    experience: Callable[[Snapshot], Sequence[str]] = lambda snapshot: (),
+) -> None:
+    """The whole plan into `fold`, every step told as it happens. Raises WakelineError.
+
+    `experience`: what is known of boards that failed as this one just did, in lines.
+    """
+
+    def show(snapshot: Snapshot, attempted: bool) -> None:
+        say("\n".join(f"  {row}" for row in cause_lines(snapshot)))
+
+    settings = settings_for(place.port, plan.loader)
+    async with opened(
+        settings, plan.family, fold=fold, record=record, overwrite=overwrite, live=PlanText(say), at_once=False
+    ) as session:
+        around = SystemPorts(place.port, MonotonicClock(), place.stands_in)
+        bringup = Bringup(plan, session, fold, place.hands, around, serial=serial, start_at=start_at, show=show)
+        await _until_stopped(bringup, session)
+
+
+async def _until_stopped(bringup: Bringup, session: Session) -> None:
+    """Ctrl-C ends what runs over the port, at a block's border while something is written; else it leaves the plan."""
+    loop, task = asyncio.get_running_loop(), asyncio.ensure_future(bringup.run())
+
+    def pressed() -> None:
+        if session.busy:
+            bringup.stop()
+        else:
+            task.cancel()
+
+    try:
+        loop.add_signal_handler(signal.SIGINT, pressed)
+    except (NotImplementedError, RuntimeError, ValueError):  # this system, or a thread: Ctrl-C then ends at once
+        await task
+        return
+    try:
+        with contextlib.suppress(asyncio.CancelledError):
+            await task
+    finally:
+        loop.remove_signal_handler(signal.SIGINT)
