@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 from pathlib import Path
 
 import pytest
@@ -22,3 +23,8 @@ def own_home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("XDG_DATA_HOME", str(home / "data"))
     monkeypatch.delenv("NO_COLOR", raising=False)
     monkeypatch.chdir(tmp_path)
+
+
+def pytest_configure() -> None:
+    """Started in the background of a script, a process ignores Ctrl-C, and so would every test that presses it."""
+    signal.signal(signal.SIGINT, signal.default_int_handler)
