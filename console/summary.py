@@ -159,6 +159,11 @@ def cause_lines(snapshot: Snapshot) -> list[str]:
     return out
 
 
+def step_lines(snapshot: Snapshot, attempted: bool) -> list[str]:
+    """What the operator's loop shows after an attempt, or after an answer that led to none."""
+    return verdict_lines(snapshot) if attempted else ["", *cause_lines(snapshot)]
+
+
 def _latest(findings: Sequence[Finding]) -> list[Finding]:
     """What the latest test found: its rates or settings one by one and its verdict; earlier ones are in the trace."""
     last = findings[-1].test if findings else ""

@@ -146,7 +146,6 @@ class _Bus:
     def __init__(self, nets: Nets) -> None:
         self._nets = nets
         self._chip = _ClockChip(nets)
-        self._sda_was = self._scl_was = 1
 
     def _line(self, pin: str, release: int) -> int:
         """Pull low or let go; returns the level that comes. A line without a pull-up stays low (rule 4)."""

@@ -30,7 +30,6 @@ RAIL_V: Final = (3.135, 3.465)
 HIGH_SHARE: Final = 0.8
 SAME_V: Final = 0.3
 SHORT_OHM: Final = 10.0
-GROUND_OHM: Final = 5.0
 IN_VAIN: Final = "silent"
 """The outcome of a trial that did not help."""
 _LOWER_RATES: Final = (57600.0, 9600.0)

@@ -108,8 +108,3 @@ class Setup:
     vanish_after_s: float = 0.0
     return_after_s: float = 0.0
     seed: int = 7
-
-    @property
-    def boots_rom(self) -> bool:
-        """Whether the chip is in its ROM as staged."""
-        return self.wiring.runs and self.strap_boot and self.in_loader

@@ -115,14 +115,11 @@ class Model:
 
         return self._keep(step.id, outcome, make)
 
-    def after_failure(self, step: Check, weights: Sequence[float], *, luck: bool = True) -> Weights:
-        """Weights after `step` was tried in vain; cured parts of pairs have moved to the cause that is left.
-
-        Without `luck` nothing but a cure counts as help: a plan must not build on boards that answer by chance.
-        """
+    def after_failure(self, step: Check, weights: Sequence[float]) -> Weights:
+        """Weights after `step` was tried in vain; cured parts of pairs have moved to the cause that is left."""
         if step.in_vain is None:
             raise ValueError(f"{step.id} cures nothing")
-        out = times(weights, self.outcome(step, step.in_vain) if luck else self._uncured(step))
+        out = times(weights, self.outcome(step, step.in_vain))
         if not step.reverts:
             for source, target, share in self._moved(step):
                 moved = out[source] * share
@@ -130,12 +127,10 @@ class Model:
                 out[target] += moved
         return out
 
-    def _uncured(self, step: Check) -> Weights:
-        """P(no cure | state): a pair needs both."""
+    def cured(self, step: Check) -> Weights:
+        """P(the board answers because `step` cured it | state), without luck: a pair needs both its cures."""
         return self._keep(
-            step.id,
-            "uncured",
-            lambda: [1 - math.prod(step.cures.get(cause, 0.0) for cause in state) for state in self.states],
+            step.id, "cured", lambda: [math.prod(step.cures.get(cause, 0.0) for cause in s) for s in self.states]
         )
 
     def _moved(self, step: Check) -> list[tuple[int, int, float]]:

@@ -236,10 +236,10 @@ class Planner:
         )
 
     def _hope(self, step: Check, weights: Weights) -> float:
-        """Chance that a step which cures is not in vain; 1 for a reading."""
+        """Chance that a step which cures does cure, luck left out; 1 for a reading."""
         if step.in_vain is None:
             return 1.0
-        return 1 - sum(self._tables.after_failure(step, weights, luck=False))
+        return sum(times(weights, self._tables.cured(step)))
 
     def _telling(self, step: Check, weights: Weights) -> float:
         """Bits that the step's outcome tells about the state, per weighted minute; gates are paid with it."""

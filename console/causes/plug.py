@@ -28,7 +28,6 @@ Kind = Literal[
     "waiting", "nothing", "settling", "good", "gone", "loop", "not-answering", "over-current",
     "no-driver", "not-serial", "other-device", "no-permission",
 ]  # fmt: skip
-WEIGHED: Final = frozenset({"nothing", "loop", "not-answering", "over-current"})
 FINE: Final = frozenset({"waiting", "settling", "good", "gone"})
 
 

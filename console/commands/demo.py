@@ -20,7 +20,7 @@ from console.errors import Outcome
 from console.link.base import LinkSettings
 from console.operating import walk
 from console.snapshot import Fold, Snapshot, exit_code
-from console.summary import as_object, cause_lines, dumps, product_text, verdict_lines
+from console.summary import as_object, dumps, product_text, step_lines
 
 Say = Callable[[str], None]
 
@@ -65,7 +65,7 @@ async def tell(story: Scene, say: Say, fold: Fold, *, show_trace: bool) -> Snaps
         def show(snapshot: Snapshot, attempted: bool) -> None:
             if live is not None:
                 live.flush()
-            say("\n".join(verdict_lines(snapshot) if attempted else ["", *cause_lines(snapshot)]))
+            say("\n".join(step_lines(snapshot, attempted)))
 
         async with opened(LinkSettings(port=bench.port), fold=fold, live=live) as session:
             await walk(session, fold, BenchHands(bench.act, say), show)

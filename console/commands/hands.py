@@ -70,7 +70,7 @@ class PromptHands:
 
     async def restore(self, test: str) -> None:
         """Ask for it."""
-        if test not in (line_tests.RATES, line_tests.SETTINGS):
+        if test not in line_tests.NO_HANDS:
             self._say("put the wires back as they were before the next step")
 
     async def reset(self, words: str) -> bool:

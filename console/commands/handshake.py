@@ -21,7 +21,7 @@ from console.events import Mark, MarkKind
 from console.notebook.keeper import Keeper
 from console.operating import Hands, walk
 from console.snapshot import Fold, Snapshot, exit_code
-from console.summary import as_object, cause_lines, dumps, verdict_lines
+from console.summary import as_object, cause_lines, dumps, step_lines, verdict_lines
 
 
 def run(options: Namespace) -> int:
@@ -91,8 +91,7 @@ async def _attempt(options: Namespace, fold: Fold, hands: Hands | None) -> Outco
     def show(snapshot: Snapshot, attempted: bool) -> None:
         if live is not None:
             live.flush()
-            lines = verdict_lines(snapshot) if attempted else ["", *cause_lines(snapshot)]
-            print("\n".join(lines), flush=True)
+            print("\n".join(step_lines(snapshot, attempted)), flush=True)
 
     async with opened(
         settings_from(options), options.family, fold=fold, record=options.record, overwrite=options.overwrite, live=live

@@ -15,8 +15,6 @@ from console.session import line_tests
 from console.session.session import Session
 from console.snapshot import Fold
 
-_NO_HANDS = frozenset({line_tests.RATES, line_tests.SETTINGS})
-
 
 def run(options: Namespace) -> int:
     """Run the command; returns the exit code."""
@@ -52,7 +50,7 @@ async def _test(options: Namespace, fold: Fold) -> None:
         overwrite=options.overwrite,
         live=None if options.json else LiveText(fold, sys.stdout),
     ) as session:
-        if _can_ask(options) and options.test not in _NO_HANDS and not await _ready():
+        if _can_ask(options) and options.test not in line_tests.NO_HANDS and not await _agreed("Enter: it is done"):
             session.stopped()
             return
         await _run(options, session)
@@ -69,24 +67,20 @@ def _run(options: Namespace, session: Session) -> Coroutine[Any, Any, object]:
             return line_tests.send_pattern(session, options.test, count=options.count)
 
 
-async def _ready(ask: Callable[[str], str] = input) -> bool:
-    """Nothing is sent before the wires are as the test needs them."""
-    try:
-        answer = await threads.start(lambda: ask("Enter: it is done, s: stop > "), "ask whether it is joined")
-    except EOFError:
-        return False
-    return answer.strip().lower() != "s"
-
-
 async def _reset(options: Namespace, session: Session, words: str, ask: Callable[[str], str] = input) -> bool:
     """The simulated board's reset is pressed there; else a person is asked while bytes go on."""
     if await simulated_reset(session.link.settings):
         return True
     if not _can_ask(options):
         raise _reset_needed()
+    return await _agreed(f"{words}. Enter: it is reset", ask)
+
+
+async def _agreed(question: str, ask: Callable[[str], str] = input) -> bool:
+    """Whether the person goes on; the end of the input and an s decline."""
     try:
         # in a daemon thread: Ctrl-C must not wait for the Enter of a person who has left
-        answer = await threads.start(lambda: ask(f"{words}. Enter: it is reset, s: stop > "), "ask for a reset")
+        answer = await threads.start(lambda: ask(f"{question}, s: stop > "), "ask a person")
     except EOFError:
         return False
     return answer.strip().lower() != "s"

@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable
-from typing import Any, Final
+from typing import Any
 
 from textual.app import App
 
 from console.causes.catalogue import catalogue
 from console.screens.ask_screen import AskScreen, ChooseScreen
 from console.screens.source import LiveSource
-from console.session.line_tests import BEFORE, CHECKS, ECHO, RATES, SETTINGS, TESTS
+from console.session.line_tests import BEFORE, CHECKS, ECHO, NO_HANDS, TESTS
 
 Step = Callable[[], Awaitable[object]]
-_NO_HANDS: Final = frozenset({RATES, SETTINGS})
 
 
 def choose(app: App[Any], source: LiveSource, command: Callable[[Step], object]) -> None:
@@ -37,7 +36,7 @@ def prepare(app: App[Any], source: LiveSource, name: str, command: Callable[[Ste
         if yes:
             command(lambda: source.line_test(name, ask))
 
-    if name in _NO_HANDS:
+    if name in NO_HANDS:
         answered(True)
     else:
         app.push_screen(AskScreen(f"{BEFORE[name]}. done?", _caution(name), "it is done, send", "not now"), answered)

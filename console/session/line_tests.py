@@ -33,6 +33,8 @@ TESTS: Final = {
     RATES: "only listen, at several rates: does a program talk, and at which?",
     SETTINGS: "handshakes at other frames and rates, the board reset before each",
 }
+# these need nothing joined or parted
+NO_HANDS: Final = frozenset({RATES, SETTINGS})
 # the catalogue's check that a test answers
 CHECKS: Final = {"K02": LOOP_BACK, "K03": FAR_END, "K04": ECHO_ALONE, "K17": SETTINGS, "K18": RATES}
 _JOINED: Final = "take the board off and join TX and RX {where}: grounds first, off last"
