@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections import deque
+import math
 from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from dataclasses import replace
 from typing import TypeVar
@@ -16,11 +16,12 @@ from typing import TypeVar
 from console import __version__
 from console.clock import Clock
 from console.errors import Outcome, PortTrouble, Stopped, WakelineError
-from console.events import Chunk, Event, Mark, MarkKind, Value
+from console.events import Chunk, Mark, MarkKind, Value
 from console.link.base import Link, LinkSettings, OpenReport
 from console.link.wake import run_wake
 from console.session.drive import Drive, Pace
 from console.session.ear import Busy, Ear
+from console.session.emitter import Emitter, Sink
 from console.session.outcome import outcome_of
 from console.session.stage import IDENTIFY, LISTEN, SYNC
 from protocols.conversation import Conversation
@@ -29,7 +30,6 @@ from protocols.family import Family, Identity, SyncResult
 from protocols.uart import Frame
 
 T = TypeVar("T")
-Sink = Callable[[Event], None]
 DEFAULT_LISTEN_S = 0.25
 
 
@@ -58,7 +58,7 @@ class Session:
         self.identity: Identity | None = None
         """What the target said in the last handshake that succeeded."""
         self._clock = clock
-        self._sinks = list(sinks)
+        self._events = Emitter(sinks)
         self._drive: Drive[object] | None = None
         self._pause: asyncio.Future[None] | None = None
         self._pace = Pace(family.frame.char_s(link.settings.baud), 0.05)
@@ -70,19 +70,16 @@ class Session:
         self._lost: PortTrouble | None = None
         self._busy = False
         self._ended = False
-        self._answering = False
         self._speaks: str | None = None
         self._noted: set[str] = set()
-        self._emit_later: deque[Event] = deque()
 
     def add_sink(self, sink: Sink) -> None:
         """From now on, also give events to `sink`."""
-        self._sinks.append(sink)
+        self._events.add(sink)
 
     def remove_sink(self, sink: Sink) -> None:
         """Stop giving events to `sink`; unknown sinks are ignored."""
-        if sink in self._sinks:
-            self._sinks.remove(sink)
+        self._events.remove(sink)
 
     @property
     def busy(self) -> bool:
@@ -99,7 +96,7 @@ class Session:
         try:
             if self._adapt is not None:
                 await self._adapt(self.link.settings)
-            report = await self.link.open(Ear(self._heard, self._emit, self._gone))
+            report = await self.link.open(Ear(self._heard, self._events.emit, self._gone))
         except PortTrouble as trouble:
             self._announce(None)
             self.trouble(trouble)
@@ -233,16 +230,16 @@ class Session:
         await asyncio.shield(self.close())
 
     def _heard(self, data: bytes, t_ns: int) -> None:
-        """Let the conversation answer first: fold and record work while the next question is on the line."""
-        self._emit_later.append(Chunk(t_ns, "in", data))
-        self._answering = True
+        """Let the conversation answer first: fold and record work while the line does."""
+        self._events.hold()
+        free_s = math.inf
         try:
+            self._events.emit(Chunk(t_ns, "in", data))
             if self._drive is not None:
                 self._drive.feed(data)
+                free_s = self._drive.free_s()
         finally:
-            self._answering = False
-            while self._emit_later:
-                self._emit(self._emit_later.popleft())
+            self._events.release(free_s)
 
     def _gone(self, error: PortTrouble) -> None:
         self._lost = error
@@ -407,14 +404,7 @@ class Session:
 
     def _write(self, data: bytes) -> None:
         self.link.write(data)
-        self._emit(Chunk(self._clock.now_ns(), "out", data))
+        self._events.emit(Chunk(self._clock.now_ns(), "out", data))
 
     def _mark(self, kind: MarkKind, **fields: Value) -> None:
-        self._emit(Mark(self._clock.now_ns(), kind, fields))
-
-    def _emit(self, event: Event) -> None:
-        if self._answering:
-            self._emit_later.append(event)
-            return
-        for sink in tuple(self._sinks):
-            sink(event)
+        self._events.emit(Mark(self._clock.now_ns(), kind, fields))
