@@ -13,16 +13,16 @@ from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from dataclasses import replace
 from typing import TypeVar
 
-from console import __version__
 from console.clock import Clock
 from console.errors import Outcome, PortTrouble, Stopped, WakelineError
 from console.events import Chunk, Mark, MarkKind, Value
 from console.link.base import Link, LinkSettings, OpenReport
 from console.link.wake import run_wake
+from console.session.announcement import announcement
 from console.session.drive import Drive, Pace
 from console.session.ear import Busy, Ear
 from console.session.emitter import Emitter, Sink
-from console.session.outcome import outcome_of
+from console.session.outcome import failure_fields, outcome_of
 from console.session.stage import IDENTIFY, LISTEN, SYNC
 from protocols.conversation import Conversation
 from protocols.errors import ProtocolError
@@ -258,28 +258,8 @@ class Session:
         self._mark(MarkKind.ERROR, code=error.code, message=error.message, help=error.help, outcome=error.outcome)
 
     def _announce(self, report: OpenReport | None, *, retuned: bool = False) -> None:
-        settings = self.link.settings
-        fields: dict[str, Value] = {
-            "port": settings.port,
-            "baud": settings.baud,
-            "frame": str(settings.frame),
-            "family": self._speaks or self.family.name,
-            "dtr": settings.dtr,
-            "rts": settings.rts,
-            "tool": f"wakeline {__version__}",
-        }
-        if report is not None:
-            fields |= {
-                "frame_in_use": str(report.frame_in_use),
-                "line_errors": report.line_errors,
-                "low_latency": report.low_latency,
-                "opening_pulse": report.opening_pulse,
-                "latency_s": report.latency_s,
-            }
-        if self._simulated is not None:
-            fields["simulated"] = self._simulated
-        if retuned:
-            fields["retuned"] = True
+        speaks = self._speaks or self.family.name
+        fields = announcement(self.link.settings, report, speaks=speaks, simulated=self._simulated, retuned=retuned)
         self._mark(MarkKind.SETTINGS, **fields)
 
     async def _wake(self) -> bool:
@@ -395,10 +375,7 @@ class Session:
 
     def _failed(self, name: str, error: BaseException) -> None:
         outcome = outcome_of(error)
-        hint = error.hint if isinstance(error, ProtocolError) else getattr(error, "code", "")
-        known = isinstance(error, ProtocolError | WakelineError)
-        message = str(error) if known else "stopped" if outcome is Outcome.STOPPED else type(error).__name__
-        self._mark(MarkKind.STAGE_END, name=name, outcome=outcome, hint=hint, message=message)
+        self._mark(MarkKind.STAGE_END, name=name, outcome=outcome, **failure_fields(error))
         if outcome is Outcome.STOPPED:
             self._mark(MarkKind.STOPPED)
 
