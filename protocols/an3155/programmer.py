@@ -6,7 +6,8 @@ import zlib
 from collections.abc import Sequence
 from typing import Final
 
-from protocols.an3155 import frames, host
+from protocols.an3155 import contact, frames, host
+from protocols.an3155.acks import AT_OPCODE
 from protocols.an3155.frames import Opcode, SpecialErase, opcode_name
 from protocols.an3155.realign import realign
 from protocols.conversation import Conversation
@@ -80,7 +81,7 @@ def programmer(identity: Identity) -> Programmer:
         erase_all=erase_all,
         go=go,
         unprotect=unprotect,
-        sync=lambda: host.sync(careful=True),
+        sync=lambda: contact.sync(careful=True),
         realign=realign,
         checksum=checksum if has(Opcode.GET_CHECKSUM) else None,
         checksum_of=checksum_of,
@@ -113,4 +114,4 @@ def checksum_of(data: bytes) -> int:
 
 def _denied(refusal: Refused) -> bool:
     """s.2: a protected chip refuses at the opcode."""
-    return refusal.step == host.AT_OPCODE
+    return refusal.step == AT_OPCODE
