@@ -64,8 +64,9 @@ def bench(sub: ArgumentParser) -> None:
     sub.add_argument(
         "--fault", action="append", default=None, help="stage a fault by cause id (see --list); repeatable"
     )
+    sub.add_argument("--chip", default=None, help="the chip on the board (see --list; default: a medium density F10x)")
     sub.add_argument("--socket", action="store_true", help="a TCP socket on 127.0.0.1 instead of a pseudo terminal")
-    sub.add_argument("--list", action="store_true", help="list scenes and faults, then leave")
+    sub.add_argument("--list", action="store_true", help="list scenes, faults and chips, then leave")
     sub.add_argument(
         "--do", metavar="ACTION[=VALUE]", default=None, help="act on the bench that runs on --link, then leave"
     )
