@@ -38,6 +38,8 @@ class StopRequest:
     """Set from outside; stages end at the next block's border, where it is known what the chip holds."""
 
     wanted: bool = False
+    at_once: bool = False
+    """Asked for twice: the conversation is cut off where it is, perhaps in the middle of a command."""
 
     def check(self) -> None:
         """Raise Stopped if it was asked for."""

@@ -25,6 +25,7 @@ def supply_step(volts: float, chip: Chip, programmer: Programmer) -> SupplyStep:
     raise UsageTrouble(
         "supply",
         f"a supply of {volts:g} V cannot be stated to the loader of {chip.name}: only {ranges}",
-        note="nothing was erased or written; told nothing since its reset, it works 8 bits at a time, which every supply allows",
+        note="nothing was erased or written; told nothing since its reset, it works 8 bits at a time, and every supply "
+        "allows that",
         help="measure at the chip's supply pin; leave --supply-volts out for another supply",
     )

@@ -5,13 +5,14 @@ The bodies (`writing`, `looking`, `erasing`) are the same whether a command or t
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final
 
-from console.errors import InputTrouble, Outcome, Stopped, TargetTrouble, UsageTrouble
+from console.errors import InputTrouble, Outcome, PortTrouble, Stopped, TargetTrouble, UsageTrouble
 from console.events import MarkKind
 from console.images.image import Image, Span
 from console.images.layout import Severity, check_layout, fit_trouble
@@ -36,12 +37,14 @@ from console.record.backup import Backup, beside, save_backup
 from console.session.session import Session
 from console.tasks.job import Front, Job
 from console.text import clean, file_name
+from protocols.errors import Refused, TheirBehaviour
 
 _ID_BYTES: Final = 12
 # common practice, no source; local rules and the maker's instructions come first
 CAUTIONS: Final = (
     "caution: do not unplug, reset or move the board until this is done; a laptop belongs on mains, with sleep off",
-    "         if it is cut off all the same: the boot loader is in ROM and stays; connect again, then --resume (or r)",
+    "         if it is cut off all the same: the boot loader is in ROM and stays; connect again, then --resume (or r),",
+    "         and nothing else before that, unless the board was reset",
 )
 SUPPLY_CAUTION: Final = (
     "caution: state a supply only if you measured it, at the chip, with the board powered as it is now: told more than",
@@ -50,6 +53,11 @@ SUPPLY_CAUTION: Final = (
 CUT_OFF: Final = (
     "reset the board into its boot loader and try again; if a run was cut off on it, add --resume instead: "
     "the chip may wait for half a command"
+)
+# AN3155 Rev 20 knows no timeout, and the second byte of an ordinary sync can complete what was cut: a page is erased
+CUT_SHORT: Final = (
+    "the chip may wait for the rest of a command: reset the board, or go on with --resume (or r), before anything else "
+    "is sent to it"
 )
 
 
@@ -169,8 +177,22 @@ def stop(session: Session, work: Work | None, running: bool) -> bool:
     if work is not None:
         work.stop.wanted = True
     if not softly:
+        if work is not None:
+            work.stop.at_once = True
         session.cancel()
     return softly
+
+
+@contextmanager
+def _told_if_cut(session: Session, work: Work) -> Iterator[None]:
+    """What ends the block in the middle of a command leaves a word in the record of what must not come next."""
+    try:
+        yield
+    except (PortTrouble, TheirBehaviour, Stopped) as error:
+        whole = isinstance(error, Refused) or (isinstance(error, Stopped) and not work.stop.at_once)
+        if not whole:
+            session.mark(MarkKind.NOTE, text=CUT_SHORT)
+        raise
 
 
 Body = Callable[[OnChip], Awaitable[None]]
@@ -193,10 +215,11 @@ async def perform(session: Session, job: Job, body: Body, front: Front, more: di
         on = OnChip(job, session, work, front, more)
         if job.supply_volts is not None:  # before anything is erased, protection included
             on.supply = supply_step(job.supply_volts, chip, programmer)
-        if session.identity is not None and session.identity.readout_protected:
-            await on.lift_protection()
-        work.plan = erase_plan(await chip_at_hand(session, work), (), programmer)
-        await body(on)
+        with _told_if_cut(session, work):
+            if session.identity is not None and session.identity.readout_protected:
+                await on.lift_protection()
+            work.plan = erase_plan(await chip_at_hand(session, work), (), programmer)
+            await body(on)
         return on
 
 

@@ -18,9 +18,11 @@ _FLASH_START: Final = 0x0800_0000
 def sync(within_s: float = times.SYNC_S, *, careful: bool = False) -> Conversation[SyncResult]:
     """Send 0x7F and find out where the chip is (s.1); a chip that was synchronised before is brought in step.
 
-    On silence half a command may be pending: a second byte completes it, which a NACK tells. It is 7F again, as some
-    chips want (AN2606 Rev 70 Table 135), or FC if `careful`: 7F 7F erases page 127 after an erase cut at its count 0
-    (s.3.7); FC spoils the rate for a chip that missed the first 7F. Raises NoReply, UnexpectedReply (noise).
+    On silence half a command may be pending: a second byte completes it, which a NACK tells. It is 7F again, or FC if
+    `careful`. No byte suits both: 7F 7F erases page 127 after an erase that was cut at its count 0 (s.3.7), or at the
+    first 00 of its page (s.3.8), and any byte but 7F spoils the rate of a chip that missed the first one (AN2606 Rev 70
+    s.101.2) or that wants two (Table 135). So the caller says which is more likely: `careful` where a command may have
+    been cut off and the chip was not reset since. Raises NoReply, UnexpectedReply (noise).
     """
     stray = bytearray()
     for last in (False, True):

@@ -283,7 +283,8 @@ async def test_two_tasks_on_one_port_cannot_happen(board: Board, until: Until) -
 
 
 async def test_a_worn_cell_is_named_with_address_and_bit(until: Until) -> None:
-    # its lowest bit always reads as 0: the half word is not blank and is left as it is (RM0008 s.3.3.3: PGERR)
+    # its lowest bit always reads as 0: the half word is not blank and is left as it is (RM0008 s.3.3.3 on PGERR, from
+    # memory)
     flaw = StuckBit(FLASH + 0x404, 1, 0)
     board = Board(flaws=Flaws(stuck_bits=(flaw,)))
     async with board.app.run_test(size=(120, 36)) as pilot:
