@@ -15,11 +15,11 @@ from typing import Final
 from protocols.an3155 import frames, times
 from protocols.an3155.acks import ack_before_data, ask, closing_ack, lone_ack, send_address, start
 from protocols.an3155.frames import ACK, NACK, Opcode
+from protocols.an3155.supply import SUPPLY_ADDRESS, code_for
 from protocols.conversation import Conversation, Send, Stray, Want
 from protocols.errors import NoReply, OurMistake, Refused, UnexpectedReply
+from protocols.programmer import SupplyRange
 
-# AN2606 Rev 70 Table 4: the voltage byte of F2/F4/F7, exempt from the multiple-of-4 rule
-VOLTAGE_BYTE: Final = 0xFFFF_0000
 # AN3155 Rev 20 s.3.13 and the CRC unit's reset values
 CRC_POLYNOMIAL: Final = 0x04C1_1DB7
 CRC_INITIAL: Final = 0xFFFF_FFFF
@@ -98,18 +98,26 @@ def write_memory(
 ) -> Conversation[None]:
     """Write Memory (s.3.6): 4..256 bytes, a multiple of 4 at a multiple of 4 (AN2606 Rev 70 s.4.4).
 
-    The voltage byte of F2/F4/F7 may be written with 1..4 bytes. An ACK does not prove that flash was programmed:
-    a write-protected sector is acknowledged too, so read back.
+    The voltage byte of F2/F4/F7 may be written with 1..4 bytes (AN2606 Rev 70 Table 4). An ACK does not prove that
+    flash was programmed: a write-protected sector is acknowledged too, so read back.
     """
     _check_address(address, 4)
     if not 1 <= len(data) <= frames.MAX_BLOCK:
         raise OurMistake(f"{len(data)} bytes: one Write Memory takes 4 to {frames.MAX_BLOCK}")
-    if len(data) % 4 and not (address == VOLTAGE_BYTE and len(data) < 4):
+    if len(data) % 4 and not (address == SUPPLY_ADDRESS and len(data) < 4):
         raise OurMistake(f"{len(data)} bytes: Write Memory takes multiples of 4")
     name = yield from start(Opcode.WRITE_MEMORY, within_s)
     yield from send_address(name, address, within_s, silent_refusal)
     yield Send(frames.write_block(data), f"{name}: {len(data)} bytes")
     yield from lone_ack(name, "the data", within_s + program_s)
+
+
+def tell_supply(supply: SupplyRange, within_s: float = times.ANSWER_S) -> Conversation[None]:
+    """State the range of the supply to an F2, F4 or F7 (AN2606 Rev 70 Table 4); it holds until the chip's next reset.
+
+    Raises OurMistake for a range that has no byte.
+    """
+    return write_memory(SUPPLY_ADDRESS, bytes((code_for(supply),)), within_s)
 
 
 def erase(

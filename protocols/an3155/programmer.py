@@ -10,7 +10,7 @@ from protocols.an3155 import contact, frames, host
 from protocols.an3155.acks import AT_OPCODE
 from protocols.an3155.frames import Opcode, SpecialErase, opcode_name
 from protocols.an3155.realign import realign
-from protocols.an3155.supply import supplies_of, tell_supply
+from protocols.an3155.supply import supplies_of
 from protocols.conversation import Conversation
 from protocols.errors import OurMistake, Refused
 from protocols.family import Identity
@@ -73,7 +73,7 @@ def programmer(identity: Identity) -> Programmer:
         need(Opcode.WRITE_MEMORY)
         if supply not in supplies:
             raise OurMistake("the loader of this chip has no place to state that supply")
-        return tell_supply(supply)
+        return host.tell_supply(supply)
 
     def checksum(address: int, count: int) -> Conversation[int]:
         if count % 4:

@@ -1,4 +1,4 @@
-"""The voltage byte of F2/F4/F7 loaders (AN2606 Rev 70 Table 4): facts, and the conversation that states the supply.
+"""The voltage byte of F2/F4/F7 loaders (AN2606 Rev 70 Table 4): who has it, and what it says. Plain facts.
 
 A loader of these families starts as if the supply were the lowest (Tables 51 to 103): it erases and programs 8 bits at
 a time. The byte lies at an address that is no memory; 00 to 04 stand for ranges of the supply. Only 03 is offered: of
@@ -11,13 +11,11 @@ from collections.abc import Mapping
 from types import MappingProxyType
 from typing import Final
 
-from protocols.an3155 import host, times
 from protocols.an3155.products import names_for
-from protocols.conversation import Conversation
 from protocols.errors import OurMistake
 from protocols.programmer import SupplyRange
 
-SUPPLY_ADDRESS: Final = host.VOLTAGE_BYTE
+SUPPLY_ADDRESS: Final = 0xFFFF_0000
 # the range: AN2606 Rev 70 Table 4; that its operations are 32 bits wide: RM0090, parallelism of program and erase (from
 # memory; no time limit and no safety rests on it)
 RANGES: Final[Mapping[int, SupplyRange]] = MappingProxyType({0x03: SupplyRange(2.7, 3.6, 32)})
@@ -31,14 +29,11 @@ def supplies_of(product_id: int | None) -> tuple[SupplyRange, ...]:
     return tuple(RANGES.values()) if names and all(name.startswith(_FAMILIES) for name in names) else ()
 
 
-def tell_supply(supply: SupplyRange, within_s: float = times.ANSWER_S) -> Conversation[None]:
-    """State the range of the supply (one of `RANGES`); it holds until the chip's next reset.
-
-    Raises OurMistake for another range, and what `host.write_memory` raises.
-    """
+def code_for(supply: SupplyRange) -> int:
+    """The byte that states this range, one of `RANGES`. Raises OurMistake for another."""
     for code, known in RANGES.items():
         if known == supply:
-            return host.write_memory(SUPPLY_ADDRESS, bytes((code,)), within_s)
+            return code
     raise OurMistake(f"no byte is known that states a supply of {supply.least_v:g} to {supply.most_v:g} V")
 
 

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from textual.widgets import Static
+from textual.widgets import Input, Static
 
 from console.clock import Clock
 from console.errors import Outcome
@@ -352,6 +352,18 @@ async def test_a_wrong_file_or_number_is_told_in_the_form(board: Board, until: U
         await board.choose(pilot, until, 5)
         assert "what shall be erased" in told(board.app)
         assert not board.links[-1].sent
+
+
+@pytest.mark.parametrize("number", range(1, 7))
+async def test_every_line_to_type_into_is_one_line(board: Board, until: Until, number: int) -> None:
+    async with board.app.run_test(size=(80, 24)) as pilot:
+        await until(pilot, lambda: isinstance(board.app.screen, BenchScreen) and board.app.screen.snapshot.port)
+        await pilot.press("p", str(number))
+        await until(pilot, lambda: not isinstance(board.app.screen, BenchScreen))
+        await pilot.press("enter")
+        await until(pilot, lambda: isinstance(board.app.screen, JobScreen))
+        await pilot.pause()
+        assert {box.size.height for box in board.app.screen.query(Input)} == {1}
 
 
 async def test_a_measured_supply_is_told_to_a_chip_that_can_hear_it(until: Until) -> None:

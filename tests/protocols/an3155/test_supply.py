@@ -9,10 +9,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from protocols.an3155.chip import COMMANDS_EXTENDED, Chip, FlashTimes
+from protocols.an3155.host import tell_supply
 from protocols.an3155.observer import An3155Observer
 from protocols.an3155.products import PRODUCTS
 from protocols.an3155.programmer import programmer
-from protocols.an3155.supply import RANGES, supplies_of, tell_supply, words_for
+from protocols.an3155.supply import RANGES, supplies_of, words_for
 from protocols.an3155.target import Target
 from protocols.errors import OurMistake, Refused
 from protocols.family import Identity, Role
