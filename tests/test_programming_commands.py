@@ -184,6 +184,25 @@ async def test_in_a_pipe_the_text_has_no_control_characters_and_says_what_is_pro
     assert len(out.splitlines()) < 80
 
 
+async def test_a_measured_supply_is_told_over_the_port_and_every_byte_of_it_is_named(
+    firmware: Path, tmp_path: Path, reported: Reported
+) -> None:
+    # AN2606 Rev 70 Table 4: FFFF0000 takes 03 for 2.7 to 3.6 V
+    record = tmp_path / "told.pcapng"
+    async with SimulatedBench() as bench:
+        await bench.start(chip="f40x", paced=False)
+        code, found = await reported("program", bench.port, firmware, *AT, "--supply-volts", "3.3", "--record", record)
+        assert (code, found["outcome"]) == (0, "ok")
+        assert any("2.7 to 3.6 V (3.3 V measured)" in line for line in found["plan"])
+        names = [stage["name"] for stage in found["stages"]]
+        assert names[names.index("supply") + 1] == "erase"
+        code, found = await reported("program", bench.port, firmware, *AT, "--supply-volts", "2.1")
+        assert (code, found["error"]["code"]) == (2, "supply")
+    code, out, _ = await wakeline("transcript", record)
+    assert code == 0
+    assert "supply voltage 0x03: 2.7 to 3.6 V" in out
+
+
 async def test_a_plan_alone_changes_nothing(board: SimulatedBench, firmware: Path, reported: Reported) -> None:
     code, found = await reported("program", board.port, firmware, *AT, "--plan")
     assert code == 0

@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from console.bench import control, oracle, serve
+from console.bench.chips import PRODUCTS
 from console.bench.scenes import faults, scenes
 from console.bench.spoils import listed
 from console.errors import UsageTrouble
@@ -26,6 +27,7 @@ def run(options: Namespace) -> int:
         link=options.link,
         scene=options.scene,
         faults=tuple(options.fault or ()),
+        chip=options.chip,
         socket=options.socket,
         ready_json=options.json,
     )
@@ -34,12 +36,15 @@ def run(options: Namespace) -> int:
 def _list(as_json: bool) -> int:
     if as_json:
         found = {"scenes": {s.name: s.title for s in scenes()}, "faults": {f.id: f.title for f in faults()}}
-        print(json.dumps({**found, "flaws": listed()}))
+        chips = {name: product.title for name, product in PRODUCTS.items()}
+        print(json.dumps({**found, "flaws": listed(), "chips": chips}))
         return 0
     print("scenes:")
     print("\n".join(f"  {scene.name:<24} {scene.title}" for scene in scenes()))
     print("faults:")
     print("\n".join(f"  {fault.id:<24} {fault.title}" for fault in faults()))
+    print("chips:")
+    print("\n".join(f"  {name:<24} {product.title}" for name, product in PRODUCTS.items()))
     print("flaws, with what they take where nothing is given (as --fault name:key=value,key=value):")
     print("\n".join(f"  {name}\n      {title}" for name, title in listed().items()))
     return 0

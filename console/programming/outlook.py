@@ -11,7 +11,8 @@ from dataclasses import dataclass
 from typing import Final
 
 from console.images.image import Span
-from console.programming.plan import EraseStep, Plan, VerifyStep, WriteStep
+from console.programming.chips import Chip
+from console.programming.plan import EraseStep, Plan, SupplyStep, VerifyStep, WriteStep
 from console.words import count_of, duration
 from protocols.programmer import Programmer
 
@@ -35,14 +36,16 @@ class Outlook:
 
 def outlook(plan: Plan, programmer: Programmer, char_s: float) -> Outlook:
     """How long `plan` takes on a line of `char_s` seconds per character (`Frame.char_s`)."""
-    chip = plan.chip
+    chip = plan.timed_chip
     erase = write = verify = 0.0
     chars = 0
     for step in plan.steps:
         match step:
+            case SupplyStep():
+                chars += programmer.write_chars(1)
             case EraseStep(pages, pause_s):
                 chars += programmer.erase_chars(0 if pages is None else len(pages))
-                erase += erase_s(plan, step) + pause_s
+                erase += erase_s(chip, step) + pause_s
             case WriteStep(address, data):
                 chars += programmer.write_chars(len(data))
                 if chip.flash.holds(address):
@@ -60,9 +63,8 @@ def outlook(plan: Plan, programmer: Programmer, char_s: float) -> Outlook:
     return Outlook(erase + wire - sum(sent.values()), write + sent["write"], verify + sent["verify"], wire)
 
 
-def erase_s(plan: Plan, step: EraseStep) -> float:
+def erase_s(chip: Chip, step: EraseStep) -> float:
     """What the chip itself may take for one erase command, in seconds."""
-    chip = plan.chip
     if step.pages is not None:
         return len(step.pages) * chip.page_erase_s
     return chip.mass_erase_s if chip.mass_erase_s is not None else chip.page_count * chip.page_erase_s
@@ -72,6 +74,12 @@ def plan_lines(plan: Plan, expected: Outlook) -> list[str]:
     """The plan for a person, before it runs."""
     chip = plan.chip
     out = [f"chip: {chip.name}, flash 0x{chip.flash.start:08X} to 0x{chip.flash.end - 1:08X}"]
+    if plan.supply is not None:
+        told = plan.supply.range
+        out.append(
+            f"supply: the loader is told {told.least_v:g} to {told.most_v:g} V ({plan.supply.volts:g} V measured), "
+            f"so that it erases and writes {told.width} bits at a time in place of 8: faster, until its next reset"
+        )
     if any(step.pages is None for step in plan.erases):
         out.append("erase: everything on the chip")
     elif plan.erases:

@@ -25,6 +25,7 @@ from console.programming.stages import (
     patiently,
     read_stage,
     realign_or_sync,
+    supply_stage,
     verify_stage,
     write_stage,
 )
@@ -68,18 +69,20 @@ def announce(session: Door, task: str, plan: Plan, expected: Outlook | None = No
         erase=numbers(plan.erased_pages),
         expected_s=None if expected is None else round(expected.total_s, 3),
         already=as_text(plan.already),
+        supply_v=None if plan.supply is None else plan.supply.volts,
         **more,
     )
 
 
 async def carry_out(session: Door, work: Work) -> None:
-    """Erase, write, read back, mend what is wrong, and write what the chip starts from last of all.
+    """State the supply, erase, write, read back, mend what is wrong, and write what the chip starts from last of all.
 
     Raises Mismatch when memory stays wrong, TargetTrouble when the chip denies, Stopped at a block's border when
     `work.stop` was set, ProtocolError and PortTrouble from the line. Whatever happens, the record says what is proven.
     """
     work.ledger.proven += work.plan.already
     with spoken(session, work):
+        await tell_supply(session, work)
         await erase(session, work)
         await write(session, work)
         await prove(session, work)
@@ -104,6 +107,23 @@ def spoken(session: Door, work: Work, *, last: bool = True) -> Iterator[None]:
     finally:
         if last or not complete:
             proof(session, work, complete)
+
+
+async def tell_supply(session: Door, work: Work) -> None:
+    """What comes before a plan's first part: the loader hears what the supply is. Raises as `carry_out`."""
+    step = work.plan.supply
+    if step is None:
+        return
+    try:
+        await session.converse("supply", supply_stage(work, step))
+    except Refused as refusal:
+        if work.programmer.denied(refusal):
+            raise
+        raise TargetTrouble(
+            "refused",
+            "the loader does not take a statement of its supply; nothing was erased",
+            help="leave --supply-volts out: it then works 8 bits at a time, which every supply allows",
+        ) from refusal
 
 
 async def erase(session: Door, work: Work, plan: Plan | None = None) -> None:

@@ -14,7 +14,7 @@ from typing import Final, TypeVar
 from console.errors import Stopped
 from console.images.image import Span
 from console.programming.outlook import erase_s
-from console.programming.plan import EraseStep, Plan, VerifyStep, WriteStep
+from console.programming.plan import EraseStep, Plan, SupplyStep, VerifyStep, WriteStep
 from console.programming.proof import Difference, Ledger, compare
 from protocols.conversation import Conversation, Stray, Tell, Want
 from protocols.errors import TheirBehaviour
@@ -27,7 +27,8 @@ _MARKS_PER_STAGE: Final = 100
 _LEAST_STEP: Final = 1024
 _PIECE: Final = 32
 _CHECKSUM_RUN: Final = 8192
-# documents give the slowest at the rated supply and temperature; a chip beyond them still gets its time
+# documents give the slowest at the rated supply and temperature; a chip beyond them still gets its time, and so does a
+# loader that forgot the supply it was told
 _PATIENCE: Final = 2.0
 _WRITE_S: Final = 0.3  # a late acknowledge costs nothing where none is late
 
@@ -37,6 +38,8 @@ class StopRequest:
     """Set from outside; stages end at the next block's border, where it is known what the chip holds."""
 
     wanted: bool = False
+    at_once: bool = False
+    """Asked for twice: the conversation is cut off where it is, perhaps in the middle of a command."""
 
     def check(self) -> None:
         """Raise Stopped if it was asked for."""
@@ -107,6 +110,12 @@ class _Progress:
             yield Tell("progress", {"done": self.done, "total": self._total, "repeated": self._work.ledger.repeated})
 
 
+def supply_stage(work: Work, step: SupplyStep) -> Conversation[None]:
+    """Tell the loader the supply; one statement repeated is harmless."""
+    work.stop.check()
+    yield from patiently(work, "state the supply", partial(work.programmer.tell_supply, step.range))
+
+
 def erase_stage(work: Work, steps: Sequence[EraseStep]) -> Conversation[None]:
     """Erase; one command repeated is harmless, so it is repeated until acknowledged."""
     chip = work.plan.chip
@@ -119,7 +128,7 @@ def erase_stage(work: Work, steps: Sequence[EraseStep]) -> Conversation[None]:
     for step, size in zip(steps, sizes, strict=True):
         work.stop.check()
         work.ledger.forget(erased_spans(work.plan, step))
-        within_s = _PATIENCE * erase_s(work.plan, step)
+        within_s = _PATIENCE * erase_s(chip, step)
         pages = step.pages
         if pages is None:
             yield from patiently(work, "erase everything", partial(work.programmer.erase_all, within_s))

@@ -48,7 +48,8 @@ class BenchScreen(LiveScreen):
 
     HELP: ClassVar[str] = (
         "The cable on top, the stages under it, then what passed on the wire and what is most likely wrong. Tab moves "
-        "between the panels, z gives one the whole screen. h tries the handshake."
+        "between the panels, z gives one the whole screen. h tries the handshake; a board on which a run was cut off "
+        "wants a reset first, or p with 'a run was cut off' ticked."
     )
     BINDINGS: ClassVar[list[BindingType]] = bindings(Scope.BENCH, Scope.LIVE, Scope.REPLAY, Scope.STORY)
     # the base class declares these as instance variables

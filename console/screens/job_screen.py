@@ -72,12 +72,15 @@ def _newest(fits: Callable[[Path], bool]) -> list[str]:
 
 _IMAGE: Final = Field("image", "file: Intel HEX, S-records, ELF, raw")
 _ADDRESS: Final = Field("address", "only for raw data: its address, 0x0800_0000", options.address)
+_SUPPLY: Final = Field(
+    "supply_volts", "F2, F4, F7 only: supply measured at the chip, as 3.3: faster", options.volts
+)
 _RESUME: Final = ("resume", "a run was cut off: go on from there")
 FORMS: Final[Mapping[str, Form]] = MappingProxyType(
     {
         "program": Form(
             "write a firmware file, read back every byte",
-            (_IMAGE, _ADDRESS),
+            (_IMAGE, _ADDRESS, _SUPPLY),
             (
                 ("changed_only", "read first; write only what is not there yet"),
                 ("keep_neighbours", "keep what else is on the pages"),
@@ -94,6 +97,7 @@ FORMS: Final[Mapping[str, Form]] = MappingProxyType(
                 _ADDRESS,
                 Field("version_at", "version text at ADDRESS:LENGTH, if known", options.place),
                 Field("version_pattern", r"or how it looks, as v[0-9.]+", options.pattern),
+                _SUPPLY,
             ),
             (_RESUME,),
             firmware_here,
@@ -110,13 +114,13 @@ FORMS: Final[Mapping[str, Form]] = MappingProxyType(
         ),
         "erase": Form(
             "pages or everything",
-            (Field("pages", "page numbers: 0-3,7", options.pages),),
+            (Field("pages", "page numbers: 0-3,7", options.pages), _SUPPLY),
             (("everything", "everything on the chip"), _RESUME),
             may_lift=True,
         ),
         "restore": Form(
             "put back what update saved",
-            (Field("backup", "backup file, its .toml beside it"),),
+            (Field("backup", "backup file, its .toml beside it"), _SUPPLY),
             (("other_board", "it is from another board of the same kind"), _RESUME),
             backups_here,
             may_lift=True,

@@ -5,20 +5,21 @@ The bodies (`writing`, `looking`, `erasing`) are the same whether a command or t
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Callable
-from dataclasses import dataclass, field
+from collections.abc import Awaitable, Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final
 
-from console.errors import InputTrouble, Outcome, Stopped, TargetTrouble, UsageTrouble
+from console.errors import InputTrouble, Outcome, PortTrouble, Stopped, TargetTrouble, UsageTrouble
 from console.events import MarkKind
 from console.images.image import Image, Span
 from console.images.layout import Severity, check_layout, fit_trouble
 from console.programming.chip_file import candidates, chip_named, find_chip
 from console.programming.chips import Chip
 from console.programming.outlook import Outlook, outlook, plan_lines
-from console.programming.plan import Options, Plan
+from console.programming.plan import Options, Plan, SupplyStep
 from console.programming.planner import erase_plan, make_plan, touched_pages
 from console.programming.run import (
     chip_at_hand,
@@ -31,20 +32,32 @@ from console.programming.run import (
     wake,
 )
 from console.programming.stages import Work
+from console.programming.supply import supply_step
 from console.record.backup import Backup, beside, save_backup
 from console.session.session import Session
 from console.tasks.job import Front, Job
 from console.text import clean, file_name
+from protocols.errors import Refused, TheirBehaviour
 
 _ID_BYTES: Final = 12
 # common practice, no source; local rules and the maker's instructions come first
 CAUTIONS: Final = (
     "caution: do not unplug, reset or move the board until this is done; a laptop belongs on mains, with sleep off",
-    "         if it is cut off all the same: the boot loader is in ROM and stays; connect again, then --resume (or r)",
+    "         if it is cut off all the same: the boot loader is in ROM and stays; connect again, then --resume (or r),",
+    "         and nothing else before that, unless the board was reset",
+)
+SUPPLY_CAUTION: Final = (
+    "caution: state a supply only if you measured it, at the chip, with the board powered as it is now: told more than",
+    "         there is, the loader erases and writes in a way that the supply cannot carry, and spoils its work",
 )
 CUT_OFF: Final = (
     "reset the board into its boot loader and try again; if a run was cut off on it, add --resume instead: "
     "the chip may wait for half a command"
+)
+# AN3155 Rev 20 knows no timeout, and the second byte of an ordinary sync can complete what was cut: a page is erased
+CUT_SHORT: Final = (
+    "the chip may wait for the rest of a command: reset the board, or go on with --resume (or r), before anything else "
+    "is sent to it"
 )
 
 
@@ -57,6 +70,7 @@ class OnChip:
     work: Work
     front: Front
     more: dict[str, Any] = field(default_factory=dict)
+    supply: SupplyStep | None = None
 
     @property
     def chip(self) -> Chip:
@@ -94,7 +108,9 @@ class OnChip:
         return outlook(self.work.plan, self.work.programmer, settings.frame.char_s(settings.baud))
 
     def take(self, plan: Plan) -> None:
-        """This is the plan; tell it, with the cautions where it changes anything."""
+        """This is the plan, with the supply stated where it changes anything; tell it."""
+        if plan.erases or plan.all_writes:
+            plan = replace(plan, supply=self.supply)
         self.work.plan = plan
         lines = plan_lines(plan, self.expected())
         self.more["plan"] = lines
@@ -103,7 +119,7 @@ class OnChip:
     def caution(self) -> None:
         """What to keep in mind where the plan changes anything."""
         if self.work.plan.erases or self.work.plan.all_writes:
-            self.say("", *CAUTIONS, "")
+            self.say("", *CAUTIONS, *(SUPPLY_CAUTION if self.work.plan.supply is not None else ()), "")
 
     def plan_image(self, image: Image, options: Options, current: dict[int, bytes] | None = None) -> Plan:
         """The plan for an image that fits; told to the user. Raises InputTrouble and UsageTrouble."""
@@ -161,8 +177,22 @@ def stop(session: Session, work: Work | None, running: bool) -> bool:
     if work is not None:
         work.stop.wanted = True
     if not softly:
+        if work is not None:
+            work.stop.at_once = True
         session.cancel()
     return softly
+
+
+@contextmanager
+def _told_if_cut(session: Session, work: Work) -> Iterator[None]:
+    """What ends the block in the middle of a command leaves a word in the record of what must not come next."""
+    try:
+        yield
+    except (PortTrouble, TheirBehaviour, Stopped) as error:
+        whole = isinstance(error, Refused) or (isinstance(error, Stopped) and not work.stop.at_once)
+        if not whole:
+            session.mark(MarkKind.NOTE, text=CUT_SHORT)
+        raise
 
 
 Body = Callable[[OnChip], Awaitable[None]]
@@ -183,10 +213,13 @@ async def perform(session: Session, job: Job, body: Body, front: Front, more: di
         work = Work(programmer, erase_plan(chip, (), programmer), quick=job.quick)
         front.began(work)
         on = OnChip(job, session, work, front, more)
-        if session.identity is not None and session.identity.readout_protected:
-            await on.lift_protection()
-        work.plan = erase_plan(await chip_at_hand(session, work), (), programmer)
-        await body(on)
+        if job.supply_volts is not None:  # before anything is erased, protection included
+            on.supply = supply_step(job.supply_volts, chip, programmer)
+        with _told_if_cut(session, work):
+            if session.identity is not None and session.identity.readout_protected:
+                await on.lift_protection()
+            work.plan = erase_plan(await chip_at_hand(session, work), (), programmer)
+            await body(on)
         return on
 
 
