@@ -48,6 +48,11 @@ def count_of(number: int, noun: str) -> str:
     return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
 
 
+def differing(number: int, places: int) -> str:
+    """``2041 bytes in 8 places differ``, ``1 byte in 1 place differs``."""
+    return f"{count_of(number, 'byte')} in {count_of(places, 'place')} {'differs' if number == 1 else 'differ'}"
+
+
 def size(number: int) -> str:
     """A number of bytes; whole KiB where it is one."""
     return f"{number >> 10} KiB" if number and not number & 0x3FF else count_of(number, "byte")

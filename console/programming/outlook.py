@@ -72,6 +72,8 @@ def plan_lines(plan: Plan, expected: Outlook) -> list[str]:
     """The plan for a person, before it runs."""
     chip = plan.chip
     out = [f"chip: {chip.name}, flash 0x{chip.flash.start:08X} to 0x{chip.flash.end - 1:08X}"]
+    if not plan.steps:
+        return [*out, f"found right already: {span_words(plan.already)}"]
     if any(step.pages is None for step in plan.erases):
         out.append("erase: everything on the chip")
     elif plan.erases:
@@ -79,18 +81,21 @@ def plan_lines(plan: Plan, expected: Outlook) -> list[str]:
     else:
         out.append("erase: nothing")
     if plan.all_writes:
-        out.append(
-            f"write: {plan.bytes_to_write} bytes in {count_of(len(plan.all_writes), 'block')}, blank ones left out"
-        )
+        blocks = count_of(len(plan.all_writes), "block")
+        out.append(f"write: {count_of(plan.bytes_to_write, 'byte')} in {blocks}, blank ones left out")
     else:
         out.append("write: nothing")
-    out.append(f"read back and compare: {plan.bytes_to_verify} bytes")
+    out.append(f"read back and compare: {count_of(plan.bytes_to_verify, 'byte')}")
     if plan.already:
         out.append(f"found right already: {span_words(plan.already)}")
     if plan.kept:
         out.append(f"kept beside the image: {span_words(plan.kept)}")
     if plan.lost:
-        out.append(f"lost beside the image: {span_words(plan.lost)} (--keep-neighbours keeps it)")
+        out.append(f"erased beside the image: {span_words(plan.lost)} (--keep-neighbours keeps it)")
+    if plan.unread:
+        out.append(
+            f"erased beside the image, whatever is there: {span_words(plan.unread)} (--keep-neighbours keeps it)"
+        )
     if plan.seal is not None:
         out.append(
             f"last of all: the block at 0x{plan.seal.address:08X}, so that a board cut off before does not start"
@@ -99,6 +104,10 @@ def plan_lines(plan: Plan, expected: Outlook) -> list[str]:
         out.append(
             "note: the block the chip starts from is not written; a board cut off on the way may start regardless"
         )
+    elif plan.erases_start and not plan.writes:
+        out.append("note: what the chip starts from is erased: it has no program to start until one is written")
+    elif plan.erases and not plan.writes:
+        out.append("note: what the chip starts from stays: it may start a program of which parts are gone")
     out.append(
         f"expected: at most about {duration(expected.total_s)} (erase {duration(expected.erase_s)}, "
         f"write {duration(expected.write_s)}, read back {duration(expected.verify_s)})"
@@ -112,7 +121,7 @@ def span_words(spans: Iterable[Span]) -> str:
     words = [f"0x{span.start:08X}-0x{span.end - 1:08X}" for span in listed[:_FEW]]
     more = f" and {len(listed) - _FEW} more" if len(listed) > _FEW else ""
     size = sum(span.size for span in listed)
-    return f"{', '.join(words)}{more} ({size} bytes)" if listed else "nothing"
+    return f"{', '.join(words)}{more} ({count_of(size, 'byte')})" if listed else "nothing"
 
 
 def numbers(pages: Iterable[int]) -> str:

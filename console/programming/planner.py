@@ -56,6 +56,7 @@ def make_plan(
         rechecks=tuple(VerifyStep(part.address, part.data) for part in _cut(there, programmer.max_block)),
         kept=_spans(pages.kept),
         lost=_spans(pages.lost),
+        unread=_spans(pages.unread),
         blank_pages=frozenset(pages.open),
         content=pages.content,
     )
@@ -188,6 +189,7 @@ class _Pages:
         self.already: list[Segment] = []
         self.kept: list[Span] = []
         self.lost: list[Span] = []
+        self.unread: list[Span] = []
         self.content: dict[int, bytes] = {}
         self._chip = chip
         self._options = options
@@ -228,7 +230,10 @@ class _Pages:
             self.kept += [gap for gap in beside if not self._is_blank(want, where, gap)]
             self._take(number, where, want)
             return [Segment(where.start, bytes(want))]
-        self.lost += [gap for gap in beside if old is None or not self._is_blank(want, where, gap)]
+        if old is None:
+            self.unread += beside
+        else:
+            self.lost += [gap for gap in beside if not self._is_blank(want, where, gap)]
         for gap in beside:
             want[gap.start - where.start : gap.end - where.start] = bytes((self._chip.erased,)) * gap.size
         self._take(number, where, want)

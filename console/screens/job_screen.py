@@ -95,7 +95,7 @@ FORMS: Final[Mapping[str, Form]] = MappingProxyType(
                 Field("version_at", "version text at ADDRESS:LENGTH, if known", options.place),
                 Field("version_pattern", r"or how it looks, as v[0-9.]+", options.pattern),
             ),
-            (_RESUME,),
+            (("write_anyway", "write also what the chip holds already"), _RESUME),
             firmware_here,
         ),
         "compare": Form("does the chip hold this file? changes nothing", (_IMAGE, _ADDRESS), (_RESUME,), firmware_here),

@@ -21,7 +21,7 @@ from console.link.base import Link, LinkSettings, OpenReport
 from console.link.wake import run_wake
 from console.session.drive import Drive, Pace
 from console.session.ear import Busy, Ear
-from console.session.outcome import outcome_of
+from console.session.outcome import Judge, outcome_of
 from console.session.stage import IDENTIFY, LISTEN, SYNC
 from protocols.conversation import Conversation
 from protocols.errors import ProtocolError
@@ -142,12 +142,12 @@ class Session:
             except (PortTrouble, Stopped):
                 return
 
-    async def converse(self, name: str, conversation: Conversation[T]) -> T:
+    async def converse(self, name: str, conversation: Conversation[T], judge: Judge[T] | None = None) -> T:
         """Run one conversation as a stage of its own. Raises ProtocolError, PortTrouble, Stopped, and whatever
         WakelineError the conversation itself raises."""
         async with Busy(self):
             self._half = True
-            result = await self.stage(name, conversation)
+            result = await self.stage(name, conversation, judge=judge)
             self._half = False
             return result
 
@@ -343,12 +343,7 @@ class Session:
                 self.found(name, f"sent {byte:02X} about {sent} times while somebody measured")
 
     async def stage(
-        self,
-        name: str,
-        conversation: Conversation[T],
-        *,
-        test: bool = False,
-        judge: Callable[[T], tuple[Outcome, str]] | None = None,
+        self, name: str, conversation: Conversation[T], *, test: bool = False, judge: Judge[T] | None = None
     ) -> T:
         """Within an attempt: run one conversation. Raises ProtocolError, PortTrouble or Stopped.
 

@@ -65,7 +65,11 @@ def mark_words(mark: Mark) -> str:
         case MarkKind.PROGRESS:
             return f"{field('done')} of {field('total')} bytes"
         case MarkKind.PROOF:
-            word = "proven by reading back" if mark.fields.get("complete") is True else "not complete; proven"
+            word = "not complete; proven"
+            if mark.fields.get("complete") is True:
+                word = "proven by reading back"
+            elif mark.fields.get("differing_places"):
+                word = f"everything was read, {field('differing_bytes')} of its bytes not as expected; proven"
             return f"{word}: {field('proven') or 'nothing'}"
         case MarkKind.BRINGUP:
             return _plan_words(field)

@@ -11,12 +11,13 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final
 
-from console.errors import InputTrouble, Outcome, Stopped, TargetTrouble, UsageTrouble
+from console.errors import InputTrouble, Outcome, PortTrouble, Stopped, TargetTrouble, UsageTrouble
 from console.events import MarkKind
 from console.images.image import Image, Span
 from console.images.layout import Severity, check_layout, fit_trouble
 from console.programming.chip_file import candidates, chip_named, find_chip
 from console.programming.chips import Chip
+from console.programming.fold import after_a_cut
 from console.programming.outlook import Outlook, outlook, plan_lines
 from console.programming.plan import Options, Plan
 from console.programming.planner import erase_plan, make_plan, touched_pages
@@ -31,7 +32,7 @@ from console.programming.run import (
     wake,
 )
 from console.programming.stages import Work
-from console.record.backup import Backup, beside, save_backup
+from console.record.backup import Backup, beside, load_backup, save_backup
 from console.session.session import Session
 from console.tasks.job import Front, Job
 from console.text import clean, file_name
@@ -78,6 +79,11 @@ class OnChip:
         """Lines for a person."""
         self.front.say(*lines)
 
+    def warn(self, words: str) -> None:
+        """Something to look at before going on; a script finds it among the warnings."""
+        self.more["warnings"].append(words)
+        self.say(f"look: {words}")
+
     def finish(self, task: str, *, proven: str, size: int) -> None:
         """The record's last word on a task that only looked: it was done."""
         self.session.mark(MarkKind.PROOF, task=task, complete=True, proven=proven, proven_bytes=size)
@@ -102,7 +108,7 @@ class OnChip:
 
     def caution(self) -> None:
         """What to keep in mind where the plan changes anything."""
-        if self.work.plan.erases or self.work.plan.all_writes:
+        if self.work.plan.changes:
             self.say("", *CAUTIONS, "")
 
     def plan_image(self, image: Image, options: Options, current: dict[int, bytes] | None = None) -> Plan:
@@ -112,7 +118,9 @@ class OnChip:
         if trouble is not None:
             raise trouble
         plan = make_plan(image, self.chip, self.work.programmer, options, current)
-        self.say(*(f"look: {each.words}" for each in findings if each.severity is Severity.WARNS))
+        for each in findings:
+            if each.severity is Severity.WARNS:
+                self.warn(each.words)
         self.take(plan)
         return plan
 
@@ -137,9 +145,15 @@ class OnChip:
             unique = "" if found == b"\xff" * _ID_BYTES else found.hex()
         now = datetime.now(UTC)
         path = Path(self.job.backup or file_name(f"{self.chip.name}-{now:%Y%m%d-%H%M%S}-before.bin"))
-        save_backup(path, Backup(address, data, self.product_id, self.chip.name, unique), now)
+        backup = Backup(address, data, self.product_id, self.chip.name, unique)
         self.more["backup"] = clean(str(path))
+        if self.job.resume and _saved_before(path, backup):
+            self.say(f"{clean(str(path))} was saved before the cut and fits this chip: it stays as it is")
+            return
+        save_backup(path, backup, now)
         self.say(f"saved in {clean(str(path))} and {clean(str(beside(path)))}; `wakeline restore` brings it back")
+        if self.job.resume:
+            self.say("note: that is what the cut left; what was there before it is in the backup of the first run")
 
     async def lift_protection(self) -> None:
         """Only if the user asked for it and gave the chip's id as consent."""
@@ -152,6 +166,11 @@ class OnChip:
             consent = self.product_id
         self.say("lifting the readout protection, which erases everything on the chip")
         await lift_protection(self.session, self.work, consent)
+
+
+def _saved_before(path: Path, backup: Backup) -> bool:
+    """Whether `path` is a backup of the same board already. Raises InputTrouble for a file that is none."""
+    return path.exists() and load_backup(path).same_place(backup)
 
 
 def stop(session: Session, work: Work | None, running: bool) -> bool:
@@ -182,11 +201,17 @@ async def perform(session: Session, job: Job, body: Body, front: Front, more: di
         chip = await chip_for(job, session, front)
         work = Work(programmer, erase_plan(chip, (), programmer), quick=job.quick)
         front.began(work)
+        more["warnings"] = []
         on = OnChip(job, session, work, front, more)
         if session.identity is not None and session.identity.readout_protected:
             await on.lift_protection()
         work.plan = erase_plan(await chip_at_hand(session, work), (), programmer)
-        await body(on)
+        try:
+            await body(on)
+        except PortTrouble as lost:
+            raise PortTrouble(
+                lost.code, lost.message, where=lost.where, note=lost.note, help=after_a_cut(lost.help)
+            ) from lost
         return on
 
 
