@@ -209,6 +209,11 @@ def product_text(identity: Identity) -> str:
     return f"0x{identity.product_id:03X} ({names})"
 
 
+def loader_text(identity: Identity) -> str:
+    """Which boot loader it is, as one phrase."""
+    return f"version {identity.loader_version}, {count_of(len(identity.commands), 'command')}"
+
+
 def _target(identity: Identity | None) -> dict[str, Any] | None:
     if identity is None:
         return None
@@ -249,7 +254,7 @@ def _stage_line(stage: StageResult) -> str:
 def _identity_lines(identity: Identity) -> list[str]:
     out = [f"target: product id {product_text(identity)}"] if identity.product_id is not None else []
     if identity.loader_version:
-        out.append(f"boot loader version {identity.loader_version}, {count_of(len(identity.commands), 'command')}")
+        out.append(f"boot loader {loader_text(identity)}")
     if identity.readout_protected:
         out.append(
             "readout protection is set: reading and writing are refused until it is removed, which erases the chip"

@@ -43,9 +43,10 @@ def duration(value: float) -> str:
     return f"{whole} s" if whole < 120 else f"{whole // 60} min {whole % 60} s"
 
 
-def count_of(number: int, noun: str) -> str:
-    """``1 page``, ``3 pages``: a number with its noun, whose plural ends in s."""
-    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+def count_of(number: float | str, noun: str) -> str:
+    """``1 page``, ``3 pages``: a number, or one in words already, with its noun, whose plural ends in s."""
+    told = f"{number:g}" if isinstance(number, float) else str(number)
+    return f"{told} {noun}{'' if told == '1' else 's'}"
 
 
 def differing(number: int, places: int) -> str:

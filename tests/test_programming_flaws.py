@@ -188,7 +188,7 @@ async def test_a_page_that_keeps_its_old_content_is_named_and_never_called_good(
         code, out, err = await wakeline("program", bench.port, newer, *words)
         assert code == 5
         assert "program: not complete" in out
-        assert f"page {page} is erased and written again" in out
+        assert f"erased and written again: page {page}" in out
         assert "error mismatch: memory does not hold what was written: 0x0800" in err
         # from outside it cannot be told from a protected page: the second write left it as it was
         assert "write-ignored: the block is as it was although the write was acknowledged" in err

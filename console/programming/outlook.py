@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from console.images.image import Span
+from console.programming.chips import Chip
 from console.programming.plan import EraseStep, Plan, VerifyStep, WriteStep
 from console.words import count_of, duration
 from protocols.programmer import Programmer
@@ -124,6 +125,12 @@ def span_words(spans: Iterable[Span]) -> str:
     return f"{', '.join(words)}{more} ({count_of(size, 'byte')})" if listed else "nothing"
 
 
+def units(chip: Chip, pages: Iterable[int]) -> str:
+    """``page 0``, ``sectors 0-3, 7``: erase units with what this chip calls them."""
+    listed = list(pages)
+    return f"{chip.unit}{'' if len(listed) == 1 else 's'} {numbers(listed)}"
+
+
 def numbers(pages: Iterable[int]) -> str:
     """Page numbers as ranges: 0-3, 7."""
     runs: list[list[int]] = []
@@ -133,4 +140,4 @@ def numbers(pages: Iterable[int]) -> str:
         else:
             runs.append([page, page])
     words = [str(first) if first == last else f"{first}-{last}" for first, last in runs[:_FEW]]
-    return ", ".join(words) + (f" and {len(runs) - _FEW} more ranges" if len(runs) > _FEW else "")
+    return ", ".join(words) + (f" and {count_of(len(runs) - _FEW, 'more range')}" if len(runs) > _FEW else "")

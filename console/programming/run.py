@@ -15,7 +15,7 @@ from console.events import Chunk, Event, MarkKind
 from console.images.image import Span
 from console.programming.chips import Chip
 from console.programming.door import Door
-from console.programming.outlook import Outlook, numbers
+from console.programming.outlook import Outlook, numbers, units
 from console.programming.plan import Plan, VerifyStep
 from console.programming.planner import repair_plan
 from console.programming.proof import Difference, Kind, as_text, differences
@@ -157,7 +157,7 @@ async def _proven(session: Door, work: Work, steps: Sequence[VerifyStep], *, sea
         mend = repair_plan(plan, pages, work.programmer, sealed=sealed)
         work.ledger.unsure.clear()
         work.ledger.repaired += len(pages)
-        session.mark(MarkKind.NOTE, text=f"{plan.chip.unit} {numbers(pages)} is erased and written again")
+        session.mark(MarkKind.NOTE, text=f"erased and written again: {units(plan.chip, pages)}")
         await erase(session, work, mend)
         await write(session, work, mend)
         if mend.seal is not None:

@@ -13,7 +13,7 @@ from typing import Final, TypeVar
 
 from console.errors import Stopped
 from console.images.image import Span
-from console.programming.outlook import erase_s
+from console.programming.outlook import erase_s, units
 from console.programming.plan import EraseStep, Plan, VerifyStep, WriteStep
 from console.programming.proof import Difference, Ledger, compare
 from console.words import count_of
@@ -128,7 +128,7 @@ def erase_stage(work: Work, steps: Sequence[EraseStep]) -> Conversation[None]:
         else:
             yield from patiently(
                 work,
-                f"erase {chip.unit}s {pages[0]} to {pages[-1]}",
+                f"erase {units(chip, pages)}",
                 partial(work.programmer.erase, pages, within_s),
                 pending=b"".join(page.to_bytes(2) for page in pages) + bytes((len(pages) - 1,)),
             )

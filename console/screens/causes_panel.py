@@ -13,7 +13,7 @@ from console.screens.panel import TextPanel
 from console.screens.text import line
 from console.session.line_tests import CHECKS
 from console.snapshot import Snapshot
-from console.summary import clash_text, cost_text, outlook_text, product_text
+from console.summary import clash_text, cost_text, loader_text, outlook_text, product_text
 from console.words import percent, reason
 
 _BAR: Final = 10
@@ -46,7 +46,7 @@ class CausesPanel(TextPanel):
         if identity is not None and identity.product_id is not None:
             out += wrap("✓ identified: ", f"product id {product_text(identity)}", width, "$text-success bold")
             if identity.loader_version:
-                out += wrap("  loader ", f"version {identity.loader_version}, {len(identity.commands)} commands", width)
+                out += wrap("  loader ", loader_text(identity), width)
             if identity.readout_protected:
                 out += wrap("▲ ", "read protection is set; removing it erases the chip", width, "$text-warning")
         if ok and snapshot.causes:

@@ -29,6 +29,7 @@ from console.screens.session_list import SessionList
 from console.screens.sized import SizedScreen
 from console.screens.text import line
 from console.text import clean
+from console.words import count_of
 
 if TYPE_CHECKING:
     from textual.content import Content
@@ -169,7 +170,7 @@ class NotebookScreen(SizedScreen):
         if found is None:
             return
         rows, runs, self._cases = found
-        boards = "1 board" if len(runs) == 1 else f"{len(runs)} boards"
+        boards = count_of(len(runs), "board")
         words = f"{boards}, first pass {rate(first_pass(runs))}" if runs else "no named board yet"
         put(self.query_one("#headline", Static), self._headline(words))
         self._show(rows)

@@ -17,7 +17,7 @@ from console.screens.causes_panel import cause_lines, wrap
 from console.screens.panel import TextPanel
 from console.screens.text import fit, line
 from console.snapshot import Snapshot
-from console.words import percent
+from console.words import count_of, percent
 
 _SIGNS: Final = {
     State.WAITING: ("·", "$secondary"),
@@ -101,7 +101,7 @@ class StepPanel(TextPanel):
         if run is not None and run.total and run.done < run.total:
             share = run.done / run.total
             bar = "█" * round(20 * share) + "░" * (20 - round(20 * share))
-            out.append(line((f"{bar} {run.stage} {run.done} of {run.total} bytes", "")))
+            out.append(line((f"{bar} {run.stage} {run.done} of {count_of(run.total, 'byte')}", "")))
         return out or [line(("one moment", "$secondary"))]
 
 

@@ -14,7 +14,7 @@ from console.screens.panel import TextPanel
 from console.screens.text import line
 from console.snapshot import Snapshot
 from console.summary import proof_lines
-from console.words import duration, outcome_words
+from console.words import count_of, duration, outcome_words
 
 _FULL, _EMPTY = "█", "░"
 _LEAST_BAR: Final = 10
@@ -60,7 +60,7 @@ def _running(snapshot: Snapshot, state: Programming | None, width: int) -> list[
     percent = 100 * state.done // state.total
     bar = max(_LEAST_BAR, width - 2)
     filled = bar * state.done // state.total
-    words = f"{state.done} of {state.total} bytes"
+    words = f"{state.done} of {count_of(state.total, 'byte')}"
     if state.done:
         words += f", {state.rate:.0f} bytes/s"
     if state.eta_s and state.done < state.total:

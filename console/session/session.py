@@ -23,6 +23,7 @@ from console.session.drive import Drive, Pace
 from console.session.ear import Busy, Ear
 from console.session.outcome import Judge, outcome_of
 from console.session.stage import IDENTIFY, LISTEN, SYNC
+from console.words import count_of
 from protocols.conversation import Conversation
 from protocols.errors import ProtocolError
 from protocols.family import Family, Identity, SyncResult
@@ -357,7 +358,7 @@ class Session:
             pace=self._pace,
             loop=asyncio.get_running_loop(),
             # the record and the observer already hold the bytes; the reason is what the conversation adds
-            stray=lambda data, why: self._mark(MarkKind.NOTE, text=f"{len(data)} stray byte(s): {why}"),
+            stray=lambda data, why: self._mark(MarkKind.NOTE, text=f"{count_of(len(data), 'stray byte')}: {why}"),
             tell=lambda tell: self._mark(MarkKind(tell.topic), **tell.fields),
         )
         self._drive = drive  # type: ignore[assignment]  # only fed and failed from here, whatever its result is

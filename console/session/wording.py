@@ -10,6 +10,7 @@ from typing import Final
 
 from console.events import LineEvent, LineKind, Mark, MarkKind
 from console.text import clean, hex_bytes
+from console.words import count_of
 
 _LINE_WORDS: Final = {
     LineKind.BREAK: "break: the line was low for longer than a character",
@@ -61,9 +62,9 @@ def mark_words(mark: Mark) -> str:
         case MarkKind.NOTE:
             return field("text")
         case MarkKind.PLAN:
-            return f"{field('task')}: {field('write')} bytes to write, {field('verify')} to read back"
+            return f"{field('task')}: {count_of(field('write'), 'byte')} to write, {field('verify')} to read back"
         case MarkKind.PROGRESS:
-            return f"{field('done')} of {field('total')} bytes"
+            return f"{field('done')} of {count_of(field('total'), 'byte')}"
         case MarkKind.PROOF:
             word = "not complete; proven"
             if mark.fields.get("complete") is True:
