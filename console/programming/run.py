@@ -53,7 +53,9 @@ def offered(session: Door, identity: Identity | None = None) -> Programmer:
     known = identity if identity is not None else session.identity
     if session.family.programmer is None or known is None:
         raise TargetTrouble(
-            "unsupported", f"the protocol {session.family.name} has no way to program", help="choose another --family"
+            "unsupported",
+            f"the protocol {session.family.name} has no way to program",
+            help="choose another protocol with --family",
         )
     return session.family.programmer(known)
 
@@ -192,12 +194,12 @@ def mismatch(wrong: Sequence[Difference]) -> Mismatch:
 def protected(identity: Identity | None) -> TargetTrouble:
     """The chip denies reading or writing, in words."""
     product = identity.product_id if identity is not None else None
-    consent = f"--lift-protection 0x{product:03X}" if product is not None else "--lift-protection with its product id"
+    consent = "with --lift-protection " + ("with its product id" if product is None else f"0x{product:03X}")
     return TargetTrouble(
         "protected",
         "the chip refuses to be read or written: readout protection is set",
         note="somebody set it to keep the program in the chip from being copied",
-        help=f"ask the owner of the program; lifting it erases the whole chip: {consent}",
+        help=f"ask the owner of the program; lifting it erases the whole chip: program, erase or restore, {consent}",
         caution="lifting the protection erases everything on the chip for good",
     )
 

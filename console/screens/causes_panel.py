@@ -9,6 +9,7 @@ from textual.content import Content
 
 from console.causes.rank import NextCheck, RankedCause
 from console.errors import Outcome
+from console.screens.advice import here
 from console.screens.panel import TextPanel
 from console.screens.text import line
 from console.session.line_tests import CHECKS
@@ -63,7 +64,7 @@ class CausesPanel(TextPanel):
         if snapshot.problem is not None and (snapshot.next_check is None or self.roomy):
             out += wrap(f"✗ {snapshot.problem.code}: ", snapshot.problem.message, width, "$text-error")
             if snapshot.next_check is None:
-                out += wrap("next: ", snapshot.problem.help, width, "bold")
+                out += wrap("next: ", here(snapshot.problem.help), width, "bold")
         for cause in snapshot.causes[1:]:
             out += cause_lines(cause, width, first=self.roomy or height >= 30)
         if self.roomy or not snapshot.causes:

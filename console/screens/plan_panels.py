@@ -13,6 +13,7 @@ from console.boards.stagerun import RAILS
 from console.bringup.fold import BringupState, StageState, State, SuspectState
 from console.causes.rank import NextCheck
 from console.errors import Outcome
+from console.screens.advice import here
 from console.screens.causes_panel import cause_lines, wrap
 from console.screens.panel import TextPanel
 from console.screens.text import fit, line
@@ -129,7 +130,7 @@ def _end(state: BringupState, snapshot: Snapshot, width: int) -> list[Content]:
         out = [line((f"✗ {words}", "bold $text-error"))]
         if snapshot.problem is not None:
             out += wrap("  ", snapshot.problem.message, width)
-            out += wrap("next: ", snapshot.problem.help, width, "bold")
+            out += wrap("next: ", here(snapshot.problem.help), width, "bold")
     for done in state.repairs:
         out += wrap("· put right: ", f"{done.title} ({done.stage or 'seen while looking'})", width)
     return out

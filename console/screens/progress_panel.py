@@ -8,6 +8,7 @@ from textual.content import Content
 
 from console.errors import Outcome
 from console.programming.fold import Programming
+from console.screens.advice import here
 from console.screens.causes_panel import wrap
 from console.screens.chip_task import ChipTask
 from console.screens.panel import TextPanel
@@ -87,10 +88,10 @@ def _verdict(snapshot: Snapshot, task: ChipTask, width: int) -> list[Content]:
     if trouble is not None:
         out += wrap("", f"{trouble.message}", width)
         out += wrap("where: ", trouble.where, width) if trouble.where else []
-        out += wrap("note: ", trouble.note, width) if trouble.note else []
+        out += wrap("note: ", here(trouble.note), width) if trouble.note else []
         out += wrap("▲ caution: ", trouble.caution, width, "$text-warning") if trouble.caution else []
-        out += wrap("next: ", trouble.help, width, _NEXT)
+        out += wrap("next: ", here(trouble.help), width, _NEXT)
     elif problem is not None:
         out += wrap("", problem.message, width)
-        out += wrap("next: ", problem.help, width, _NEXT)
+        out += wrap("next: ", here(problem.help), width, _NEXT)
     return out

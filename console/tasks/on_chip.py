@@ -41,7 +41,7 @@ _ID_BYTES: Final = 12
 # common practice, no source; local rules and the maker's instructions come first
 CAUTIONS: Final = (
     "caution: do not unplug, reset or move the board until this is done; a laptop belongs on mains, with sleep off",
-    "         if it is cut off all the same: the boot loader is in ROM and stays; connect again, then --resume (or r)",
+    "         if it is cut off all the same: the boot loader is in ROM and stays; connect again, then --resume",
 )
 CUT_OFF: Final = (
     "reset the board into its boot loader and try again; if a run was cut off on it, add --resume instead: "
@@ -235,6 +235,6 @@ async def chip_for(job: Job, session: Session, front: Front) -> Chip:
         raise TargetTrouble(
             "wrong-chip",
             f"the chip on this board says 0x{product:03X}, which {chip.name} does not",
-            help="look at the type on the chip, or leave --chip out",
+            help="look at the type on the chip, or name none",
         )
     return chip

@@ -110,7 +110,7 @@ def restore(job: Job) -> Body:
                 raise TargetTrouble(
                     "wrong-chip",
                     "the backup is of another board with the same kind of chip",
-                    help="look for the backup of this board, or add --other-board to put it here all the same",
+                    help="look for the backup of this board, or give --other-board to put it here all the same",
                 )
         on.say("reading what is there")
         current = await read_pages(on.session, on.work, touched_pages(image, on.chip))
