@@ -147,6 +147,107 @@ async def test_update_saves_first_shows_versions_and_restore_brings_it_back(
     assert "SHA-256" in err
 
 
+async def test_an_update_to_what_the_chip_holds_changes_nothing_and_says_so(
+    board: SimulatedBench, firmware: Path, tmp_path: Path, reported: Reported, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert (await reported("program", board.port, firmware, *AT))[0] == 0
+    before = os.listdir(tmp_path)
+    record = tmp_path / "same.pcapng"
+    words = ("update", board.port, firmware, *AT, "--yes")
+    code, found = await reported(*words, "--record", record, "--version-pattern", r"tern ([0-9.]+)")
+    assert (code, found["outcome"], found["changed"], found["warnings"]) == (0, "ok", False, [])
+    assert (found["programming"]["complete"], found["programming"]["proven"]) == (True, "08000000-08000BB7")
+    assert (found["programming"]["to_write"], found["programming"]["to_erase"]) == (0, "")
+    assert found["version"] == {"old": "1.4.2", "new": "1.4.2"}
+    assert "backup" not in found
+    assert sorted(os.listdir(tmp_path)) == sorted((*before, record.name))
+    # only what the image touches is read: 3 pages of 1 KiB, not the whole flash
+    assert sum(stage["bytes_in"] for stage in found["stages"]) < 4 * 1024
+    code, out, _ = await wakeline("replay", record)
+    assert (code, "update: nothing had to be changed; proven by reading back: 08000000-08000BB7" in out) == (0, True)
+    code, out, _ = await wakeline(*words, "--listen", "0")
+    assert (code, "the chip holds this already: 3000 bytes read and found right" in out) == (0, True)
+
+    # whoever wants it written all the same says so
+    code, found = await reported(*words, "--write-anyway", "--backup", tmp_path / "before.bin")
+    assert (code, found["outcome"], found["changed"]) == (0, "ok", True)
+    assert (found["programming"]["to_erase"], found["programming"]["to_write"]) == ("0-2", 3000)
+    assert (tmp_path / "before.bin").read_bytes()[:3000] == FIRMWARE
+
+
+async def test_a_version_that_is_not_there_is_never_passed_over(
+    board: SimulatedBench, firmware: Path, tmp_path: Path, reported: Reported
+) -> None:
+    new = tmp_path / "new.bin"
+    new.write_bytes(NEWER)
+    words = ("update", board.port, new, *AT, "--yes", "--backup")
+    # in the new image: the wrong file or the wrong pattern, and nothing reaches the board
+    for where in (("--version-pattern", "tern 9"), ("--version-at", "0x08000B00:8"), ("--version-at", "0x0800F000")):
+        missing = tmp_path / "missing.bin"
+        missing.write_bytes(NEWER[:0xB00] + bytes(100))
+        code, found = await reported("update", board.port, missing, *AT, "--yes", *where)
+        assert (code, found["outcome"], found["error"]["code"]) == (7, "input", "version-missing")
+        assert found["stages"] == []
+    # on a blank chip there is none, which is no reason to warn
+    code, found = await reported(*words, tmp_path / "blank.bin", "--version-pattern", "tern 1.5[0-9.]*")
+    assert (code, found["version"], found["warnings"]) == (0, {"old": None, "new": "tern 1.5.0"}, [])
+    # on a chip that holds something else it is
+    assert (await reported("program", board.port, firmware, *AT))[0] == 0
+    code, found = await reported(*words, tmp_path / "other.bin", "--version-pattern", "tern 1.5[0-9.]*")
+    assert (code, found["version"]) == (0, {"old": None, "new": "tern 1.5.0"})
+    assert ["no version was found on the chip" in words for words in found["warnings"]] == [True]
+    # and so is the same version with other bytes
+    other = tmp_path / "rebuilt.bin"
+    other.write_bytes(NEWER[:-1] + bytes([NEWER[-1] ^ 1]))
+    code, out, _ = await wakeline(
+        *("update", board.port, other, *AT, "--yes", "--no-backup", "--version-at", "0x08000200:10", "--listen", "0")
+    )
+    assert (code, "look: both say the same version, and yet their bytes differ" in out) == (0, True)
+
+
+async def test_a_comparison_that_finds_differences_says_that_everything_was_read(
+    board: SimulatedBench, firmware: Path, reported: Reported
+) -> None:
+    code, out, err = await wakeline("compare", board.port, firmware, *AT, "--listen", "0")
+    assert code == 5
+    lines = out.splitlines()
+    # 3000 bytes are 12 readings of at most 256 (AN3155 s.3.4), and all of them differ on a blank chip
+    assert sum("differs at 0x" in line for line in lines) == 8
+    assert "  note: and 4 more places" in lines
+    assert any(line.startswith("compare      mismatch") for line in lines)
+    differing = sum(byte != 0xFF for byte in FIRMWARE)
+    assert f"compare: everything was read; {differing} bytes in 12 places differ" in lines
+    assert "not complete" not in out
+    assert f"{differing} bytes in 12 places differ, the first at 0x08000000" in err
+    code, found = await reported("compare", board.port, firmware, *AT)
+    assert (code, found["outcome"], found["stages"][-1]["outcome"]) == (5, "mismatch", "mismatch")
+    assert (found["programming"]["differing_bytes"], found["programming"]["differing_places"]) == (differing, 12)
+    assert [each["address"] for each in found["differences"]] == [
+        f"0x{0x0800_0000 + at:08X}" for at in range(0, 3000, 256)
+    ]
+
+
+async def test_a_resumed_update_keeps_the_backup_of_its_first_run(
+    board: SimulatedBench, firmware: Path, tmp_path: Path, reported: Reported
+) -> None:
+    new, saved = tmp_path / "new.bin", tmp_path / "before.bin"
+    new.write_bytes(NEWER)
+    assert (await reported("program", board.port, firmware, *AT))[0] == 0
+    words = ("update", board.port, new, *AT, "--yes", "--backup", saved)
+    await board.act("spoil", flaw="power-fails:at=3")  # in the second write
+    code, found = await reported(*words)
+    assert (code, found["programming"]["complete"]) == (3, False)
+    first = saved.read_bytes()
+    assert first[:3000] == FIRMWARE
+    await board.act("power-on")
+    await board.act("reset")
+    code, found = await reported(*words, "--resume")
+    assert (code, found["outcome"], found["backup"]) == (0, "ok", str(saved))
+    assert saved.read_bytes() == first
+    assert (await reported("compare", board.port, new, *AT))[0] == 0
+
+
 async def test_what_is_kept_beside_the_image_is_saved_before_it_is_erased(
     board: SimulatedBench, firmware: Path, tmp_path: Path, reported: Reported
 ) -> None:
@@ -236,6 +337,8 @@ async def test_a_protected_board_is_refused_and_erased_only_with_its_id(firmware
         (["erase", "PORT", "--pages", "3-1"], 2, "usage"),
         (["update", "PORT", "fw.bin", *AT], 2, "consent"),
         (["update", "PORT", "fw.bin", *AT, "--version-pattern", "("], 2, "usage"),
+        (["update", "PORT", "fw.bin", *AT, "--version-pattern", "t", "--version-at", "0", "--yes"], 2, "usage"),
+        (["update", "PORT", "fw.bin", *AT, "--changed-only", "--write-anyway", "--yes"], 2, "usage"),
         (["restore", "PORT", "missing.bin", "--yes"], 7, "backup"),
         (["read", "PORT", "-o", "fw.bin"], 7, "output-exists"),
         (["read", "PORT", "-o", "x.bin", "--address", "0x60000000", "--length", "4"], 4, "refused"),

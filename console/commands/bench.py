@@ -13,6 +13,7 @@ from console.bench.chips import PRODUCTS
 from console.bench.scenes import faults, scenes
 from console.bench.spoils import listed
 from console.errors import UsageTrouble
+from console.text import clean
 
 
 def run(options: Namespace) -> int:
@@ -60,9 +61,19 @@ async def _act(options: Namespace) -> int:
         raise UsageTrouble(
             "no-bench", "no simulated board runs there", help="start one: wakeline bench --link board.port"
         )
-    action, _, value = options.do.partition("=")
+    action, equals, value = options.do.partition("=")
     field = control.ACTIONS.get(action)
-    answer = await control.act(entry, action, **({field: _value(field, value)} if field and value else {}))
+    if field is None and equals and action in control.ACTIONS:
+        raise UsageTrouble(
+            "usage",
+            f"{action} takes no value, and {clean(value, 40)!r} is given",
+            help=f"leave out what follows {action}",
+        )
+    if field is not None and not value:
+        raise UsageTrouble(
+            "usage", f"{action} needs a value", help=f"give it as {action}={field.upper()}; --list names what there is"
+        )
+    answer = await control.act(entry, action, **({} if field is None else {field: _value(field, value)}))
     if options.json:
         print(json.dumps(answer))
     else:

@@ -26,6 +26,7 @@ from console.notebook.store import Notebook
 from console.notebook.words import similar_lines
 from console.snapshot import Snapshot
 from console.text import clean
+from console.words import count_of
 
 ONLY_NAMED: Final = "a simulated board is kept only in a notebook that is named with --notebook FILE"
 _NO_CASES: Final = Similar((), 0, 0)
@@ -54,7 +55,8 @@ class Kept:
         out = [f"notebook: kept as session {self.session} in {clean(str(self.path))}"]
         out += [f"  {line}" for line in similar_lines(self.like, self.stopped_at)]
         if self.learned_from:
-            out.append(f"  the ranking leaned on {self.learned_from} confirmed fix(es) of your boards")
+            fixes = count_of(self.learned_from, "confirmed fix", "confirmed fixes")
+            out.append(f"  the ranking leaned on {fixes} of your boards")
         if not self.passed:
             where = "" if self.path == default_path() else f" --notebook {shlex.quote(clean(str(self.path)))}"
             out.append(

@@ -88,9 +88,10 @@ class Plan:
 
     `seal_verifies` reads back what the seal wrote. `already` was found right by reading and is left alone;
     `rechecks` read it once more, for runs in which the line spoiled something since. `kept` are bytes beside the image
-    that are written again, `lost` bytes beside it that the erase takes. `blank_pages` are written without an erase
-    because the bytes were seen to be blank. ValueError where a write lies on any other page. `content` is what each
-    unit that the image touches shall hold, as far as that is known; the rest of it is blank.
+    that are written again, `lost` bytes beside it that the erase takes, `unread` places beside it that it takes without
+    a look at what they hold. `blank_pages` are written without an erase because the bytes were seen to be blank.
+    ValueError where a write lies on any other page. `content` is what each unit that the image touches shall hold, as
+    far as that is known; the rest of it is blank.
     """
 
     chip: Chip
@@ -103,6 +104,7 @@ class Plan:
     rechecks: tuple[VerifyStep, ...] = ()
     kept: tuple[Span, ...] = ()
     lost: tuple[Span, ...] = ()
+    unread: tuple[Span, ...] = ()
     blank_pages: frozenset[int] = frozenset()
     content: Mapping[int, bytes] = field(default_factory=dict, repr=False)
     supply: SupplyStep | None = None
@@ -157,7 +159,17 @@ class Plan:
     @property
     def starts_half_done(self) -> bool:
         """Whether a board that is cut off on the way may start with half of the old program and half of the new."""
-        return bool(self.erases or self.writes) and self.seal is None
+        return bool(self.writes) and self.seal is None
+
+    @property
+    def changes(self) -> bool:
+        """Whether it erases or writes anything."""
+        return bool(self.erases or self.all_writes)
+
+    @property
+    def erases_start(self) -> bool:
+        """Whether the unit is erased that holds the flash's beginning, which the chip starts from."""
+        return bool(self.erased_pages & set(self.chip.pages_covering((Span(self.chip.flash_start, 1),))))
 
 
 def _pages_of(chip: Chip, span: Span) -> tuple[int, ...]:

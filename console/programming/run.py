@@ -15,10 +15,10 @@ from console.events import Chunk, Event, MarkKind
 from console.images.image import Span
 from console.programming.chips import Chip
 from console.programming.door import Door
-from console.programming.outlook import Outlook, numbers
+from console.programming.outlook import Outlook, numbers, units
 from console.programming.plan import Plan, VerifyStep
 from console.programming.planner import repair_plan
-from console.programming.proof import Difference, Kind, as_text
+from console.programming.proof import Difference, Kind, as_text, differences
 from console.programming.stages import (
     Work,
     erase_stage,
@@ -29,6 +29,7 @@ from console.programming.stages import (
     verify_stage,
     write_stage,
 )
+from console.words import count_of
 from protocols.errors import OurMistake, Refused
 from protocols.family import Identity
 from protocols.programmer import Programmer
@@ -53,7 +54,9 @@ def offered(session: Door, identity: Identity | None = None) -> Programmer:
     known = identity if identity is not None else session.identity
     if session.family.programmer is None or known is None:
         raise TargetTrouble(
-            "unsupported", f"the protocol {session.family.name} has no way to program", help="choose another --family"
+            "unsupported",
+            f"the protocol {session.family.name} has no way to program",
+            help="choose another protocol with --family",
         )
     return session.family.programmer(known)
 
@@ -176,7 +179,7 @@ async def _proven(session: Door, work: Work, steps: Sequence[VerifyStep], *, sea
         mend = repair_plan(plan, pages, work.programmer, sealed=sealed)
         work.ledger.unsure.clear()
         work.ledger.repaired += len(pages)
-        session.mark(MarkKind.NOTE, text=f"{plan.chip.unit} {numbers(pages)} is erased and written again")
+        session.mark(MarkKind.NOTE, text=f"erased and written again: {units(plan.chip, pages)}")
         await erase(session, work, mend)
         await write(session, work, mend)
         if mend.seal is not None:
@@ -198,7 +201,7 @@ def mismatch(wrong: Sequence[Difference]) -> Mismatch:
             "mismatch", "some blocks could not be written whole", help="check supply and wires, then use --resume"
         )
     first = wrong[0]
-    more = f", and {len(wrong) - 1} more blocks" if len(wrong) > 1 else ""
+    more = f", and {count_of(len(wrong) - 1, 'more block')}" if len(wrong) > 1 else ""
     return Mismatch(
         "mismatch",
         f"memory does not hold what was written: {first.where}{more}",
@@ -211,12 +214,12 @@ def mismatch(wrong: Sequence[Difference]) -> Mismatch:
 def protected(identity: Identity | None) -> TargetTrouble:
     """The chip denies reading or writing, in words."""
     product = identity.product_id if identity is not None else None
-    consent = f"--lift-protection 0x{product:03X}" if product is not None else "--lift-protection with its product id"
+    consent = "with --lift-protection " + ("with its product id" if product is None else f"0x{product:03X}")
     return TargetTrouble(
         "protected",
         "the chip refuses to be read or written: readout protection is set",
         note="somebody set it to keep the program in the chip from being copied",
-        help=f"ask the owner of the program; lifting it erases the whole chip: {consent}",
+        help=f"ask the owner of the program; lifting it erases the whole chip: program, erase or restore, {consent}",
         caution="lifting the protection erases everything on the chip for good",
     )
 
@@ -233,8 +236,8 @@ def recorded(session: Door) -> Iterator[None]:
         raise
 
 
-def proof(session: Door, work: Work, complete: bool) -> None:
-    """The record's last word on the memory."""
+def proof(session: Door, work: Work, complete: bool, differing: Sequence[Difference] = ()) -> None:
+    """The record's last word on the memory. `differing`: what a comparison found that read everything."""
     ledger = work.ledger
     proven = ledger.merged(ledger.proven)
     pending = [span for span in ledger.merged(ledger.written) if not any(part.overlap(span) for part in proven)]
@@ -249,6 +252,8 @@ def proof(session: Door, work: Work, complete: bool) -> None:
         by_checksum=ledger.by_checksum,
         repeated=ledger.repeated,
         repaired=ledger.repaired,
+        differing_bytes=sum(each.count for each in differing),
+        differing_places=len(differing),
     )
 
 
@@ -279,7 +284,8 @@ async def chip_at_hand(session: Door, work: Work) -> Chip:
         return chip.sized(size)
     except ValueError:
         session.mark(
-            MarkKind.NOTE, text=f"the chip says that its flash has {size} bytes, which {chip.name} cannot have"
+            MarkKind.NOTE,
+            text=f"the chip says that its flash has {count_of(size, 'byte')}, which {chip.name} cannot have",
         )
         return chip
 
@@ -334,19 +340,24 @@ async def lift_protection(session: Door, work: Work, consent: int) -> None:
 
 
 async def compared(session: Door, work: Work) -> list[Difference]:
-    """Read back what the plan says and change nothing. Returns what differs; the record says what is proven."""
+    """Read back what the plan says, by address, and change nothing. Returns what differs; the record says it too."""
     wrong: list[Difference] = []
     complete = False
+    steps = sorted(work.plan.all_verifies, key=lambda step: step.address)
     try:
-        wrong = await session.converse("compare", verify_stage(work, work.plan.all_verifies))
+        wrong = await session.converse("compare", verify_stage(work, steps), _as_compared)
         complete = not wrong
     except Refused as refusal:
         if work.programmer.denied(refusal):
             raise protected(session.identity) from refusal
         raise
     finally:
-        proof(session, work, complete)
+        proof(session, work, complete, wrong)
     return wrong
+
+
+def _as_compared(wrong: Sequence[Difference]) -> tuple[Outcome, str]:
+    return (Outcome.MISMATCH, differences(wrong)) if wrong else (Outcome.OK, "")
 
 
 async def start(session: Door, work: Work, address: int, listen_s: float) -> bytes:

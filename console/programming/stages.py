@@ -13,9 +13,10 @@ from typing import Final, TypeVar
 
 from console.errors import Stopped
 from console.images.image import Span
-from console.programming.outlook import erase_s
+from console.programming.outlook import erase_s, units
 from console.programming.plan import EraseStep, Plan, SupplyStep, VerifyStep, WriteStep
 from console.programming.proof import Difference, Ledger, compare
+from console.words import count_of
 from protocols.conversation import Conversation, Stray, Tell, Want
 from protocols.errors import TheirBehaviour
 from protocols.family import SyncResult
@@ -26,6 +27,7 @@ RETRIES: Final = 3
 _MARKS_PER_STAGE: Final = 100
 _LEAST_STEP: Final = 1024
 _PIECE: Final = 32
+_TOLD: Final = 8  # differences that are noted one by one; of the others their number
 _CHECKSUM_RUN: Final = 8192
 # documents give the slowest at the rated supply and temperature; a chip beyond them still gets its time, and so does a
 # loader that forgot the supply it was told
@@ -135,7 +137,7 @@ def erase_stage(work: Work, steps: Sequence[EraseStep]) -> Conversation[None]:
         else:
             yield from patiently(
                 work,
-                f"erase {chip.unit}s {pages[0]} to {pages[-1]}",
+                f"erase {units(chip, pages)}",
                 partial(work.programmer.erase, pages, within_s),
                 pending=b"".join(page.to_bytes(2) for page in pages) + bytes((len(pages) - 1,)),
             )
@@ -219,8 +221,11 @@ def verify_stage(
             found.append(difference)
             # what a difference looks like tells of a write; where nothing was written it is only another content
             why = f": {difference.meaning}" if work.plan.all_writes else ""
-            yield Tell("note", {"text": f"differs at {difference.where}{why}"})
+            if len(found) <= _TOLD:
+                yield Tell("note", {"text": f"differs at {difference.where}{why}"})
         yield from progress.tell(len(step.data))
+    if len(found) > _TOLD:
+        yield Tell("note", {"text": f"and {count_of(len(found) - _TOLD, 'more place')}"})
     return found
 
 

@@ -15,7 +15,7 @@ from console.report.model import Block, Column, Facts, Paragraph, Part, Point, P
 from console.report.reading import SessionRecord
 from console.session.exchange import TraceRow
 from console.snapshot import Snapshot
-from console.summary import clash_text, cost_text, product_text
+from console.summary import clash_text, cost_text, loader_text, product_text
 from console.text import column, hex_bytes
 from console.words import count_of, moment, outcome_words, percent, reason, setting
 
@@ -113,8 +113,7 @@ def _facts(record: SessionRecord) -> Facts:
     if snapshot.identity is not None:
         rows.append(("target", f"product id {product_text(snapshot.identity)}"))
         if snapshot.identity.loader_version:
-            loader = f"version {snapshot.identity.loader_version}, {len(snapshot.identity.commands)} commands"
-            rows.append(("boot loader", loader))
+            rows.append(("boot loader", loader_text(snapshot.identity)))
         if snapshot.identity.readout_protected:
             rows.append(("protection", "readout protection is set: removing it erases the chip"))
     if snapshot.next_check is not None and snapshot.outcome is not Outcome.OK:

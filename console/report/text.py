@@ -8,7 +8,7 @@ from typing import Final
 
 from console.report.model import SHARES, Axis, Bar, Block, Facts, Paragraph, Part, Points, Report, Table, Timeline
 from console.text import clean
-from console.words import moment, seconds
+from console.words import count_of, moment, seconds
 
 WIDTH: Final = 100
 _LONGEST: Final = 4000
@@ -119,7 +119,7 @@ def _axis(axis: Axis) -> Iterator[str]:
         yield f"  |{_strip(bar, axis.span_s)}|"
         words = f"{bar.name} {bar.result} {seconds(bar.elapsed_s)}, from {moment(bar.start_s)}"
         told = ", ".join(f"{name} {seconds(s)}" for (name, _), s in zip(SHARES, bar.spent_s, strict=True))
-        yield from _wrapped("   ", f"{words}: {told}; {bar.bytes_out} bytes sent, {bar.bytes_in} received")
+        yield from _wrapped("   ", f"{words}: {told}; {count_of(bar.bytes_out, 'byte')} sent, {bar.bytes_in} received")
 
 
 def _strip(bar: Bar, span_s: float) -> str:

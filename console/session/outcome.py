@@ -3,9 +3,15 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Callable
+from typing import TypeAlias, TypeVar
 
 from console.errors import Outcome, WakelineError
 from protocols.errors import NoReply, OurMistake, ProtocolError, Refused, UnexpectedReply
+
+T = TypeVar("T")
+Judge: TypeAlias = Callable[[T], tuple[Outcome, str]]
+"""Tells from a conversation's result how its stage ended, and in which words."""
 
 
 def outcome_of(error: BaseException) -> Outcome:

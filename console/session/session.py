@@ -22,8 +22,9 @@ from console.session.announcement import announcement
 from console.session.drive import Drive, Pace
 from console.session.ear import Busy, Ear
 from console.session.emitter import Emitter, Sink
-from console.session.outcome import failure_fields, outcome_of
+from console.session.outcome import Judge, failure_fields, outcome_of
 from console.session.stage import IDENTIFY, LISTEN, SYNC
+from console.words import count_of
 from protocols.conversation import Conversation
 from protocols.errors import ProtocolError
 from protocols.family import Family, Identity, SyncResult
@@ -139,12 +140,12 @@ class Session:
             except (PortTrouble, Stopped):
                 return
 
-    async def converse(self, name: str, conversation: Conversation[T]) -> T:
+    async def converse(self, name: str, conversation: Conversation[T], judge: Judge[T] | None = None) -> T:
         """Run one conversation as a stage of its own. Raises ProtocolError, PortTrouble, Stopped, and whatever
         WakelineError the conversation itself raises."""
         async with Busy(self):
             self._half = True
-            result = await self.stage(name, conversation)
+            result = await self.stage(name, conversation, judge=judge)
             self._half = False
             return result
 
@@ -320,12 +321,7 @@ class Session:
                 self.found(name, f"sent {byte:02X} about {sent} times while somebody measured")
 
     async def stage(
-        self,
-        name: str,
-        conversation: Conversation[T],
-        *,
-        test: bool = False,
-        judge: Callable[[T], tuple[Outcome, str]] | None = None,
+        self, name: str, conversation: Conversation[T], *, test: bool = False, judge: Judge[T] | None = None
     ) -> T:
         """Within an attempt: run one conversation. Raises ProtocolError, PortTrouble or Stopped.
 
@@ -339,7 +335,7 @@ class Session:
             pace=self._pace,
             loop=asyncio.get_running_loop(),
             # the record and the observer already hold the bytes; the reason is what the conversation adds
-            stray=lambda data, why: self._mark(MarkKind.NOTE, text=f"{len(data)} stray byte(s): {why}"),
+            stray=lambda data, why: self._mark(MarkKind.NOTE, text=f"{count_of(len(data), 'stray byte')}: {why}"),
             tell=lambda tell: self._mark(MarkKind(tell.topic), **tell.fields),
         )
         self._drive = drive  # type: ignore[assignment]  # only fed and failed from here, whatever its result is

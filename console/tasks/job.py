@@ -38,6 +38,7 @@ class Job:
     quick: bool = False
     resume: bool = False
     plan: bool = False
+    write_anyway: bool = False
     backup: str | None = None
     no_backup: bool = False
     start: int | bool | None = None

@@ -18,6 +18,7 @@ from console.images.image import Image, Span
 from console.images.layout import Severity, check_layout, fit_trouble
 from console.programming.chip_file import candidates, chip_named, find_chip
 from console.programming.chips import Chip
+from console.programming.fold import after_a_cut
 from console.programming.outlook import Outlook, outlook, plan_lines
 from console.programming.plan import Options, Plan, SupplyStep
 from console.programming.planner import erase_plan, make_plan, touched_pages
@@ -33,7 +34,7 @@ from console.programming.run import (
 )
 from console.programming.stages import Work
 from console.programming.supply import supply_step
-from console.record.backup import Backup, beside, save_backup
+from console.record.backup import Backup, beside, load_backup, save_backup
 from console.session.session import Session
 from console.tasks.job import Front, Job
 from console.text import clean, file_name
@@ -43,7 +44,7 @@ _ID_BYTES: Final = 12
 # common practice, no source; local rules and the maker's instructions come first
 CAUTIONS: Final = (
     "caution: do not unplug, reset or move the board until this is done; a laptop belongs on mains, with sleep off",
-    "         if it is cut off all the same: the boot loader is in ROM and stays; connect again, then --resume (or r),",
+    "         if it is cut off all the same: the boot loader is in ROM and stays; connect again, then --resume,",
     "         and nothing else before that, unless the board was reset",
 )
 SUPPLY_CAUTION: Final = (
@@ -92,6 +93,11 @@ class OnChip:
         """Lines for a person."""
         self.front.say(*lines)
 
+    def warn(self, words: str) -> None:
+        """Something to look at before going on; a script finds it among the warnings."""
+        self.more["warnings"].append(words)
+        self.say(f"look: {words}")
+
     def finish(self, task: str, *, proven: str, size: int) -> None:
         """The record's last word on a task that only looked: it was done."""
         self.session.mark(MarkKind.PROOF, task=task, complete=True, proven=proven, proven_bytes=size)
@@ -118,7 +124,7 @@ class OnChip:
 
     def caution(self) -> None:
         """What to keep in mind where the plan changes anything."""
-        if self.work.plan.erases or self.work.plan.all_writes:
+        if self.work.plan.changes:
             self.say("", *CAUTIONS, *(SUPPLY_CAUTION if self.work.plan.supply is not None else ()), "")
 
     def plan_image(self, image: Image, options: Options, current: dict[int, bytes] | None = None) -> Plan:
@@ -128,7 +134,9 @@ class OnChip:
         if trouble is not None:
             raise trouble
         plan = make_plan(image, self.chip, self.work.programmer, options, current)
-        self.say(*(f"look: {each.words}" for each in findings if each.severity is Severity.WARNS))
+        for each in findings:
+            if each.severity is Severity.WARNS:
+                self.warn(each.words)
         self.take(plan)
         return plan
 
@@ -153,9 +161,15 @@ class OnChip:
             unique = "" if found == b"\xff" * _ID_BYTES else found.hex()
         now = datetime.now(UTC)
         path = Path(self.job.backup or file_name(f"{self.chip.name}-{now:%Y%m%d-%H%M%S}-before.bin"))
-        save_backup(path, Backup(address, data, self.product_id, self.chip.name, unique), now)
+        backup = Backup(address, data, self.product_id, self.chip.name, unique)
         self.more["backup"] = clean(str(path))
+        if self.job.resume and _saved_before(path, backup):
+            self.say(f"{clean(str(path))} was saved before the cut and fits this chip: it stays as it is")
+            return
+        save_backup(path, backup, now)
         self.say(f"saved in {clean(str(path))} and {clean(str(beside(path)))}; `wakeline restore` brings it back")
+        if self.job.resume:
+            self.say("note: that is what the cut left; what was there before it is in the backup of the first run")
 
     async def lift_protection(self) -> None:
         """Only if the user asked for it and gave the chip's id as consent."""
@@ -168,6 +182,11 @@ class OnChip:
             consent = self.product_id
         self.say("lifting the readout protection, which erases everything on the chip")
         await lift_protection(self.session, self.work, consent)
+
+
+def _saved_before(path: Path, backup: Backup) -> bool:
+    """Whether `path` is a backup of the same board already. Raises InputTrouble for a file that is none."""
+    return path.exists() and load_backup(path).same_place(backup)
 
 
 def stop(session: Session, work: Work | None, running: bool) -> bool:
@@ -192,6 +211,9 @@ def _told_if_cut(session: Session, work: Work) -> Iterator[None]:
         whole = isinstance(error, Refused) or (isinstance(error, Stopped) and not work.stop.at_once)
         if not whole:
             session.mark(MarkKind.NOTE, text=CUT_SHORT)
+        if isinstance(error, PortTrouble):
+            help = after_a_cut(error.help)
+            raise PortTrouble(error.code, error.message, where=error.where, note=error.note, help=help) from error
         raise
 
 
@@ -212,6 +234,7 @@ async def perform(session: Session, job: Job, body: Body, front: Front, more: di
         chip = await chip_for(job, session, front)
         work = Work(programmer, erase_plan(chip, (), programmer), quick=job.quick)
         front.began(work)
+        more["warnings"] = []
         on = OnChip(job, session, work, front, more)
         if job.supply_volts is not None:  # before anything is erased, protection included
             on.supply = supply_step(job.supply_volts, chip, programmer)
@@ -243,6 +266,6 @@ async def chip_for(job: Job, session: Session, front: Front) -> Chip:
         raise TargetTrouble(
             "wrong-chip",
             f"the chip on this board says 0x{product:03X}, which {chip.name} does not",
-            help="look at the type on the chip, or leave --chip out",
+            help="look at the type on the chip, or name none",
         )
     return chip

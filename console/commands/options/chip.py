@@ -25,6 +25,7 @@ def update(sub: ArgumentParser) -> None:
     _on_chip(sub, image=True)
     _plan_options(sub)
     _supply_option(sub)
+    sub.add_argument("--write-anyway", action="store_true", help="write also where the chip holds the image already")
     sub.add_argument("--version-at", type=place, default=None, metavar="A[:N]", help="where its text is")
     sub.add_argument("--version-pattern", type=pattern, default=None, metavar="REGEX", help="how it looks")
     _backup_options(sub)

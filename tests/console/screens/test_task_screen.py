@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import os
 import random
 import struct
 from collections.abc import Awaitable, Callable
@@ -237,6 +238,61 @@ async def test_stopping_leaves_whole_blocks_and_going_on_proves_them_first(
         await until(pilot, lambda: board.over)
         assert board.screen.snapshot.outcome is Outcome.OK
     assert board.holds(bytes(FIRMWARE * 10))
+
+
+async def test_no_advice_on_the_way_names_an_option_of_the_command_line(
+    board: Board, folder: Path, until: Until, screen_text: Any
+) -> None:
+    board.hold_at = 20
+    (folder / "tern.bin").write_bytes(FIRMWARE * 10 + b"tail")
+    async with board.app.run_test(size=(120, 36)) as pilot:
+        # raw data without its address: told in the form
+        await board.choose(pilot, until, 1)
+        assert "give the address, for instance 0x0800_0000" in told(board.app)
+        await pilot.press("escape")
+        # the plan, with what is erased beside the image
+        await board.choose(pilot, until, 1, **AT)
+        await until(pilot, board.asks)
+        assert "the tick \u201ckeep what else is on the pages\u201d keeps it" in told(board.app)
+        assert "connect again, then r" in told(board.app)
+        assert " --" not in told(board.app)
+        # and the end of a run that was stopped
+        await pilot.press("y")
+        await until(pilot, lambda: board.links[-1].held)
+        await pilot.press("x")
+        board.links[-1].release()
+        await until(pilot, lambda: board.over)
+        shown = words(screen_text, board.app)
+        assert "next: go on with r, when ready" in shown
+        assert " --" not in shown
+
+
+async def test_an_update_to_what_is_there_asks_nothing_and_says_so(
+    board: Board, folder: Path, until: Until, screen_text: Any
+) -> None:
+    board.target.memory.load(FLASH, bytes(FIRMWARE))
+    async with board.app.run_test(size=(120, 36)) as pilot:
+        await board.choose(pilot, until, 2, **AT)
+        await until(pilot, lambda: board.over)
+        shown = words(screen_text, board.app)
+        assert "✓ done: update" in shown
+        assert "update: nothing had to be changed; proven by reading back: 08000000-08000BB7" in shown
+        assert "the chip holds this already" in shown
+        assert not [name for name in os.listdir(folder) if "before" in name]
+        # a version that is not in the file is told in the form, before the chip is woken
+        sent = board.links[-1].sent
+        await pilot.press("escape")
+        await board.choose(pilot, until, 2, **AT, version_pattern="tern [0-9]+")
+        assert "nothing in this image looks like that version" in told(board.app)
+        assert board.links[-1].sent == sent
+        await pilot.press("escape")
+        # on the chip it is a warning with the question
+        (folder / "tern.bin").write_bytes(FIRMWARE[:-8] + b"tern 1.5")
+        await board.choose(pilot, until, 2, **AT, version_pattern="tern [0-9.]+")
+        await until(pilot, board.asks)
+        assert "! look: no version was found on the chip" in told(board.app)
+        await pilot.press("escape")
+        await until(pilot, lambda: board.over)
 
 
 async def test_leaving_during_a_write_asks_and_the_record_says_what_is_proven(
