@@ -72,9 +72,7 @@ def _newest(fits: Callable[[Path], bool]) -> list[str]:
 
 _IMAGE: Final = Field("image", "file: Intel HEX, S-records, ELF, raw")
 _ADDRESS: Final = Field("address", "only for raw data: its address, 0x0800_0000", options.address)
-_SUPPLY: Final = Field(
-    "supply_volts", "F2, F4, F7 only: supply measured at the chip, as 3.3: faster", options.volts
-)
+_SUPPLY: Final = Field("supply_volts", "F2, F4, F7 only: supply measured at the chip, as 3.3: faster", options.volts)
 _RESUME: Final = ("resume", "a run was cut off: go on from there")
 FORMS: Final[Mapping[str, Form]] = MappingProxyType(
     {
