@@ -120,8 +120,9 @@ def proof_lines(state: Programming | None) -> list[str]:
     if state.repeated or state.repaired:
         again = [f"repeated on the way: {state.repeated}; erased and written a second time: {state.repaired}"]
     proven = f"proven by {how}: {state.proven or 'nothing'}"
-    if state.task == "read" and state.complete:  # one reading proves nothing
-        return [f"read: done, in one reading: {state.proven}", *again]
+    if state.task == "read":  # one reading proves nothing
+        done = f"done, in one reading: {state.proven}" if state.complete else "not complete; no file was written"
+        return [f"read: {done}", *again]
     if state.task == "compare" and state.complete:
         return [f"compare: no difference; {proven}", *again]
     if state.complete and not (state.to_write or state.to_erase):

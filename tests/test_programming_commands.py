@@ -169,6 +169,11 @@ async def test_an_update_to_what_the_chip_holds_changes_nothing_and_says_so(
     code, out, _ = await wakeline(*words, "--listen", "0")
     assert (code, "the chip holds this already: 3000 bytes read and found right" in out) == (0, True)
 
+    # a part of it is compared as a part
+    code, found = await reported(*words, "--range", "0x08000000:0x400", "--version-pattern", r"tern ([0-9.]+)")
+    assert (code, found["changed"], found["warnings"]) == (0, False, [])
+    assert found["programming"]["proven"] == "08000000-080003FF"
+
     # whoever wants it written all the same says so
     code, found = await reported(*words, "--write-anyway", "--backup", tmp_path / "before.bin")
     assert (code, found["outcome"], found["changed"]) == (0, "ok", True)
@@ -264,6 +269,23 @@ async def test_what_is_kept_beside_the_image_is_saved_before_it_is_erased(
     assert (await reported("compare", board.port, mixed, *AT))[0] == 0
     assert (await reported("restore", board.port, saved, "--yes"))[0] == 0
     assert (await reported("compare", board.port, firmware, *AT))[0] == 0
+
+
+async def test_what_fails_before_anything_happened_says_no_more_than_that(
+    board: SimulatedBench, tmp_path: Path
+) -> None:
+    out_file = tmp_path / "ram.bin"
+    words = ("--address", "0x60000000", "--length", "4", "-o", out_file)
+    code, out, err = await wakeline("read", board.port, *words, "--listen", "0")
+    assert (code, "read: not complete; no file was written" in out) == (4, True)
+    assert "proven" not in out + err
+    code, out, err = await wakeline("erase", board.port, "--pages", "0", "--consent", "0x412", "--listen", "0")
+    assert (code, "caution" in out) == (4, False)
+    assert "the consent is for 0x412, this chip says 0x410" in err
+    code, out, _ = await wakeline("read", board.port, "--length", "1", "-o", out_file, "--listen", "0")
+    assert code == 0
+    assert "ram.bin holds the 1 byte from 0x08000000" in out
+    assert "read: done, in one reading: 08000000-08000000" in out
 
 
 async def test_in_a_pipe_the_text_has_no_control_characters_and_says_what_is_proven(

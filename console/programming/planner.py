@@ -32,7 +32,7 @@ def make_plan(
     options = options or Options()
     _check(options, chip)
     current = current or {}
-    parts = _wanted(image, chip, options.ranges)
+    parts = wanted(image, chip, options.ranges)
     flash = [part for part in parts if chip.flash.holds(part.address, part.size)]
     ram = [part for part in parts if not chip.flash.holds(part.address, part.size)]
     pages = _Pages(chip, flash, options, current, max(chip.granule, programmer.write_unit))
@@ -98,7 +98,7 @@ def repair_plan(plan: Plan, pages: Iterable[int], programmer: Programmer, *, sea
 def touched_pages(image: Image, chip: Chip, ranges: tuple[Span, ...] = ()) -> tuple[int, ...]:
     """Erase units that `image` (or the `ranges` of it) touches; InputTrouble `outside-chip`."""
     return chip.pages_covering(
-        part.span for part in _wanted(image, chip, ranges) if chip.flash.holds(part.address, part.size)
+        part.span for part in wanted(image, chip, ranges) if chip.flash.holds(part.address, part.size)
     )
 
 
@@ -133,8 +133,11 @@ def _check(options: Options, chip: Chip) -> None:
         )
 
 
-def _wanted(image: Image, chip: Chip, ranges: tuple[Span, ...]) -> tuple[Segment, ...]:
-    """The image's pieces within `ranges`; each lies in flash or in RAM that the loader can write."""
+def wanted(image: Image, chip: Chip, ranges: tuple[Span, ...]) -> tuple[Segment, ...]:
+    """The image's pieces within `ranges` (none: all of it); each lies in flash or in RAM that the loader can write.
+
+    Raises InputTrouble `outside-chip`, UsageTrouble `range` where nothing is left.
+    """
     parts = list(image.segments)
     if ranges:
         parts = [

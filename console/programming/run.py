@@ -190,7 +190,7 @@ async def _proven(session: Door, work: Work, steps: Sequence[VerifyStep], *, sea
 _NEXT: Final = {
     Kind.IGNORED: "do not use this board; its sectors may be write-protected, which is lifted in the chip's option "
     "bytes and not from here; if they are not, check the supply and try once more",
-    Kind.LINE: "do not use this board yet; look at cable, joints and supply, then use --resume",
+    Kind.LINE: "do not use this board yet; look at cable, joints and supply, then try once more",
 }
 
 
@@ -198,7 +198,7 @@ def mismatch(wrong: Sequence[Difference]) -> Mismatch:
     """Memory that stays wrong, as an error that names the first place and what it looks like."""
     if not wrong:
         return Mismatch(
-            "mismatch", "some blocks could not be written whole", help="check supply and wires, then use --resume"
+            "mismatch", "some blocks could not be written whole", help="check supply and wires, then try once more"
         )
     first = wrong[0]
     more = f", and {count_of(len(wrong) - 1, 'more block')}" if len(wrong) > 1 else ""

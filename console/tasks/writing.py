@@ -13,7 +13,7 @@ from typing import Final
 from console.errors import InputTrouble, TargetTrouble, UsageTrouble
 from console.images.image import Image, Segment, Span, joined
 from console.programming.plan import Options
-from console.programming.planner import make_plan, touched_pages
+from console.programming.planner import make_plan, touched_pages, wanted
 from console.programming.run import announce, carry_out, read_pages, read_spans, start
 from console.programming.version import VersionPlace, find_version
 from console.record.backup import load_backup
@@ -74,10 +74,10 @@ def update(job: Job) -> Body:
             on.say("reading the rest of the flash")
             pages |= await read_pages(on.session, on.work, [n for n in range(on.chip.page_count) if n not in pages])
         there = _read_so_far(on, pages)
-        same = _holds(there, image)
+        same = _holds(on, there, image)
         if saves:
             await on.save(on.chip.flash_start, b"".join(pages[number] for number in range(on.chip.page_count)))
-        if same and plan.changes:
+        if same and plan.erases:
             on.say("the chip holds this image already; it is written anyway")
         old = old or _version_in(there, place)
         on.more["version"] = {"old": old, "new": new}
@@ -186,9 +186,10 @@ def _read_so_far(on: OnChip, pages: Mapping[int, bytes]) -> Image | None:
     return Image("chip", "raw", parts) if parts else None
 
 
-def _holds(there: Image | None, image: Image) -> bool:
-    """Whether what was read of the chip holds the image; False also where that is not known."""
-    return there is not None and all(there.read(part.address, part.size) == part.data for part in image.segments)
+def _holds(on: OnChip, there: Image | None, image: Image) -> bool:
+    """Whether what was read of the flash is what the image puts there; False also where that is not known."""
+    parts = (part for part in wanted(image, on.chip, on.job.spans) if on.chip.flash.holds(part.address, part.size))
+    return there is not None and all(there.read(part.address, part.size) == part.data for part in parts)
 
 
 def _version_in(there: Image | None, place: VersionPlace | None) -> str | None:
