@@ -120,8 +120,12 @@ def proof_lines(state: Programming | None) -> list[str]:
     if state.repeated or state.repaired:
         again = [f"repeated on the way: {state.repeated}; erased and written a second time: {state.repaired}"]
     proven = f"proven by {how}: {state.proven or 'nothing'}"
-    if state.task == "read":  # one reading proves nothing
-        done = f"done, in one reading: {state.proven}" if state.complete else "not complete; no file was written"
+    if state.task == "read":  # nothing says what it should be
+        done = (
+            f"done, in two readings that agree: {state.proven}"
+            if state.complete
+            else "not complete; no file was written"
+        )
         return [f"read: {done}", *again]
     if state.task == "compare" and state.complete:
         return [f"compare: no difference; {proven}", *again]

@@ -285,7 +285,7 @@ async def test_what_fails_before_anything_happened_says_no_more_than_that(
     code, out, _ = await wakeline("read", board.port, "--length", "1", "-o", out_file, "--listen", "0")
     assert code == 0
     assert "ram.bin holds the 1 byte from 0x08000000" in out
-    assert "read: done, in one reading: 08000000-08000000" in out
+    assert "read: done, in two readings that agree: 08000000-08000000" in out
 
 
 async def test_in_a_pipe_the_text_has_no_control_characters_and_says_what_is_proven(

@@ -20,6 +20,7 @@ from console.programming.plan import Plan, VerifyStep
 from console.programming.planner import repair_plan
 from console.programming.proof import Difference, Kind, as_text, differences
 from console.programming.stages import (
+    Content,
     Work,
     erase_stage,
     patiently,
@@ -290,17 +291,19 @@ async def chip_at_hand(session: Door, work: Work) -> Chip:
         return chip
 
 
-async def read_pages(session: Door, work: Work, pages: Sequence[int]) -> dict[int, bytes]:
+async def read_pages(session: Door, work: Work, pages: Sequence[int], like: Content | None = None) -> dict[int, bytes]:
     """Whole erase units by number. Raises as `read_spans`."""
     chip = work.plan.chip
-    found = await read_spans(session, work, [chip.page_range(page) for page in pages])
+    found = await read_spans(session, work, [chip.page_range(page) for page in pages], like)
     return dict(zip(pages, found, strict=True))
 
 
-async def read_spans(session: Door, work: Work, spans: Sequence[Span]) -> list[bytes]:
-    """Memory as it is. Raises TargetTrouble `protected`, Stopped, and what the line raises."""
+async def read_spans(session: Door, work: Work, spans: Sequence[Span], like: Content | None = None) -> list[bytes]:
+    """Memory as it is, by two readings that agree (see `read_stage`).
+
+    Raises TargetTrouble `protected`, Stopped, and what the line raises."""
     try:
-        return await session.converse("read", read_stage(work, spans))
+        return await session.converse("read", read_stage(work, spans, like))
     except Refused as refusal:
         if work.programmer.denied(refusal):
             raise protected(session.identity) from refusal

@@ -149,7 +149,7 @@ class OnChip:
         except InputTrouble:
             return {}  # the layout check says it better
         self.say("reading what is there")
-        return await read_pages(self.session, self.work, pages)
+        return await read_pages(self.session, self.work, pages, image.read)
 
     async def save(self, address: int, data: bytes) -> None:
         """Memory as it was read into a file, unless that was declined. Raises InputTrouble."""

@@ -113,7 +113,7 @@ def restore(job: Job) -> Body:
                     help="look for the backup of this board, or give --other-board to put it here all the same",
                 )
         on.say("reading what is there")
-        current = await read_pages(on.session, on.work, touched_pages(image, on.chip))
+        current = await read_pages(on.session, on.work, touched_pages(image, on.chip), image.read)
         wishes = Options(changed_only=True, keep_neighbours=True)
         on.take(make_plan(image, on.chip, on.work.programmer, wishes, current))
         await _write(on, image, "restore", "What the backup holds replaces what is on the board.", "yes")
