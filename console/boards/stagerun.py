@@ -10,7 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, cached_property
 from typing import Final, TypeAlias
 
 from console.boards.circuit import Circuit, Nets, Pin, is_one_of
@@ -175,9 +175,14 @@ class Board:
         """The pins of a part that carry signals: joined to something and not to a rail."""
         return [pin for pin in self.circuit.parts.get(ref, ()) if pin.net and not self.is_rail(pin.net)]
 
-    def is_small(self, ref: str) -> bool:
-        """Whether a part is no chip and has no more than two pins, so that it stands in line, across, or on a rail."""
-        return self.part(ref).role != "chip" and len({pin.name for pin in self.circuit.parts.get(ref, ())}) <= 2
+    @cached_property
+    def small(self) -> frozenset[str]:
+        """The parts that are no chip and have at most two pins, so that they stand in line, across, or on a rail."""
+        return frozenset(
+            ref
+            for ref, pins in self.circuit.parts.items()
+            if self.part(ref).role != "chip" and len({pin.name for pin in pins}) <= 2
+        )
 
 
 @cache
@@ -198,8 +203,8 @@ def reach(board: Board, exercises: Exercises, strength: Strength) -> Reach:
         nets = _between(board, named)
     nets = {net for net in nets if net and not board.is_rail(net)}
     on_nets = {pin.part for net in nets for pin in circuit.nets[net]}
-    in_line = {ref for ref in on_nets if board.is_small(ref) and _all_on(board.signals(ref), nets)}
-    parts = (named or {ref for ref in on_nets if not board.is_small(ref)}) | in_line
+    in_line = {ref for ref in on_nets if ref in board.small and _all_on(board.signals(ref), nets)}
+    parts = (named or {ref for ref in on_nets if ref not in board.small}) | in_line
     pins: dict[Pin, float] = {}
 
     def need(pin: Pin, chance: float) -> None:
@@ -209,7 +214,7 @@ def reach(board: Board, exercises: Exercises, strength: Strength) -> Reach:
         for pin in circuit.nets[net]:
             if pin.part in parts:
                 need(pin, strength.direct)
-            elif board.is_small(pin.part):
+            elif pin.part in board.small:
                 for end in circuit.parts[pin.part]:
                     need(end, strength.pull)
     for pin in chosen:
@@ -217,7 +222,7 @@ def reach(board: Board, exercises: Exercises, strength: Strength) -> Reach:
     for ref in named if not nets else ():
         for pin in board.signals(ref):
             need(pin, strength.whole_part)
-    values = {ref: strength.pull if board.is_small(ref) else strength.bystander for ref in on_nets}
+    values = {ref: strength.pull if ref in board.small else strength.bystander for ref in on_nets}
     values |= dict.fromkeys(parts, strength.direct)
     rails, grounded = _supplies(board, parts, need, values, strength)
     _clocks(board, parts, nets, need, values, strength)
@@ -236,12 +241,11 @@ def _all_on(pins: list[Pin], nets: set[str]) -> bool:
 def _between(board: Board, parts: Iterable[str]) -> set[str]:
     """The nets that join the named parts, through parts in line too."""
     named = sorted(parts)
-    series = [ref for ref in board.circuit.parts if board.is_small(ref)]
     links = [
         link
         for number, ref in enumerate(named)
         for other in named[number + 1 :]
-        for link in board.circuit.pins_between(ref, other, series, board.power)
+        for link in board.circuit.pins_between(ref, other, board.small, board.power)
     ]
     return {net for link in links for net in link.nets}
 
@@ -272,7 +276,7 @@ def _supplies(
                 waiting.append(rail)
 
     for ref in parts:
-        if not board.is_small(ref):
+        if ref not in board.small:
             powered(ref)
     while waiting:
         rail = waiting.pop()

@@ -134,11 +134,10 @@ class _Case:
         self.needs: dict[int, tuple[float, ...]] = {}
         self.faults = faults
         self.cleared = cleared
-        failed = [number for number, run in enumerate(runs) if not run.passed]
+        failed = [found for found, run in zip(self.reaches, runs, strict=True) if not run.passed]
         for number, fault in enumerate(faults):
-            needs = tuple(fault.need(found, table.strength) for found in self.reaches)
-            if any(needs[stage] for stage in failed):
-                self.needs[number] = needs
+            if any(fault.need(found, table.strength) for found in failed):
+                self.needs[number] = tuple(fault.need(found, table.strength) for found in self.reaches)
         self.members, self.columns = self._columns()
 
     def _columns(self) -> tuple[list[list[int]], list[Column]]:
