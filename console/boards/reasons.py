@@ -24,6 +24,7 @@ def title(fault: Fault) -> str:
 def why(fault: Fault, needs: Sequence[float], runs: Sequence[StageRun]) -> tuple[str, ...]:
     """What speaks for it and what against, failed stages first, and how such faults come about."""
     out = []
+    surely, perhaps = ("reads which part it is",) * 2 if fault.kind is Kind.OTHER else ("needs it", "may need it")
     for run, need in zip(runs, needs, strict=True):
         if run.passed:
             continue
@@ -31,14 +32,14 @@ def why(fault: Fault, needs: Sequence[float], runs: Sequence[StageRun]) -> tuple
         if not need:
             out.append(f"against: {name} failed and does not need it")
         else:
-            out.append(f"{name} failed and {'needs' if need >= _SURELY else 'may need'} it")
+            out.append(f"{name} failed and {surely if need >= _SURELY else perhaps}")
             if run.evidence is not None:
                 fit = fault.fit(run.evidence)
                 word = "fits" if fit > run.evidence.otherwise else "does not point here"
                 out.append(f"{clean(run.evidence.says)} at {name} {word}")
     for run, need in zip(runs, needs, strict=True):
         if run.passed and need:
-            out.append(f"against: {clean(run.name)} passed and {'needs' if need >= _SURELY else 'may need'} it")
+            out.append(f"against: {clean(run.name)} passed and {surely if need >= _SURELY else perhaps}")
     return (*out, fault.defect.reason)
 
 

@@ -67,11 +67,15 @@ def guessed_class(ref: str) -> PartClass:
 
 @dataclass(frozen=True, slots=True)
 class Exercises:
-    """What a stage uses: `parts` by designator, `pins` as ``U4.12``, `nets` by name, ``*`` and ``?`` as wild cards."""
+    """What a stage uses: `parts` by designator, `pins` as ``U4.12``, `nets` by name, ``*`` and ``?`` as wild cards.
+
+    `names` are the parts that say in it which part they are.
+    """
 
     parts: frozenset[str] = frozenset()
     nets: frozenset[str] = frozenset()
     pins: frozenset[str] = frozenset()
+    names: frozenset[str] = frozenset()
 
     def missing(self, circuit: Circuit) -> tuple[str, ...]:
         """The names that fit nothing on this board, so that whoever read them can say where they stand."""
@@ -85,7 +89,7 @@ class Implication:
     """What a read-back of a failed stage says: the chance of just this reading, given what is faulty.
 
     `says` in words (``bit 3 always 0``). Chances in (0, 1] by pin (``U4.12``), net, part, and pair of joined nets; the
-    largest that applies to a fault counts, `otherwise` where none does.
+    largest that applies to a fault counts, `otherwise` where none does. `others`, by part: with another in its place.
     """
 
     says: str
@@ -93,6 +97,7 @@ class Implication:
     nets: Mapping[str, float] = field(default_factory=dict)
     parts: Mapping[str, float] = field(default_factory=dict)
     joined: Mapping[frozenset[str], float] = field(default_factory=dict)
+    others: Mapping[str, float] = field(default_factory=dict)
     otherwise: float = 0.05
 
     def __post_init__(self) -> None:
@@ -103,6 +108,7 @@ class Implication:
             *self.nets.values(),
             *self.parts.values(),
             *self.joined.values(),
+            *self.others.values(),
         ]
         if any(not 0 < chance <= 1 for chance in chances):
             raise ValueError("chances must be above 0 and at most 1")
@@ -116,6 +122,13 @@ class StageRun:
     passed: bool | None
     exercises: Exercises
     evidence: Implication | None = None
+
+    @property
+    def named(self) -> frozenset[str]:
+        """The parts that said which part they are, rightly or not. A stage without an answer is no sign of another."""
+        if self.passed:
+            return self.exercises.names
+        return frozenset() if self.evidence is None else frozenset(self.evidence.others)
 
 
 @dataclass(frozen=True, slots=True)

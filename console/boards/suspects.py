@@ -134,10 +134,11 @@ class _Case:
         self.needs: dict[int, tuple[float, ...]] = {}
         self.faults = faults
         self.cleared = cleared
-        failed = [found for found, run in zip(self.reaches, runs, strict=True) if not run.passed]
+        every = [(found, table.strength, run.named) for found, run in zip(self.reaches, runs, strict=True)]
+        failed = [around for around, run in zip(every, runs, strict=True) if not run.passed]
         for number, fault in enumerate(faults):
-            if any(fault.need(found, table.strength) for found in failed):
-                self.needs[number] = tuple(fault.need(found, table.strength) for found in self.reaches)
+            if any(fault.need(*around) for around in failed):
+                self.needs[number] = tuple(fault.need(*around) for around in every)
         self.members, self.columns = self._columns()
 
     def _columns(self) -> tuple[list[list[int]], list[Column]]:

@@ -65,7 +65,8 @@ class Stage:
     lines: Mapping[str, str] = field(default_factory=dict)
 
     def exercises(self) -> Exercises:
-        return Exercises(frozenset(self.parts), frozenset(self.nets))
+        names = frozenset({self.chip} if self.width else ())
+        return Exercises(frozenset(self.parts), frozenset(self.nets), names=names)
 
 
 FLASH = {"data-out": "SPI_MISO", "clock": "SPI_SCK", "select": "FLASH_CS", "supply": "+3V3"}

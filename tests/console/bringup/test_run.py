@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from console.bench.chips import F303
 from console.boards.plan import Work
 from console.bringup import asking
 from console.bringup.fold import State
@@ -255,3 +256,22 @@ def test_the_record_at_every_moment_is_the_state_of_that_moment() -> None:
 
 def test_every_kind_of_work_is_done_somewhere() -> None:
     assert {stage.work for stage in TERN.stages} == {Work(stage.work) for stage in bring_up().state.stages}
+
+
+def test_another_chip_that_answers_steadily_is_the_first_suspect_before_any_joint() -> None:
+    # AN2606 Rev 70 Table 226: 0x410 and 0x422 are ids of two families; they differ in three bits, which no single
+    # stuck bit and no shift explains
+    story = bring_up(product=F303)
+    (stop,) = story.state.history.stops
+    assert stop.stage == "identify"
+    first = stop.suspects[0]
+    assert (first.key, first.part) == ("other part U4", "U4")
+    assert first.probability > 0.9
+    assert "board file" in first.look
+    run = next(run for run in story.state.history.ran if run.stage == "identify")
+    assert run.seen == ("another-known-id",)
+    assert "read 5 times" in run.off
+    # the simulated hands put in the chip that the design names, and the plan goes on from the blank chip
+    assert [done.key for done in story.state.repairs] == ["other part U4"]
+    assert story.outcome is Outcome.OK
+    assert story.runs("identify") == 2
