@@ -61,7 +61,8 @@ class Posterior:
 
     What two faults do together depends only on how each meets the failed stages, of which there are few kinds; so pairs
     are summed by kind, exactly, and never listed one by one. `rest` is the chance of none of the suspects, `members` of
-    each suspect of each column being faulty, alone or with another.
+    each suspect of each column being faulty, alone or with another. `weight` is P(the stages end like this), up to a
+    factor that does not depend on how they end.
     """
 
     def __init__(self, columns: Sequence[Column], outcomes: Sequence[Outcome], leak: float, unlisted: float) -> None:
@@ -93,6 +94,7 @@ class Posterior:
         pairs = (math.fsum(map(mul, weights, field)) - twice) / 2
         none = math.prod(self._leaked) + unlisted * math.prod(outcomes[number].surprise for number in failed)
         self._total: Final = none + alone + max(0.0, pairs)
+        self.weight: Final = self._total * (1 - leak) ** len(passed)
         self.rest: Final = none / self._total
         self.members: Final = tuple(self._members(number, field) for number in range(len(columns)))
 

@@ -18,7 +18,7 @@ _FITS: Final = 0.5
 _OTHERWISE: Final = 0.08
 _JOINED: Final = 0.8
 # P(a value that is on no list | another part is fitted, and answers)
-_ON_NO_LIST: Final = 0.3
+_ON_NO_LIST: Final = 0.1
 # patterns that a dead or missing chip shows too
 _DEAD_CHIP: Final = frozenset({"all-ones", "all-zeros", "changing"})
 _OTHER_CHIP: Final = "another-known-id"

@@ -69,13 +69,15 @@ def guessed_class(ref: str) -> PartClass:
 class Exercises:
     """What a stage uses: `parts` by designator, `pins` as ``U4.12``, `nets` by name, ``*`` and ``?`` as wild cards.
 
-    `names` are the parts that say in it which part they are.
+    `names` are the parts that say in it which part they are. `apart`: two nets that it shows to be joined or not, as
+    ohms between them do.
     """
 
     parts: frozenset[str] = frozenset()
     nets: frozenset[str] = frozenset()
     pins: frozenset[str] = frozenset()
     names: frozenset[str] = frozenset()
+    apart: frozenset[str] = frozenset()
 
     def missing(self, circuit: Circuit) -> tuple[str, ...]:
         """The names that fit nothing on this board, so that whoever read them can say where they stand."""
@@ -149,7 +151,7 @@ class Reach:
     """What a stage needs on a board, each with the chance that a permanent fault there makes it fail.
 
     `pins` for open joints, `parts` for dead or missing ones, `rails` for missing supplies; `nets` are the signal nets
-    in use, `grounded` the supply and ground nets in use, both for bridges.
+    in use, `grounded` the supply and ground nets in use, `apart` those that must not be joined, all for bridges.
     """
 
     pins: Mapping[Pin, float]
@@ -157,6 +159,7 @@ class Reach:
     nets: frozenset[str]
     rails: Mapping[str, float]
     grounded: frozenset[str]
+    apart: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True)
@@ -239,7 +242,7 @@ def reach(board: Board, exercises: Exercises, strength: Strength) -> Reach:
     values |= dict.fromkeys(parts, strength.direct)
     rails, grounded = _supplies(board, parts, need, values, strength)
     _clocks(board, parts, nets, need, values, strength)
-    return Reach(pins, values, frozenset(nets), rails, grounded)
+    return Reach(pins, values, frozenset(nets), rails, grounded, exercises.apart)
 
 
 def _pin(circuit: Circuit, ref: str) -> Pin | None:

@@ -20,7 +20,7 @@ from console.boards.hitting import smallest_hitting_set
 from console.boards.inspection import inspection_order
 from console.boards.reasons import how_to_look, part_why, shared_nets, title, why
 from console.boards.spectrum import Spectrum, spectrum
-from console.boards.stagerun import Board, StageRun, reach
+from console.boards.stagerun import Board, Reach, StageRun, reach
 from console.text import clean
 
 _LISTED: Final = 100  # suspects described in words; the rest is one figure
@@ -118,19 +118,33 @@ def suspects(
     if all(run.passed for run in ran):
         return Suspects((), 0.0)
     every = possible_faults(board, table) if faults is None else faults
-    return _Case(board, ran, table, every, frozenset(cleared)).answer()
+    return Case(board, ran, table, every, frozenset(cleared)).answer()
 
 
-class _Case:
-    """One stop of the plan on one board, on the way to its answer."""
+class Case:
+    """One stop of the plan on one board, on the way to its answer: what the stages say, without words.
+
+    `chances` of each fault, by its place among `faults`; `by_part` the likeliest of them by where they are; `visits`
+    the parts in the order of looking, each with places in `by_part`. `before` is the case to which runs were added.
+    """
 
     def __init__(
-        self, board: Board, runs: Sequence[StageRun], table: Defects, faults: Sequence[Fault], cleared: frozenset[str]
+        self,
+        board: Board,
+        runs: Sequence[StageRun],
+        table: Defects,
+        faults: Sequence[Fault],
+        cleared: frozenset[str],
+        before: Case | None = None,
     ) -> None:
         self.board = board
         self.runs = runs
         self.table = table
-        self.reaches = [reach(board, run.exercises, table.strength) for run in runs]
+        known = [] if before is None else before.reaches
+        self.reaches: list[Reach] = [
+            *known,
+            *(reach(board, run.exercises, table.strength) for run in runs[len(known) :]),
+        ]
         self.needs: dict[int, tuple[float, ...]] = {}
         self.faults = faults
         self.cleared = cleared
@@ -140,6 +154,18 @@ class _Case:
             if any(fault.need(*around) for around in failed):
                 self.needs[number] = tuple(fault.need(*around) for around in every)
         self.members, self.columns = self._columns()
+        self.posterior = self._posterior()
+        self.chances = {
+            number: chance
+            for group, members in zip(self.members, self.posterior.members, strict=True)
+            for number, chance in zip(group, members, strict=True)
+        }
+        kept = sorted(self.chances, key=lambda number: -self.chances[number])[:_LISTED]
+        self.by_part: dict[str, list[int]] = {}
+        for number in kept:
+            self.by_part.setdefault(self.faults[number].part, []).append(number)
+        costs = {part: [(self.chances[n], self.minutes(n)) for n in them] for part, them in self.by_part.items()}
+        self.visits = inspection_order(costs, table.opening_min)
 
     def _columns(self) -> tuple[list[list[int]], list[Column]]:
         """Faults that no stage and no reading can tell apart, together."""
@@ -167,35 +193,28 @@ class _Case:
         missed = fault.defect.missed if self.cleared and fault.key in self.cleared else 1.0
         return fault.odds * missed
 
-    def answer(self) -> Suspects:
+    def _posterior(self) -> Posterior:
         outcomes = [
             Outcome(bool(run.passed), run.evidence.otherwise if run.evidence and not run.passed else 1.0)
             for run in self.runs
         ]
         failed = sum(not outcome.passed for outcome in outcomes)
         unlisted = self.table.unlisted * self.table.unlisted_more ** (min(failed, _STAGES_APART) - 1)
-        posterior = diagnose(self.columns, outcomes, self.table.leak, unlisted)
-        chances = {
-            number: chance
-            for group, members in zip(self.members, posterior.members, strict=True)
-            for number, chance in zip(group, members, strict=True)
-        }
-        kept = sorted(chances, key=lambda number: -chances[number])[:_LISTED]
-        by_part: dict[str, list[int]] = {}
-        for number in kept:
-            by_part.setdefault(self.faults[number].part, []).append(number)
-        costs = {part: [(chances[n], self._minutes(n)) for n in numbers] for part, numbers in by_part.items()}
-        visits = inspection_order(costs, self.table.opening_min)
-        explanations = self._explanations(posterior, by_part)
+        return diagnose(self.columns, outcomes, self.table.leak, unlisted)
+
+    def answer(self) -> Suspects:
+        """The case in words."""
+        explanations = self._explanations()
         at_part = health((found.parts, found.probability) for found in explanations)
         groups = [
-            self._group(part, [by_part[part][n] for n in places], chances, at_part, visits[0][0])
-            for part, places in visits
+            self._group(part, [self.by_part[part][n] for n in places], at_part, self.visits[0][0])
+            for part, places in self.visits
         ]
+        listed = math.fsum(self.chances[number] for numbers in self.by_part.values() for number in numbers)
         return Suspects(
             tuple(groups),
-            posterior.rest,
-            math.fsum(chances.values()) - math.fsum(chances[number] for number in kept),
+            self.posterior.rest,
+            math.fsum(self.chances.values()) - listed,
             tuple(
                 found
                 for found in explanations[:_MOST_NAMED]
@@ -205,16 +224,16 @@ class _Case:
             self._notes(),
         )
 
-    def _minutes(self, number: int) -> float:
+    def minutes(self, number: int) -> float:
         """Minutes until it is known whether this is bad: looking, and reflowing where looking does not settle it."""
         part = self.board.part(self.faults[number].part)
         return part.inspect_min + self.faults[number].defect.missed * part.reflow_min
 
-    def _explanations(self, posterior: Posterior, listed: Collection[str]) -> list[Explanation]:
+    def _explanations(self) -> list[Explanation]:
         """Sets of parts with the chance that just these are faulty, likeliest first; "" for all parts not listed."""
         parts = [[self.faults[number].part for number in group] for group in self.members]
-        owners = [[part if part in listed else "" for part in group] for group in parts]
-        found = [Explanation(who, chance) for who, chance in posterior.diagnoses(owners).items()]
+        owners = [[part if part in self.by_part else "" for part in group] for group in parts]
+        found = [Explanation(who, chance) for who, chance in self.posterior.diagnoses(owners).items()]
         return sorted(found, key=lambda item: -item.probability)
 
     def _fewest(self) -> int | None:
@@ -233,11 +252,9 @@ class _Case:
         found = smallest_hitting_set(rows, _MOST_TOGETHER)
         return None if found is None else len(found)
 
-    def _group(
-        self, part: str, numbers: Sequence[int], chances: Mapping[int, float], at_part: Mapping[str, float], first: str
-    ) -> Group:
+    def _group(self, part: str, numbers: Sequence[int], at_part: Mapping[str, float], first: str) -> Group:
         used = [found.parts.get(part, 0.0) >= _SURE_NEED for found in self.reaches]
-        items = tuple(self._suspect(number, chances[number]) for number in numbers)
+        items = tuple(self._suspect(number, self.chances[number]) for number in numbers)
         return Group(
             part,
             part_why(self.board, part, self.runs, used, first),
@@ -256,7 +273,7 @@ class _Case:
             title(fault),
             fault.pins,
             chance,
-            self._minutes(number),
+            self.minutes(number),
             why(fault, self.needs[number], self.runs),
             how_to_look(self.board, fault),
             fault.defect.caution_id,

@@ -8,6 +8,9 @@ conduct, drivers that fight, chips that run while half of their supply and groun
 and no figure with the ranking; the shares of the kinds of faults are invented, as no trustworthy ones were found. One
 fault in seven comes and goes. Stages whose forerunner failed are not run.
 
+With tests in front: before looking, the measurements that the ranking proposes are done on the electrical model, each
+counted as one look; then the looks of the ranking that knows them.
+
 An inspection is one look: at the joint of a pin, at the gap between two pins, at a part, at a supply. Looking at a
 joint shows a bridge at it too, for both ways of walking. The other way to walk: the chip of the first failed stage,
 first as a whole and then pin by pin in order, then the other parts of that stage, then all other parts. Minutes count
@@ -35,6 +38,7 @@ from console.boards.faults import Fault, Kind, possible_faults
 from console.boards.implied import implied
 from console.boards.netlist import parse_netlist
 from console.boards.readback import read_back
+from console.boards.splits import Test, best_split, supply_tests
 from console.boards.stagerun import Board, Exercises, Implication, PartClass, StageRun
 from console.boards.suspects import Suspects, suspects
 
@@ -353,6 +357,9 @@ class Walked:
     their_minutes: float
     exact: int | None
     listed: bool
+    tests: int
+    looks_with_tests: int
+    minutes_with_tests: float
     first: float
     other: float
     seconds: float
@@ -370,6 +377,10 @@ def one_board(board: Board, possible: Sequence[Fault], faults: Sequence[Staged],
     theirs = looks_until(usual, faults)
     assert ours is not None
     assert theirs is not None
+    tests, then = tested(board, possible, faults, runs)
+    left = [*ranked(then), *usual]
+    after = looks_until(left, faults)
+    assert after is not None
     return Walked(
         ours,
         theirs,
@@ -377,10 +388,30 @@ def one_board(board: Board, possible: Sequence[Fault], faults: Sequence[Staged],
         minutes(board, usual[:theirs]),
         exactly(listed, faults),
         ours <= len(listed),
+        len(tests),
+        len(tests) + after,
+        sum(test.minutes for test in tests) + minutes(board, left[:after]),
         next(found.items()).probability,
         found.other,
         seconds,
     )
+
+
+def tested(
+    board: Board, possible: Sequence[Fault], faults: Sequence[Staged], runs: Sequence[StageRun]
+) -> tuple[list[Test], Suspects]:
+    """The tests that are proposed one after the other, and the ranking after their answers."""
+    copper = Copper(board.circuit, faults)
+    known, done = list(runs), list[Test]()
+    while True:
+        split = best_split(board, known, supply_tests(board, known), possible)
+        if split is None:
+            return done, suspects(board, known, faults=possible)
+        net = split.test.net
+        joined = copper.find(net) == copper.find("GND")
+        good = not joined if split.test.key.startswith("ohms") else net not in SUPPLIED_BY or copper.supplied(net)
+        known.append(split.test.run(good))
+        done.append(split.test)
 
 
 def measure(count: int, faults_each: int, seed: int) -> dict[str, object]:
@@ -423,6 +454,9 @@ def measure(count: int, faults_each: int, seed: int) -> dict[str, object]:
         "not_later_than_walking": round(statistics.fmean(each.ours <= each.theirs for each in walked), 3),
         "mean_minutes": round(mean("our_minutes"), 2),
         "mean_minutes_walking": round(mean("their_minutes"), 2),
+        "mean_tests": round(mean("tests"), 2),
+        "mean_inspections_with_tests": round(mean("looks_with_tests"), 2),
+        "mean_minutes_with_tests": round(mean("minutes_with_tests"), 2),
         "mean_chance_given_to_the_first": round(mean("first"), 3),
         "mean_other": round(mean("other"), 3),
         "ranking_ms_median": round(1000 * statistics.median(each.seconds for each in walked), 1),
@@ -439,17 +473,20 @@ def best_possible() -> dict[str, object]:
         runs = [replace(made, evidence=None) for made in run(Random(0), circuit, [fault])]
         if any(made.passed is False for made in runs):
             alike.setdefault(tuple(made.passed for made in runs), []).append((chance, fault))
-    total = bound = ours = 0.0
+    total = bound = ours = tests = 0.0
     for ends, group in alike.items():
         runs = [StageRun(stage.name, end, stage.exercises()) for stage, end in zip(STAGES, ends, strict=True)]
         for place, (chance, fault) in enumerate(sorted(group, key=lambda item: -item[0]), 1):
             total += chance
             bound += chance * place
-            ours += chance * one_board(board, possible, [fault], runs).ours
+            walked = one_board(board, possible, [fault], runs)
+            ours += chance * walked.ours
+            tests += chance * walked.looks_with_tests
     return {
         "faults": sum(map(len, alike.values())),
         "different_endings": len(alike),
         "mean_inspections": round(ours / total, 2),
+        "mean_inspections_with_tests": round(tests / total, 2),
         "mean_inspections_bound": round(bound / total, 2),
         "times_the_bound": round(ours / bound, 3),
     }
