@@ -153,6 +153,8 @@ class Case:
         for number, fault in enumerate(faults):
             if any(fault.need(*around) for around in failed):
                 self.needs[number] = tuple(fault.need(*around) for around in every)
+        self.fits: dict[int, tuple[float, ...]] = {}
+        self.signatures: dict[tuple[tuple[float, ...], tuple[float, ...]], list[int]] = {}
         self.members, self.columns = self._columns()
         self.posterior = self._posterior()
         self.chances = {
@@ -170,19 +172,19 @@ class Case:
     def _columns(self) -> tuple[list[list[int]], list[Column]]:
         """Faults that no stage and no reading can tell apart, together."""
         together: dict[object, list[int]] = {}
-        fits: dict[int, tuple[float, ...]] = {}
         for number, needs in self.needs.items():
             fault = self.faults[number]
-            fits[number] = tuple(
+            self.fits[number] = tuple(
                 fault.fit(run.evidence) if run.evidence and not run.passed else 1.0 for run in self.runs
             )
-            together.setdefault((needs, fits[number], fault.defect.modes), []).append(number)
+            self.signatures.setdefault(self._signature(number), []).append(number)
+            together.setdefault((needs, self.fits[number], fault.defect.modes), []).append(number)
         groups = list(together.values())
         columns = [
             Column(
                 tuple(self._odds(self.faults[number]) for number in group),
                 self.needs[group[0]],
-                fits[group[0]],
+                self.fits[group[0]],
                 self.faults[group[0]].defect.modes,
             )
             for group in groups
@@ -274,11 +276,19 @@ class Case:
             fault.pins,
             chance,
             self.minutes(number),
-            why(fault, self.needs[number], self.runs),
+            why(fault, self.needs[number], self.runs, self._alike(number)),
             how_to_look(self.board, fault),
             fault.defect.caution_id,
             fault.defect.caution,
         )
+
+    def _alike(self, number: int) -> list[Fault]:
+        """The faults that no stage can tell from this one: all need or do not need the same, with the same readings."""
+        same = self.signatures[self._signature(number)]
+        return [self.faults[other] for other in same if other != number]
+
+    def _signature(self, number: int) -> tuple[tuple[float, ...], tuple[float, ...]]:
+        return self.needs[number], self.fits[number]
 
     def _notes(self) -> tuple[str, ...]:
         out = []

@@ -38,7 +38,7 @@ from console.boards.faults import Fault, Kind, possible_faults
 from console.boards.implied import implied
 from console.boards.netlist import parse_netlist
 from console.boards.readback import read_back
-from console.boards.splits import Test, best_split, supply_tests
+from console.boards.splits import Probe, best_split, supply_probes
 from console.boards.stagerun import Board, Exercises, Implication, PartClass, StageRun
 from console.boards.suspects import Suspects, suspects
 
@@ -399,19 +399,19 @@ def one_board(board: Board, possible: Sequence[Fault], faults: Sequence[Staged],
 
 def tested(
     board: Board, possible: Sequence[Fault], faults: Sequence[Staged], runs: Sequence[StageRun]
-) -> tuple[list[Test], Suspects]:
+) -> tuple[list[Probe], Suspects]:
     """The tests that are proposed one after the other, and the ranking after their answers."""
     copper = Copper(board.circuit, faults)
-    known, done = list(runs), list[Test]()
+    known, done = list(runs), list[Probe]()
     while True:
-        split = best_split(board, known, supply_tests(board, known), possible)
+        split = best_split(board, known, supply_probes(board, known), possible)
         if split is None:
             return done, suspects(board, known, faults=possible)
-        net = split.test.net
+        net = split.probe.net
         joined = copper.find(net) == copper.find("GND")
-        good = not joined if split.test.key.startswith("ohms") else net not in SUPPLIED_BY or copper.supplied(net)
-        known.append(split.test.run(good))
-        done.append(split.test)
+        good = not joined if split.probe.key.startswith("ohms") else net not in SUPPLIED_BY or copper.supplied(net)
+        known.append(split.probe.run(good))
+        done.append(split.probe)
 
 
 def measure(count: int, faults_each: int, seed: int) -> dict[str, object]:

@@ -16,6 +16,7 @@ from console.bench.scenes import setup_for
 from console.boards.board_file import load_board
 from console.boards.limits import GOOD
 from console.boards.plan import Plan, Port, Work
+from console.boards.splits import OHMS, VOLTS
 from console.bringup import asking
 from console.bringup.around import settings_for
 from console.bringup.fold import BringupState
@@ -58,6 +59,8 @@ class Hands:
             return Reply("found", asking.YES if stage.work is Work.CONFIRM else GOOD)
         if check.change:
             return Reply("done")
+        if check.id.split()[0] in (VOLTS, OHMS):
+            return Reply("found", asking.YES)
         before = self._board.setup
         for place in check.id.split()[1:]:
             if "." in place:
