@@ -99,7 +99,8 @@ class BringupState:
     """The whole plan at one moment. `outcome` is None while it goes on; `digest` names the state of the board file.
 
     `suspects` in the order of looking, for the stage that failed last (`stopped_at`), "" while nothing is wrong;
-    `before` is what is worth doing before anybody looks.
+    `before` is what is worth doing before anybody looks, `notes` what holds for all of them together; both as long as
+    there are suspects.
     `started_ns`: when it began; the times of `history` and `repairs` count from there.
     """
 
@@ -114,6 +115,7 @@ class BringupState:
     stopped_at: str = ""
     suspects: tuple[SuspectState, ...] = ()
     before: str = ""
+    notes: tuple[str, ...] = ()
     other: float = 0.0
     repairs: tuple[Repaired, ...] = ()
     outcome: Outcome | None = None
@@ -246,7 +248,10 @@ class BringupFold:
                 return replace(state, asked=None)
             case "suspects":
                 stage, before, other = _text(fields, "stage"), _text(fields, "before"), _number(fields, "other")
-                return replace(state, stopped_at=stage, suspects=(), before=before, other=other, asked=None)
+                notes = _texts(fields, "notes")
+                return replace(
+                    state, stopped_at=stage, suspects=(), before=before, notes=notes, other=other, asked=None
+                )
             case "suspect" if len(state.suspects) < _MOST:
                 return replace(state, suspects=(*state.suspects, _suspect(fields)))
             case "cleared":
@@ -255,7 +260,7 @@ class BringupFold:
                 return replace(state, suspects=marked)
             case "repair":
                 done = _repaired(state, fields, round(self._t_s(mark.t_ns), 3))
-                return replace(state, repairs=(*state.repairs[-_MOST:], done), suspects=(), before="", asked=None)
+                return replace(state, repairs=(*state.repairs[-_MOST:], done), suspects=(), asked=None)
             case "done":
                 return replace(state, outcome=_outcome(fields), current="", asked=None)
             case _:
@@ -283,7 +288,7 @@ class BringupFold:
         run = Ran(name, 0, self._t_s(self._begun_ns), round(took_s, 6), outcome, found, off, seen)
         ended = replace(ended, history=state.history.ended(run))
         if good and state.stopped_at == name:
-            ended = replace(ended, stopped_at="", suspects=(), before="")
+            ended = replace(ended, stopped_at="", suspects=())
         return replace(ended, current="", asked=None, stopped_at=ended.stopped_at if good else name)
 
 
@@ -329,7 +334,8 @@ def as_object(state: BringupState) -> dict[str, Any]:
             }
             for one in state.suspects
         ],
-        "before_look": state.before or None,
+        "before_look": state.before if state.suspects and state.before else None,
+        "suspect_notes": list(state.notes if state.suspects else ()),
         "other": state.other,
         "repairs": [
             {

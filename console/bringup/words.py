@@ -75,6 +75,7 @@ def suspect_lines(state: BringupState) -> Iterator[str]:
     left = [one for one in state.suspects if not one.cleared]
     if not left:
         return
+    yield from state.notes
     if state.before:
         yield f"before you look: {state.before}"
     yield f"look at, in this order ({ORDER}):"

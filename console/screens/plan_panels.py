@@ -174,7 +174,9 @@ class SuspectsPanel(TextPanel):
         if not left:
             return [line(("all that is known was looked at", "$secondary"))]
         self._chosen %= len(left)
-        out = wrap("before you look: ", state.before, width, "bold") if state.before else []
+        out = []
+        if state.before and state.asked is None:  # while it is asked for it stands under "now"
+            out += wrap("before you look: ", state.before, width, "bold")
         for number, one in enumerate(left):
             if number == self._chosen:
                 out += self._in_full(one, width)

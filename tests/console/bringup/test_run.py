@@ -7,7 +7,8 @@ import pytest
 from console.bench.chips import F303
 from console.boards.plan import Work
 from console.bringup import asking
-from console.bringup.fold import State
+from console.bringup.fold import State, as_object
+from console.bringup.words import suspect_lines
 from console.errors import Outcome, UsageTrouble
 from console.events import MarkKind
 from console.operating import Reply
@@ -292,6 +293,12 @@ def test_what_is_worth_more_than_looking_is_asked_for_first_and_narrows_the_susp
     told = [state.before for state in short.states if state.before]
     assert told
     assert short.state.before == ""  # nothing more is worth measuring
+    left = bring_up(start_at="rail-3v3", says=low | {"ohms +3V3 GND": [Reply("stop")]}).state
+    lines = list(suspect_lines(left))
+    assert f"before you look: {left.before}" in lines
+    assert as_object(left)["before_look"] == left.before
+    assert any("a quick look can stand before a likelier one" in one for one in lines)
+    assert any("alike: no stage that ran tells it from" in one for one in lines)
     apart = bring_up(start_at="rail-3v3", says=low | {"ohms +3V3 GND": [found(asking.YES)]})
     assert apart.state.suspects[0].part in ("U2", "J1")
 
