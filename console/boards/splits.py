@@ -7,12 +7,11 @@ What a probe is worth is the expected cost of looking now, less that after it (v
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
 from console.boards.defects import Defects, defects
-from console.boards.faults import Fault
 from console.boards.reasons import title
 from console.boards.stagerun import Board, Exercises, StageRun, reach
 from console.boards.suspects import Case
@@ -118,26 +117,14 @@ def _grounds(board: Board, net: str) -> list[str]:
     return sorted(counts, key=lambda name: (-counts[name], name))[:1]
 
 
-def best_split(
-    board: Board,
-    runs: Sequence[StageRun],
-    probes: Iterable[Probe],
-    faults: Sequence[Fault],
-    table: Defects | None = None,
-    cleared: Collection[str] = (),
-) -> Split | None:
-    """The probe that saves most, or None where none is worth more than looking at once. Arguments as for `suspects`."""
-    table = table or defects()
-    ran = [run for run in runs if run.passed is not None]
-    now = Case(board, ran, table, faults, frozenset(cleared))
-    if not now.visits:
+def best_split(case: Case, probes: Iterable[Probe]) -> Split | None:
+    """The probe that saves most, or None where none is worth more than looking at once."""
+    if not case.visits:
         return None
-    looking = _looking_min(now)
+    looking = _looking_min(case)
     best: Split | None = None
-    for probe in sorted(probes, key=lambda probe: -_openness(now, probe))[:_TRIED]:
-        good, bad = (
-            Case(board, [*ran, probe.run(answer)], table, faults, frozenset(cleared), now) for answer in (True, False)
-        )
+    for probe in sorted(probes, key=lambda probe: -_openness(case, probe))[:_TRIED]:
+        good, bad = (case.after(probe.run(answer)) for answer in (True, False))
         share = bad.posterior.weight / (bad.posterior.weight + good.posterior.weight)
         after = share * _looking_min(bad) + (1 - share) * _looking_min(good)
         saves = looking - after - probe.minutes

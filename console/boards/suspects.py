@@ -113,12 +113,23 @@ def suspects(
     to the next. `cleared` are the keys of suspects that were looked at without finding anything: they stay suspects, as
     far as looking misses such faults. Stages that did not run say nothing.
     """
+    if all(run.passed is not False for run in runs):
+        return Suspects((), 0.0)
+    return weigh(board, runs, table, faults, cleared).answer()
+
+
+def weigh(
+    board: Board,
+    runs: Sequence[StageRun],
+    table: Defects | None = None,
+    faults: Sequence[Fault] | None = None,
+    cleared: Collection[str] = (),
+) -> Case:
+    """The same without words, for who asks more of it than the list; at least one stage must have failed."""
     table = table or defects()
     ran = [run for run in runs if run.passed is not None]
-    if all(run.passed for run in ran):
-        return Suspects((), 0.0)
     every = possible_faults(board, table) if faults is None else faults
-    return Case(board, ran, table, every, frozenset(cleared)).answer()
+    return Case(board, ran, table, every, frozenset(cleared))
 
 
 class Case:
@@ -225,6 +236,10 @@ class Case:
             self._fewest(),
             self._notes(),
         )
+
+    def after(self, run: StageRun) -> Case:
+        """The case with one more stage that ran."""
+        return Case(self.board, [*self.runs, run], self.table, self.faults, self.cleared, self)
 
     def minutes(self, number: int) -> float:
         """Minutes until it is known whether this is bad: looking, and reflowing where looking does not settle it."""

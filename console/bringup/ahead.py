@@ -11,6 +11,7 @@ from console.boards.limits import GOOD
 from console.boards.plan import Plan, Stage
 from console.boards.splits import VOLTS, Probe, Split, best_split, supply_exercises, supply_probes
 from console.boards.stagerun import StageRun
+from console.boards.suspects import Case
 from console.bringup.asking import NO, YES
 from console.causes.rank import NextCheck
 from console.operating import Reply
@@ -38,11 +39,11 @@ class Ahead:
                 measured[run.name] = run
         return (*self._shown.values(), *measured.values())
 
-    def best(self, runs: Sequence[StageRun], ready: Collection[Stage], cleared: Collection[str]) -> Split | None:
+    def best(self, case: Case, ready: Collection[Stage]) -> Split | None:
         """The probe worth most now; `ready` are stages that can run at once."""
-        probes = [*supply_probes(self._plan.board, runs), *_of_stages(ready)]
+        probes = [*supply_probes(case.board, case.runs), *_of_stages(ready)]
         open_ = [probe for probe in probes if probe.key not in self._left_out and probe.key not in self._shown]
-        return best_split(self._plan.board, runs, open_, self._faults, cleared=cleared)
+        return best_split(case, open_)
 
     def ask(self, split: Split) -> NextCheck:
         """The question of a probe on a supply."""

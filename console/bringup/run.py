@@ -14,7 +14,7 @@ from console.boards.limits import GOOD
 from console.boards.plan import BY_HAND, PASSING, Plan, Repair, Stage, Work, again_after, faults_of, repair_of
 from console.boards.splits import Split
 from console.boards.stagerun import Implication, StageRun
-from console.boards.suspects import Group, Suspect, Suspects, suspects
+from console.boards.suspects import Group, Suspect, Suspects, weigh
 from console.bringup import asking
 from console.bringup.ahead import Ahead
 from console.bringup.marks import Marks
@@ -190,8 +190,8 @@ class Bringup:
         for _ in range(MOST_LOOKS):
             cleared = (*self._cleared, *self._not_bridged())
             runs = [*self._runs.values(), *self._ahead.runs(self._cleared)]
-            found = suspects(self._plan.board, runs, faults=self._faults, cleared=cleared)
-            split = self._ahead.best(runs, self._ready(), cleared)
+            case = weigh(self._plan.board, runs, faults=self._faults, cleared=cleared)
+            found, split = case.answer(), self._ahead.best(case, self._ready())
             self._marks.suspects(stage, found, self._cleared, "" if split is None else split.words)
             if split is not None:
                 if await self._tested(split):

@@ -40,7 +40,7 @@ from console.boards.netlist import parse_netlist
 from console.boards.readback import read_back
 from console.boards.splits import Probe, best_split, supply_probes
 from console.boards.stagerun import Board, Exercises, Implication, PartClass, StageRun
-from console.boards.suspects import Suspects, suspects
+from console.boards.suspects import Suspects, suspects, weigh
 
 TERN = Path(__file__).resolve().parents[2] / "console/boards/examples/tern_b/tern-b.356"
 RAILS = {"GND": 0, "VBUS": 0, "+3V3": 0, "+1V2": 0, "VBAT": 0}
@@ -360,6 +360,7 @@ class Walked:
     tests: int
     looks_with_tests: int
     minutes_with_tests: float
+    exact_with_tests: int | None
     first: float
     other: float
     seconds: float
@@ -391,6 +392,7 @@ def one_board(board: Board, possible: Sequence[Fault], faults: Sequence[Staged],
         len(tests),
         len(tests) + after,
         sum(test.minutes for test in tests) + minutes(board, left[:after]),
+        exactly(list(ranked(then)), faults),
         next(found.items()).probability,
         found.other,
         seconds,
@@ -404,7 +406,7 @@ def tested(
     copper = Copper(board.circuit, faults)
     known, done = list(runs), list[Probe]()
     while True:
-        split = best_split(board, known, supply_probes(board, known), possible)
+        split = best_split(weigh(board, known, faults=possible), supply_probes(board, known))
         if split is None:
             return done, suspects(board, known, faults=possible)
         net = split.probe.net
@@ -435,8 +437,9 @@ def measure(count: int, faults_each: int, seed: int) -> dict[str, object]:
     def mean(name: str) -> float:
         return statistics.fmean(getattr(each, name) for each in walked)
 
-    def within(most: int) -> float:
-        return round(statistics.fmean(each.exact is not None and each.exact <= most for each in walked), 3)
+    def within(most: int, place: str = "exact") -> float:
+        places = [getattr(each, place) for each in walked]
+        return round(statistics.fmean(one is not None and one <= most for one in places), 3)
 
     return {
         "boards": count,
@@ -455,7 +458,9 @@ def measure(count: int, faults_each: int, seed: int) -> dict[str, object]:
         "mean_minutes": round(mean("our_minutes"), 2),
         "mean_minutes_walking": round(mean("their_minutes"), 2),
         "mean_tests": round(mean("tests"), 2),
+        "exact_in_1_3_10_after_the_tests": [within(most, "exact_with_tests") for most in (1, 3, 10)],
         "mean_inspections_with_tests": round(mean("looks_with_tests"), 2),
+        "times_fewer_with_tests": round(mean("theirs") / mean("looks_with_tests"), 2),
         "mean_minutes_with_tests": round(mean("minutes_with_tests"), 2),
         "mean_chance_given_to_the_first": round(mean("first"), 3),
         "mean_other": round(mean("other"), 3),
@@ -526,6 +531,7 @@ def big(seed: int) -> dict[str, object]:
     possible_faults(board, defects())
     listing = time.perf_counter() - begun
     spent: dict[int, float] = {}
+    proposing: dict[int, float] = {}
     for failed in (1, 3, 6, 10):
         bad = {3, 8, 19, *range(9, 16)} if failed == 10 else set([3, 8, 19, 11, 15, 6][:failed])
         runs = [StageRun(f"stage {n}", n not in bad, Exercises(parts=parts)) for n, parts in enumerate(stages)]
@@ -535,6 +541,10 @@ def big(seed: int) -> dict[str, object]:
             suspects(board, runs, faults=possible)
             times.append(time.perf_counter() - begun)
         spent[failed] = round(statistics.median(times), 3)
+        case = weigh(board, runs, faults=possible)
+        begun = time.perf_counter()
+        best_split(case, supply_probes(board, runs))
+        proposing[failed] = round(time.perf_counter() - begun, 3)
     return {
         "parts": len(circuit.parts),
         "pins": len(circuit.pins),
@@ -542,6 +552,7 @@ def big(seed: int) -> dict[str, object]:
         "listing_faults_s": round(listing, 3),
         "stages": len(stages),
         "ranking_s_by_failed_stages": spent,
+        "proposing_a_test_s_by_failed_stages": proposing,
     }
 
 

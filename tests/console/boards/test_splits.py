@@ -14,7 +14,7 @@ from console.boards.defects import defects
 from console.boards.faults import possible_faults
 from console.boards.splits import Probe, Split, best_split, supply_exercises, supply_probes
 from console.boards.stagerun import Board, Exercises, StageRun
-from console.boards.suspects import Suspects, suspects
+from console.boards.suspects import Suspects, suspects, weigh
 from tests.console.boards.bench_board import BOARD, SERIAL, SPI, ran, row
 
 TABLE = defects()
@@ -32,7 +32,7 @@ def over(nets: Iterable[str], minutes: float = 1.0) -> Probe:
 
 
 def split(*tests: Probe) -> Split | None:
-    return best_split(WIDE, FAILED, tests, FAULTS)
+    return best_split(weigh(WIDE, FAILED, faults=FAULTS), tests)
 
 
 def looking_min(found: Suspects) -> float:
@@ -73,7 +73,7 @@ def test_what_tells_nothing_or_takes_too_long_is_not_proposed(test: Probe) -> No
 
 
 def test_nothing_is_proposed_without_suspects() -> None:
-    assert best_split(WIDE, [ran("mystery", False, Exercises())], [over(NETS[:4])], FAULTS) is None
+    assert best_split(weigh(WIDE, [ran("mystery", False, Exercises())]), [over(NETS[:4])]) is None
     assert split() is None
 
 
@@ -116,11 +116,10 @@ def test_words_are_safe() -> None:
         *row("U2", 0, 19, 3, "A"),
     ]
     board = Board(Circuit(pins), power=frozenset({evil, "GND"}))
-    faults = possible_faults(board, TABLE)
     runs = [ran("x", False, Exercises(frozenset({"U1"})))]
     tests = list(supply_probes(board, runs))
     assert tests
     for test in tests:
-        found = best_split(board, runs, [Probe(test.key, test.title, 1e-6, test.exercises, test.net)], faults)
+        found = best_split(weigh(board, runs), [Probe(test.key, test.title, 1e-6, test.exercises, test.net)])
         assert test.title.isprintable()
         assert found is None or found.words.isprintable()
