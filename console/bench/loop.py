@@ -308,9 +308,7 @@ class Bench:
                 told = {"changed": joints != board.setup.joints}
                 board.mend(joints, now)
             case "exchange":
-                joints = board.setup.joints.exchanged(str(fields["part"]))
-                told = {"changed": joints != board.setup.joints}
-                board.mend(joints, now)
+                told = {"changed": hands.exchange(board, str(fields["part"]), now)}
             case "port-state":
                 board.setup = replace(board.setup, port=_port_state(fields["state"]))
             case "vanish":

@@ -16,7 +16,7 @@ def as_lines(found: Suspects, most: int = 10) -> list[str]:
     """The first `most` suspects by visit, each with its reasons and how to look; then what is left."""
     if not found.groups and not found.notes:
         return ["no stage failed: nothing to look at"]
-    out = list(_together(found))
+    out = list(together(found))
     left = most
     for visit, group in enumerate(found.groups, 1):
         if left <= 0:
@@ -31,7 +31,8 @@ def as_lines(found: Suspects, most: int = 10) -> list[str]:
     return out + [f"note: {note}" for note in found.notes]
 
 
-def _together(found: Suspects) -> Iterator[str]:
+def together(found: Suspects) -> Iterator[str]:
+    """How many faults it takes, and which parts are likely faulty together."""
     if found.fewest is None:
         yield "no set of up to four lasting faults explains what failed and what passed: one that comes and goes?"
     elif found.fewest > 1:

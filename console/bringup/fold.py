@@ -99,7 +99,9 @@ class Repaired:
 class BringupState:
     """The whole plan at one moment. `outcome` is None while it goes on; `digest` names the state of the board file.
 
-    `suspects` in the order of looking, for the stage that failed last (`stopped_at`), "" while nothing is wrong.
+    `suspects` in the order of looking, for the stage that failed last (`stopped_at`), "" while nothing is wrong;
+    `before` is what is worth doing before anybody looks, `notes` what holds for all of them together; both as long as
+    there are suspects.
     `started_ns`: when it began; the times of `history` and `repairs` count from there.
     """
 
@@ -113,6 +115,8 @@ class BringupState:
     asked: Asked | None = None
     stopped_at: str = ""
     suspects: tuple[SuspectState, ...] = ()
+    before: str = ""
+    notes: tuple[str, ...] = ()
     other: float = 0.0
     repairs: tuple[Repaired, ...] = ()
     outcome: Outcome | None = None
@@ -244,8 +248,10 @@ class BringupFold:
             case "answer":
                 return replace(state, asked=None)
             case "suspects":
+                stage, before, other = _text(fields, "stage"), _text(fields, "before"), _number(fields, "other")
+                notes = _texts(fields, "notes")
                 return replace(
-                    state, stopped_at=_text(fields, "stage"), suspects=(), other=_number(fields, "other"), asked=None
+                    state, stopped_at=stage, suspects=(), before=before, notes=notes, other=other, asked=None
                 )
             case "suspect" if len(state.suspects) < _MOST:
                 return replace(state, suspects=(*state.suspects, _suspect(fields)))
@@ -329,6 +335,8 @@ def as_object(state: BringupState) -> dict[str, Any]:
             }
             for one in state.suspects
         ],
+        "before_look": state.before if state.suspects and state.before else None,
+        "suspect_notes": list(state.notes if state.suspects else ()),
         "other": state.other,
         "repairs": [
             {

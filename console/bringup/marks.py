@@ -6,6 +6,7 @@ from collections.abc import Collection
 
 from console.boards.plan import Plan, Repair, Stage
 from console.boards.suspects import Group, Suspect, Suspects
+from console.boards.told import together
 from console.bringup.fold import SEPARATOR
 from console.causes.rank import NextCheck
 from console.errors import Outcome
@@ -68,9 +69,11 @@ class Marks:
         value: dict[str, Value] = {} if reply.value is None else {"value": reply.value, "unit": reply.unit}
         self._mark("answer", id=check.id, reply=reply.kind, outcome=reply.outcome, text=clean(reply.text), **value)
 
-    def suspects(self, stage: Stage, found: Suspects, cleared: Collection[str]) -> None:
-        """The plan stopped: whom to look at, in order; `cleared` are the keys of those that were looked at."""
-        self._mark("suspects", stage=stage.id, other=found.other, notes=SEPARATOR.join(found.notes))
+    def suspects(self, stage: Stage, found: Suspects, cleared: Collection[str], before: str) -> None:
+        """The plan stopped: whom to look at, in order; `cleared` are the keys of those that were looked at, `before` is
+        what is worth doing first, in words."""
+        notes = SEPARATOR.join((*together(found), *found.notes))
+        self._mark("suspects", stage=stage.id, other=found.other, notes=notes, before=before)
         count = 0
         for group in found.groups:
             for item in group.items:

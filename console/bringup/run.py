@@ -12,9 +12,11 @@ from typing import Final
 from console.boards.faults import Kind
 from console.boards.limits import GOOD
 from console.boards.plan import BY_HAND, PASSING, Plan, Repair, Stage, Work, again_after, faults_of, repair_of
+from console.boards.splits import Split
 from console.boards.stagerun import Implication, StageRun
-from console.boards.suspects import Group, Suspect, Suspects, suspects
+from console.boards.suspects import Group, Suspect, Suspects, weigh
 from console.bringup import asking
+from console.bringup.ahead import Ahead
 from console.bringup.marks import Marks
 from console.bringup.over_port import Around, OverPort, Result
 from console.causes.rank import NextCheck
@@ -68,6 +70,7 @@ class Bringup:
         self._marks = Marks(session)
         self._port = OverPort(plan, session, around, self._into_loader)
         self._faults = faults_of(plan)
+        self._ahead = Ahead(plan, self._faults)
         self._passed: set[str] = set()
         self._live: set[str] = set()
         self._runs: dict[str, StageRun] = {}
@@ -186,8 +189,14 @@ class Bringup:
             return
         for _ in range(MOST_LOOKS):
             cleared = (*self._cleared, *self._not_bridged())
-            found = suspects(self._plan.board, list(self._runs.values()), faults=self._faults, cleared=cleared)
-            self._marks.suspects(stage, found, self._cleared)
+            runs = [*self._runs.values(), *self._ahead.runs(self._cleared)]
+            case = weigh(self._plan.board, runs, faults=self._faults, cleared=cleared)
+            found, split = case.answer(), self._ahead.best(case, self._ready())
+            self._marks.suspects(stage, found, self._cleared, "" if split is None else split.words)
+            if split is not None:
+                if await self._tested(split):
+                    continue
+                return
             chosen = self._first(found)
             if chosen is None:
                 break
@@ -208,6 +217,20 @@ class Bringup:
                 await self._gone_dark()
                 return
         raise Stopped("no-suspect", "nothing is left that is worth a look", help="ask for a second pair of eyes")
+
+    def _ready(self) -> list[Stage]:
+        """Stages that have not run and could at once: nothing that failed stands before them."""
+        left = [one for one in self._plan.stages if one.id not in self._passed and one.id not in self._runs]
+        return [one for one in left if self._plan.way_to(one.id, self._passed, self._live) == [one]]
+
+    async def _tested(self, split: Split) -> bool:
+        """Do what is worth more than looking; False where a stage failed in it and something was done about that."""
+        stage = next((one for one in self._plan.stages if split.probe.key == f"stage {one.id}"), None)
+        if stage is not None:
+            return await self._one(stage)
+        await self._power(split.probe.live)
+        self._ahead.told(split, await self._ask(self._ahead.ask(split)))
+        return True
 
     def _not_bridged(self) -> Iterator[str]:
         """Bridges between nets that were measured and found apart: as good as looked at."""
@@ -236,6 +259,7 @@ class Bringup:
         self._seen.difference_update(again)
         for id in again:
             self._runs.pop(id, None)
+        self._ahead.forget()
         self._cleared.append(repair.key)
         self._marks.repair(repair, again)
 

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from console.boards.plan import Plan
 
 _FEW = 5
+ORDER = "by chance over the minutes to look and be sure, so that a quick look can stand before a likelier one"
 _SIGNS: Mapping[State, str] = {
     State.WAITING: ".",
     State.RUNNING: ">",
@@ -76,7 +77,10 @@ def suspect_lines(state: BringupState) -> Iterator[str]:
     left = [one for one in state.suspects if not one.cleared]
     if not left:
         return
-    yield "look at, in this order:"
+    yield from state.notes
+    if state.before:
+        yield f"before you look: {state.before}"
+    yield f"look at, in this order ({ORDER}):"
     for one in left[:_FEW]:
         yield f"  {percent(one.probability):>4}  {one.part}: {one.title} (about {max(1, round(one.minutes))} min)"
         yield from (f"        because {why}" for why in one.why)

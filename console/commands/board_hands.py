@@ -11,6 +11,7 @@ import math
 from console.bench.client import SimulatedBench
 from console.boards.limits import GOOD
 from console.boards.plan import Plan, Stage, Work
+from console.boards.splits import OHMS, VOLTS
 from console.boards.stagerun import RAILS
 from console.bringup import asking
 from console.causes.rank import NextCheck
@@ -21,6 +22,7 @@ from console.snapshot import Snapshot
 
 _MODELLED, GROUND = "+3V3", "GND"
 _SHORT_OHM = 0.3
+_DEAD_V = 1.0
 
 
 class BoardBenchHands(BenchHands):
@@ -41,6 +43,8 @@ class BoardBenchHands(BenchHands):
             return Reply("done")
         if check.id.endswith("-again"):
             return await self._once_more(check)
+        if check.id.split()[0] in (VOLTS, OHMS):
+            return await self._at_supply(check)
         if dict(check.answers).keys() >= {asking.MENDED, asking.FINE}:
             return await self._at_suspect(check)
         return await super().reply(check, snapshot)
@@ -74,6 +78,21 @@ class BoardBenchHands(BenchHands):
         if math.isinf(limits.most):
             return 2 * limits.least
         return limits.most / 2 if math.isinf(limits.least) else (limits.least + limits.most) / 2
+
+    async def _at_supply(self, check: NextCheck) -> Reply:
+        """What a meter shows at a supply before anybody looks."""
+        kind, net = check.id.split()[:2]
+        if kind == OHMS:
+            short = net == _MODELLED and await self._shorted()
+            return Reply("found", asking.NO if short else asking.YES)
+        volts = 0.0
+        if net == _MODELLED:
+            volts = float((await self._act("check", check="K08"))["readings"][0]["value"])
+        limits = next((rail.limits for rail in self._plan.rails if rail.net == net), None)
+        if check.scale is None or limits is None:
+            return Reply("found", asking.YES if net != _MODELLED or volts > _DEAD_V else asking.NO)
+        volts = volts if net == _MODELLED else (limits.least + limits.most) / 2
+        return Reply("found", check.scale.band(volts).outcome, volts, check.scale.unit)
 
     async def _shorted(self) -> bool:
         """Whether the supply is short: the bench shows it as current, and only with the power on."""

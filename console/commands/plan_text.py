@@ -65,6 +65,8 @@ class PlanText:
         if not self._suspects_due or state is None:
             return
         self._suspects_due = False
+        if state.before:
+            self._say(f"  before you look: {state.before}")
         left = [one for one in state.suspects if not one.cleared]
         for one in left[:_FEW]:
             self._say(_suspect_line(one))

@@ -141,7 +141,9 @@ class SuspectsPanel(TextPanel):
 
     TITLE = "suspects"
     HELP = (
-        "Whom to look at after the plan stopped, in the order that pays most for its minutes. The number says how "
+        "Whom to look at after the plan stopped, in the order that pays most for its minutes: by chance over the time "
+        "to look and be sure, so that a quick look can stand before a likelier one. Before that stands a test that "
+        "saves more looking than it takes, where there is one. The number says how "
         "probable it is; it comes from reasoned weights. 'because' says which stages speak for and against it. Under "
         "it stand its pins, what lies beside them, and their net. s shows the next suspect."
     )
@@ -174,6 +176,8 @@ class SuspectsPanel(TextPanel):
             return [line(("all that is known was looked at", "$secondary"))]
         self._chosen %= len(left)
         out = []
+        if state.before and state.asked is None:  # while it is asked for it stands under "now"
+            out += wrap("before you look: ", state.before, width, "bold")
         for number, one in enumerate(left):
             if number == self._chosen:
                 out += self._in_full(one, width)

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import pytest
 
+from console.bench.chips import F303
 from console.boards.plan import Work
 from console.bringup import asking
-from console.bringup.fold import State
+from console.bringup.fold import State, as_object
+from console.bringup.words import suspect_lines
 from console.errors import Outcome, UsageTrouble
 from console.events import MarkKind
 from console.operating import Reply
@@ -255,3 +257,66 @@ def test_the_record_at_every_moment_is_the_state_of_that_moment() -> None:
 
 def test_every_kind_of_work_is_done_somewhere() -> None:
     assert {stage.work for stage in TERN.stages} == {Work(stage.work) for stage in bring_up().state.stages}
+
+
+def test_another_chip_that_answers_steadily_is_the_first_suspect_before_any_joint() -> None:
+    # AN2606 Rev 70 Table 226: 0x410 and 0x422 are ids of two families; they differ in three bits, which no single
+    # stuck bit and no shift explains
+    story = bring_up(product=F303)
+    (stop,) = story.state.history.stops
+    assert stop.stage == "identify"
+    first = stop.suspects[0]
+    assert (first.key, first.part) == ("other part U4", "U4")
+    assert first.probability > 0.9
+    assert "board file" in first.look
+    run = next(run for run in story.state.history.ran if run.stage == "identify")
+    assert run.seen == ("another-known-id",)
+    assert "read 5 times" in run.off
+    # the simulated hands put in the chip that the design names, and the plan goes on from the blank chip
+    assert [done.key for done in story.state.repairs] == ["other part U4"]
+    assert story.outcome is Outcome.OK
+    assert story.runs("identify") == 2
+
+
+def test_what_is_worth_more_than_looking_is_asked_for_first_and_narrows_the_suspects() -> None:
+    # from the rail on: nobody measured yet whether 3.3 V is short, and a short explains 0.4 V
+    low = {"rail-3v3": [found("low", 0.4, "V")]} | _stop_everywhere()
+    short = bring_up(start_at="rail-3v3", says=low | {"ohms +3V3 GND": [found(asking.NO)]})
+    assert short.hands.asked.index("ohms +3V3 GND") == short.hands.asked.index(asking.POWER_DOWN) + 1
+    asked = next(check for check in short.hands.checks if check.id == "ohms +3V3 GND")
+    assert asked.title.startswith("before you look: measure ohms between +3V3 and GND at TP1.1")
+    assert "min of looking" in asked.why
+    assert asked.caution is not None
+    assert "Power off" in asked.caution
+    first = short.state.suspects[0]
+    assert {pin.net for pin in TERN.board.circuit.pins if pin.ref in first.pins} == {"+3V3", "GND"}
+    told = [state.before for state in short.states if state.before]
+    assert told
+    assert short.state.before == ""  # nothing more is worth measuring
+    left = bring_up(start_at="rail-3v3", says=low | {"ohms +3V3 GND": [Reply("stop")]}).state
+    lines = list(suspect_lines(left))
+    assert f"before you look: {left.before}" in lines
+    assert as_object(left)["before_look"] == left.before
+    assert any("a quick look can stand before a likelier one" in one for one in lines)
+    assert any("alike: no stage that ran tells it from" in one for one in lines)
+    apart = bring_up(start_at="rail-3v3", says=low | {"ohms +3V3 GND": [found(asking.YES)]})
+    assert apart.state.suspects[0].part in ("U2", "J1")
+
+
+def test_a_test_that_is_left_out_is_not_asked_for_again() -> None:
+    story = bring_up(
+        start_at="rail-3v3",
+        says={"rail-3v3": [found("low", 0.4, "V")], "ohms +3V3 GND": [Reply("skip")], "supply +3V3": [Reply("stop")]},
+    )
+    assert story.hands.asked.count("ohms +3V3 GND") == 1
+    assert "supply +3V3" in story.hands.asked
+
+
+def test_a_supply_that_was_looked_at_counts_as_measured() -> None:
+    story = bring_up(start_at="rail-3v3", says={"rail-3v3": [found("low", 2.9, "V")], "supply +3V3": [Reply("stop")]})
+    asked = story.hands.asked
+    assert asked.index("supply VBUS") < asked.index("supply +3V3")
+    ranked = [{one.key: one.probability for one in state.suspects} for state in story.states if state.suspects]
+    first = next(one for one in ranked if "open joint J1.1" in one)
+    # the plug's joints are cleared along with it: 5 V arrives
+    assert ranked[-1]["open joint J1.1"] < 0.3 * first["open joint J1.1"]

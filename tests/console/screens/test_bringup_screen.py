@@ -94,15 +94,18 @@ async def test_a_reading_out_of_limits_leads_to_suspects_with_reasons_and_the_ne
         await until(pilot, lambda: second.title in screen_text(rig.app))
 
 
-async def test_a_repair_brings_the_plan_back(until: Any) -> None:
+async def test_a_repair_brings_the_plan_back(until: Any, screen_text: Any) -> None:
     rig = Rig((120, 36), until, start_at="rail-3v3")
     async with rig.app.run_test(size=rig.size) as pilot:
         await rig.to_the_first_reading(pilot)
         await rig.answer(pilot, "rail-3v3", *"2.9", "enter")
-        await rig.answer(pilot, "power-off", "enter")  # a bridge comes first here: nobody measured that there is none
-        await until(pilot, lambda: rig.source.keys.check is not None and " " in rig.source.keys.check.id)
-        await rig.answer(pilot, rig.source.keys.check.id, "1", "enter")  # type: ignore[union-attr]  # waited for
-        await rig.asked(pilot, "look-chips")
+        await rig.answer(pilot, "power-off", "enter")
+        await rig.asked(pilot, "ohms +3V3 GND")  # nobody measured yet that there is no short: worth more than looking
+        assert "before you look: measure ohms between +3V3 and GND" in " ".join(screen_text(rig.app).split())
+        await rig.answer(pilot, "ohms +3V3 GND", "1", "enter")
+        await rig.asked(pilot, "supply VBUS")
+        await rig.answer(pilot, "supply VBUS", "1", "enter")
+        await rig.asked(pilot, "look-supply")
         plan = rig.source.bridge.fold.snapshot().bringup
         assert plan is not None
         assert len(plan.repairs) == 1
