@@ -297,6 +297,8 @@ class Bench:
                 joints = board.setup.joints.mended(str(fields["place"]))
                 told = {"changed": joints != board.setup.joints}
                 board.mend(joints, now)
+            case "look":
+                told = {"found": board.setup.joints.at(str(fields["place"]))}
             case "exchange":
                 joints = board.setup.joints.exchanged(str(fields["part"]))
                 told = {"changed": joints != board.setup.joints}

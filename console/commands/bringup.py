@@ -1,6 +1,7 @@
 """`wakeline bringup BOARD`: a whole board by its plan, from the first look to the label on its box.
 
-On a terminal the screens lead through it; with --ask, --answers or --bench it runs as text. --check only reads.
+On a terminal the screens lead through it; with --ask, --answers or --bench it runs as text. On the bench its own hands do
+the steps, unless --ask or --answers says who answers. --check only reads.
 """
 
 from __future__ import annotations
@@ -18,7 +19,9 @@ from console.bringup.words import plan_lines, report_lines
 from console.commands.attempt import keeper_for, tell_kept
 from console.commands.board_run import at_port, carry_out, on_bench
 from console.commands.hands import FileHands, PromptHands
+from console.commands.output import teller
 from console.errors import UsageTrouble, WakelineError
+from console.operating import Hands
 from console.snapshot import Fold, exit_code
 from console.summary import as_object, dumps
 
@@ -31,15 +34,16 @@ def run(options: Namespace) -> int:
     plan = load_board(options.board)
     if options.check:
         return _check(plan, options)
-    modes = [bool(options.ask), options.answers is not None, options.bench is not None]
-    if sum(modes) > 1:
-        raise UsageTrouble("usage", "--ask, --answers and --bench exclude each other", help="leave one of them")
+    if options.ask and options.answers is not None:
+        raise UsageTrouble(
+            "usage", "--ask and --answers exclude each other: both say who answers", help="leave one of them"
+        )
     if (options.bench is None) == (options.port is None):
         raise UsageTrouble(
             "usage", "a board needs a port, or the simulated bench", help="give --port PORT or --bench, not both"
         )
     keeper = plan_keeper(options.notebook, plan, options.serial)
-    if not any(modes):
+    if not options.ask and options.answers is None and options.bench is None:
         if options.json or not (sys.stdin.isatty() and sys.stdout.isatty()):
             raise UsageTrouble(
                 "usage", "nobody is there to do the steps", help="add --ask, --answers FILE, or run it on a terminal"
@@ -72,7 +76,7 @@ def run(options: Namespace) -> int:
         notes = {} if kept is None else {"notebook": kept.as_object()}
         print(dumps(as_object(snapshot) | notes))
     elif snapshot.bringup is not None:
-        print("\n".join(["", *report_lines(snapshot.bringup)]))
+        teller(sys.stdout)("\n".join(["", *report_lines(snapshot.bringup)]))
         tell_kept(kept, keeper, snapshot)
     return exit_code(snapshot)
 
@@ -118,17 +122,18 @@ def checked_object(plan: Plan) -> dict[str, Any]:
 
 async def _bringup(options: Namespace, plan: Plan, fold: Fold, keeper: Keeper) -> None:
     # with --json standard output carries one object and nothing else
-    stream = sys.stderr if options.json else sys.stdout
-
-    def say(text: str) -> None:
-        print(text, file=stream, flush=True)
+    say = teller(sys.stderr if options.json else sys.stdout)
 
     async with contextlib.AsyncExitStack() as stack:
+
+        def asked(bench: Hands | None = None) -> Hands:
+            return FileHands(Path(options.answers), say) if options.answers else PromptHands(say, bench)
+
         if options.bench is not None:
-            place = await stack.enter_async_context(on_bench(options.bench, plan, say))
+            own = not options.ask and options.answers is None
+            place = await stack.enter_async_context(on_bench(options.bench, plan, say, None if own else asked))
         else:
-            hands = FileHands(Path(options.answers), say) if options.answers else PromptHands(say)
-            place = at_port(options.port, hands)
+            place = at_port(options.port, asked())
         await carry_out(
             plan,
             place,

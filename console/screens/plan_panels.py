@@ -27,6 +27,7 @@ _SIGNS: Final = {
     State.LEFT: ("◁", "$text-warning"),
     State.AGAIN: ("↻", "$text-warning"),
     State.TRUSTED: ("-", "$secondary"),
+    State.SKIPPED: ("o", "$text-warning"),
 }
 _STATE_WIDTH: Final = 7
 _FEW: Final = 3
@@ -38,7 +39,7 @@ class PlanPanel(TextPanel):
     TITLE = "plan"
     HELP = (
         "The stages of the plan in their order. ✓ passed, ✗ failed, ▶ runs now, · waits, ◁ was left, ↻ counts again "
-        "because what it uses was worked on, - is taken as passed. Behind it stands what was found, and how far it is "
+        "because what it uses was worked on, - is taken as passed, o was left out. Behind it stands what was found, and how far it is "
         "out of its limits. Arrows and Page keys scroll."
     )
 

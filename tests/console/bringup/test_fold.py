@@ -7,7 +7,8 @@ import json
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from console.bringup.fold import BringupFold, State, as_object
+from console.bringup.fold import BringupFold, State
+from console.bringup.told import as_object
 from console.bringup.words import report_lines
 from console.errors import Outcome
 from console.events import Mark, MarkKind, Value
