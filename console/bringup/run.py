@@ -32,7 +32,7 @@ from console.bringup.marks import Marks
 from console.bringup.over_port import Around, OverPort, Result
 from console.causes.rank import NextCheck
 from console.errors import Outcome, Stopped, UsageTrouble, WakelineError
-from console.operating import Hands, Reply, walk
+from console.operating import OTHER, Hands, Reply, walk
 from console.session.session import Session
 from console.snapshot import Fold, Snapshot
 from console.words import measure
@@ -254,7 +254,7 @@ class Bringup:
             return True
         else:
             fault = next(one for one in self._faults if one.key == item.key)
-            other = reply.outcome == asking.OTHER
+            other = reply.outcome == OTHER
             repair = repair_told(self._plan, self._faults, reply.text, fault) if other else repair_of(fault, item.title)
             self._told.append(_Said(item.key, "mended", repair.key))
             self._mended(repair)

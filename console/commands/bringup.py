@@ -1,7 +1,7 @@
 """`wakeline bringup BOARD`: a whole board by its plan, from the first look to the label on its box.
 
-On a terminal the screens lead through it; with --ask, --answers or --bench it runs as text. On the bench its own hands do
-the steps, unless --ask or --answers says who answers. --check only reads.
+On a terminal the screens lead through it; with --ask, --answers or --bench it runs as text. The bench has hands of its own,
+unless --ask or --answers says who answers. --check only reads.
 """
 
 from __future__ import annotations

@@ -52,7 +52,7 @@ class PromptHands:
         """Ask until the reply is understood; the end of the input stops. Raises what the bench's hands raise."""
         asked = None if snapshot.bringup is None else snapshot.bringup.asked
         of_plan = asked is not None and asked.id == check.id
-        undoable = asked.undoable if asked is not None and of_plan else snapshot.undoable
+        undoable = asked.undoable if asked is not None and of_plan else bool(snapshot.undoable)
         self._put(check, of_plan, undoable)
         while True:
             print("> ", end="", file=sys.stderr, flush=True)

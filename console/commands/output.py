@@ -1,4 +1,4 @@
-"""Where a command writes its result: a new file unless told otherwise, or standard output, whose lines break at words."""
+"""Where a command writes its result: a new file unless told otherwise, or standard output, with lines of whole words."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ def write_file(path: Path, overwrite: bool, save: Callable[[TextIO], object]) ->
 
 
 def teller(stream: TextIO) -> Callable[[str], None]:
-    """Prints text at once; on a terminal lines that are too long for it break between words, in a pipe they stay whole."""
+    """Prints text at once; on a terminal its lines break between words, in a pipe they stay whole."""
 
     def say(text: str) -> None:
         if stream.isatty():

@@ -39,8 +39,8 @@ class PlanPanel(TextPanel):
     TITLE = "plan"
     HELP = (
         "The stages of the plan in their order. ✓ passed, ✗ failed, ▶ runs now, · waits, ◁ was left, ↻ counts again "
-        "because what it uses was worked on, - is taken as passed, o was left out. Behind it stands what was found, and how far it is "
-        "out of its limits. Arrows and Page keys scroll."
+        "because what it uses was worked on, - is taken as passed, o was left out. Behind it stands what was found, and "
+        "how far it is out of its limits. Arrows and Page keys scroll."
     )
 
     def paint(self, snapshot: Snapshot, width: int, height: int) -> list[Content]:
