@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING
 
@@ -25,6 +26,12 @@ _SIGNS: Mapping[State, str] = {
     State.TRUSTED: "-",
     State.SKIPPED: "o",
 }
+
+
+def next_serial(serial: str) -> str:
+    """The number after this one, as wide as it: ``8``, ``tern-08``; "" where it does not end in a number."""
+    found = re.fullmatch(r"(.*?)([0-9]{1,12})", serial, re.DOTALL)
+    return "" if found is None else f"{found[1]}{int(found[2]) + 1:0{len(found[2])}d}"
 
 
 def plan_lines(plan: Plan) -> list[str]:

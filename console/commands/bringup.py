@@ -1,7 +1,7 @@
 """`wakeline bringup BOARD`: a whole board by its plan, from the first look to the label on its box.
 
-On a terminal the screens lead through it; with --ask, --answers or --bench it runs as text. The bench has hands of its own,
-unless --ask or --answers says who answers. --check only reads.
+On a terminal the screens lead through it; with --ask, --answers or --bench it runs as text. The bench has hands of its
+own, unless --ask or --answers says who answers. --check only reads.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from console.boards.board_file import load_board
 from console.boards.plan import Plan
-from console.bringup.words import plan_lines, report_lines
+from console.bringup.words import next_serial, plan_lines, report_lines
 from console.commands.attempt import keeper_for, tell_kept
 from console.commands.board_run import at_port, carry_out, on_bench
 from console.commands.hands import FileHands, PromptHands
@@ -24,6 +24,7 @@ from console.errors import UsageTrouble, WakelineError
 from console.operating import Hands
 from console.snapshot import Fold, exit_code
 from console.summary import as_object, dumps
+from console.text import clean, file_name
 
 if TYPE_CHECKING:
     from console.notebook.keeper import Keeper
@@ -48,19 +49,8 @@ def run(options: Namespace) -> int:
             raise UsageTrouble(
                 "usage", "nobody is there to do the steps", help="add --ask, --answers FILE, or run it on a terminal"
             )
-        from console.screens.app import run_app
-        from console.screens.plan_source import PlanSource
-
-        source = PlanSource(
-            plan,
-            options.port,
-            serial=options.serial or "",
-            start_at=options.start_at,
-            record=options.record,
-            overwrite=options.overwrite,
-            keeper=keeper,
-        )
-        return run_app(plan=source, keeper=keeper)
+        return _on_screens(options, plan, keeper)
+    options.record = record_path(options.record, plan, options.serial)
     fold = Fold(keeper.priors)
     try:
         asyncio.run(_bringup(options, plan, fold, keeper))
@@ -78,7 +68,50 @@ def run(options: Namespace) -> int:
     elif snapshot.bringup is not None:
         teller(sys.stdout)("\n".join(["", *report_lines(snapshot.bringup)]))
         tell_kept(kept, keeper, snapshot)
+        if options.serial and next_serial(options.serial):
+            print(f"next board: the same command with --serial {clean(next_serial(options.serial))}")
     return exit_code(snapshot)
+
+
+def _on_screens(options: Namespace, plan: Plan, keeper: Keeper) -> int:
+    """The plan on the screens, board after board."""
+    from console.screens.app import run_app
+    from console.screens.plan_source import PlanSource
+
+    def source(serial: str, start_at: str | None, record: str | None, keeper: Keeper) -> PlanSource:
+        return PlanSource(
+            plan,
+            options.port,
+            serial=serial,
+            start_at=start_at,
+            record=record_path(record, plan, serial),
+            overwrite=options.overwrite,
+            keeper=keeper,
+            another=another,
+        )
+
+    def another(serial: str) -> PlanSource:
+        """The next board: from its first stage, recorded beside the first where that was recorded."""
+        folder = options.record if options.record is None else str(_folder(options.record))
+        return source(serial, None, folder, plan_keeper(options.notebook, plan, serial))
+
+    first = source(options.serial or "", options.start_at, options.record, keeper)
+    return run_app(plan=first, keeper=keeper)
+
+
+def record_path(record: str | None, plan: Plan, serial: str | None) -> str | None:
+    """The capture to write: `record`, or where that is a folder a new file in it, named by board and number."""
+    if record is None or not Path(record).is_dir():
+        return record
+    stem = file_name("-".join(filter(None, (plan.name, plan.revision, serial))))
+    path, number = Path(record) / f"{stem}.pcapng", 2
+    while path.exists():
+        path, number = path.with_name(f"{stem}-{number}.pcapng"), number + 1
+    return str(path)
+
+
+def _folder(record: str) -> Path:
+    return Path(record) if Path(record).is_dir() else Path(record).parent
 
 
 def plan_keeper(notebook: str | None, plan: Plan, serial: str | None) -> Keeper:

@@ -1,4 +1,4 @@
-"""Where a command writes its result: a new file unless told otherwise, or standard output, with lines of whole words."""
+"""Where a command writes its result: a new file unless told otherwise, or standard output, in lines of whole words."""
 
 from __future__ import annotations
 

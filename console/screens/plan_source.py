@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -110,6 +111,8 @@ class _ScenePort:
 class PlanSource:
     """One plan on one port. `record` is a capture to write; `hands` stand in for the person's in tests.
 
+    `another` makes the source for the board with the next number.
+
     `scene` starts a simulated board first; `port` is then only what it is called. `keeper` puts the session into a
     notebook once it is closed; `kept` says what became of it.
     """
@@ -128,11 +131,14 @@ class PlanSource:
         hands: Hands | None = None,
         scene: str | None = None,
         keeper: Keeper | None = None,
+        another: Callable[[str], PlanSource] | None = None,
     ) -> None:
         """Raises UsageTrouble for a stage that the plan does not have, PortTrouble for an address that is no port's,
         InputTrouble for a record that cannot be written."""
         self.plan = plan
         self.port = port
+        self.serial = serial
+        self.another = another
         self.keeper = keeper
         self.kept: Kept | None = None
         self.bridge = Bridge(Fold(None if keeper is None else keeper.priors))

@@ -57,6 +57,8 @@ class Hands:
             return Reply("found", asking.YES if stage.work is Work.CONFIRM else GOOD)
         if check.change:
             return Reply("done")
+        if check.id == asking.PROGRAM_MISSING:
+            return Reply("found", asking.WRITE)
         before = self._board.setup.joints
         for place in check.id.split()[1:]:
             now = self._board.setup.joints
