@@ -186,9 +186,11 @@ async def test_hostile_words_of_a_board_are_no_markup(until: Any, screen_text: A
         assert rig.app.is_running
 
 
-async def test_undo_on_the_screen_drops_the_suspects_at_once(
-    size: tuple[int, int], screen_text: Any, until: Any
-) -> None:
+def told(app: WakelineApp, words: str) -> bool:
+    return any(words in one.message for one in app._notifications)
+
+
+async def test_undo_on_the_screen_drops_the_suspects(size: tuple[int, int], screen_text: Any, until: Any) -> None:
     rig = Rig(size, until, start_at="rail-3v3")
     async with rig.app.run_test(size=rig.size) as pilot:
         await rig.to_the_first_reading(pilot)
