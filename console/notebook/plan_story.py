@@ -110,7 +110,7 @@ def _deeds(state: BringupState, snapshot: Snapshot, offset_s: float) -> tuple[De
     out = []
     for told in state.history.told:
         looked = told.id not in stages
-        if told.reply not in ("found", "skip") or (looked and told.outcome in ("mended", "retry")):
+        if told.reply not in ("found", "skip") or (looked and told.outcome in ("mended", "retry", "other")):
             continue  # what was mended stands among the repairs
         action = "skip" if told.reply == "skip" else LOOKED if looked else "check"
         id, outcome, unit = clean(told.id, 80), clean(told.outcome), clean(told.unit, 80)
