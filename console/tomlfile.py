@@ -43,7 +43,7 @@ class Table:
     block: bool = False
 
     def wrong(self, key: str, found: object, right: str) -> NoReturn:
-        """Raise InputTrouble with file, line, key, what was found (None: the key is missing) and what would be right."""
+        """Raise InputTrouble with file, line, key, what was found (None: nothing) and what would be right."""
         where = f"{self.path}.{key}" if self.path else key
         shown = str(found).lower() if isinstance(found, bool) else repr(found)
         raise InputTrouble(

@@ -249,3 +249,14 @@ def test_the_report_of_a_bring_up_tells_the_plan(tmp_path: Path, capsys: pytest.
     assert places[:3] == sorted(places[:3])
     assert run(["report", record, "-o", str(tmp_path / "r.html")]) == 0
     assert "Where it stopped" in (tmp_path / "r.html").read_text(encoding="utf-8")
+
+
+def test_a_simulated_board_is_one_before_its_port_was_opened(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A plan that only has the operator look never opens the port: no notebook may take the board for a real one."""
+    book = str(tmp_path / "club.sqlite")
+    assert run(["bringup", "tern-b", "--bench", "--from", "box", "--serial", "5", "--notebook", book]) == 0
+    capsys.readouterr()
+    assert run(["notebook", "show", "Tern-5", "--notebook", book, "--json"]) == 0
+    assert told(capsys)["session"]["simulated"] is True

@@ -24,9 +24,11 @@ class Marks:
     def __init__(self, session: Session) -> None:
         self._session = session
 
-    def plan(self, plan: Plan, serial: str) -> None:
-        """The plan begins: the board, and each stage."""
-        self._mark("plan", board=plan.name, revision=plan.revision, file=plan.file, digest=plan.digest, serial=serial)
+    def plan(self, plan: Plan, serial: str, simulated: bool | None) -> None:
+        """The plan begins: the board, whether it is a simulated one where that is known, and each stage."""
+        said: dict[str, Value] = {} if simulated is None else {"simulated": simulated}
+        names = {"board": plan.name, "revision": plan.revision, "file": plan.file, "digest": plan.digest}
+        self._mark("plan", **names, serial=serial, **said)
         for stage in plan.stages:
             self._mark(
                 "stage",

@@ -66,8 +66,8 @@ class _TakenBack(Exception):
 class Bringup:
     """One board on its way from the first look to the end of its plan.
 
-    `show` gets the picture after every attempt and answer while a silent board is diagnosed. After `run` the session is
-    still open.
+    `show` gets the picture after every attempt and answer while a silent board is diagnosed. `simulated` says whether
+    the board is a real one, where that is known. After `run` the session is still open.
     """
 
     def __init__(
@@ -80,6 +80,7 @@ class Bringup:
         *,
         serial: str = "",
         start_at: str | None = None,
+        simulated: bool | None = None,
         show: Callable[[Snapshot, bool], None] = lambda snapshot, attempted: None,
     ) -> None:
         """Raises UsageTrouble `stage` where `start_at` is no stage of the plan."""
@@ -93,6 +94,7 @@ class Bringup:
         self._show = show
         self._serial = serial
         self._start_at = start_at
+        self._simulated = simulated
         self._marks = Marks(session)
         self._port = OverPort(plan, session, around, self._into_loader)
         self._faults = faults_of(plan)
@@ -111,7 +113,7 @@ class Bringup:
     async def run(self) -> Outcome:
         """To the end of the plan, or until the operator stops. Raises what hands raise, and the record says so."""
         outcome = Outcome.STOPPED
-        self._marks.plan(self._plan, self._serial)
+        self._marks.plan(self._plan, self._serial, self._simulated)
         for stage in self._plan.stages:
             if self._start_at in (None, stage.id):
                 break

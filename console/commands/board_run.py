@@ -16,7 +16,7 @@ from console.boards.plan import Plan
 from console.bringup.around import SystemPorts, settings_for
 from console.bringup.run import Bringup
 from console.clock import MonotonicClock
-from console.commands.attempt import opened
+from console.commands.attempt import is_simulated, opened
 from console.commands.board_hands import AskedOnBench, BoardBenchHands
 from console.commands.plan_text import PlanText
 from console.operating import Hands
@@ -84,7 +84,10 @@ async def carry_out(
         settings, plan.family, fold=fold, record=record, overwrite=overwrite, live=PlanText(say), at_once=False
     ) as session:
         around = SystemPorts(place.port, MonotonicClock(), place.stands_in)
-        bringup = Bringup(plan, session, fold, place.hands, around, serial=serial, start_at=start_at, show=show)
+        simulated = is_simulated(place.port)
+        bringup = Bringup(
+            plan, session, fold, place.hands, around, serial=serial, start_at=start_at, simulated=simulated, show=show
+        )
         await _until_stopped(bringup, session)
 
 

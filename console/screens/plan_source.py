@@ -149,13 +149,14 @@ class PlanSource:
         self._record_path = record or ""
         clock = MonotonicClock()
         settings = settings_for(port, plan.loader)
+        simulated = True if scene is not None else is_simulated(port)
         self.session = Session(
             make_link(settings, clock),
             protocols.load(plan.family),
             clock=clock,
             sinks=[self.bridge.event],
             adapt=simulated_adapter,
-            simulated=True if scene is not None else is_simulated(port),
+            simulated=simulated,
         )
         around: Around = SystemPorts(port, clock, _stands_in(port))
         if scene is not None:
@@ -166,7 +167,14 @@ class PlanSource:
             around = _ScenePort(self._bench, clock)
             self.keys.bench = BoardBenchHands(self._bench, plan, lambda words: None)
         self._bringup = Bringup(
-            plan, self.session, self.bridge.fold, hands or self.keys, around, serial=serial, start_at=start_at
+            plan,
+            self.session,
+            self.bridge.fold,
+            hands or self.keys,
+            around,
+            serial=serial,
+            start_at=start_at,
+            simulated=simulated,
         )
         self._recorder = self._record(record, overwrite) if record else None
         self._task: asyncio.Task[object] | None = None
