@@ -317,11 +317,13 @@ class Bringup:
     async def _power(self, on: bool) -> None:
         if self._powered is on:
             return
-        await self._ask(asking.power(on, not self._was_powered))
+        reply = await self._ask(asking.power(on, not self._was_powered))
         if on:
             self._powered = self._was_powered = True
         else:
             await self._gone_dark()
+        if reply.kind == "skip":  # nobody knows: the next that needs it asks again
+            self._powered = None
 
     async def _gone_dark(self) -> None:
         self._powered = False

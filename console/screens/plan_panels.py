@@ -90,7 +90,7 @@ def _stage_lines(stage: StageState, name_width: int, width: int, *, whole: bool)
     bold = "bold" if stage.state in (State.RUNNING, State.FAILED) else ""
     plain = "$secondary" if stage.state is State.WAITING else bold
     room = max(10, width - len(head) - 2)
-    rows = textwrap.wrap(told, room) or [""] if whole else [fit(told, room).rstrip()]
+    rows = textwrap.wrap(told, room, break_on_hyphens=False) or [""] if whole else [fit(told, room).rstrip()]
     first = line((f"{sign} ", style), (head, plain), (rows[0], plain))
     return [first, *(line((" " * (len(head) + 2) + row, plain)) for row in rows[1:])]
 

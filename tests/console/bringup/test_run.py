@@ -319,6 +319,12 @@ def test_a_stage_that_was_left_out_has_passed_nothing_and_clears_nobody() -> Non
     assert any({pins[ref] for ref in one.pins} == shorts for one in story.state.suspects), "nobody measured that"
 
 
+def test_power_that_was_not_switched_is_asked_for_again_before_the_next_that_needs_it() -> None:
+    asked = bring_up(says={asking.POWER_DOWN: [Reply("skip")]}).hands.asked
+    at = asked.index("no-short-3v3")
+    assert asked[at - 1 : at + 3] == [asking.POWER_DOWN, "no-short-3v3", asking.POWER_DOWN, "no-short-1v2"]
+
+
 def test_a_plan_with_a_stage_left_out_does_not_say_that_every_stage_passed() -> None:
     story = bring_up(says={"lamp": [Reply("skip")]})
     assert story.state.end_words == "the plan is done, with 1 stage left out"
