@@ -307,6 +307,8 @@ class Bench:
                 joints = board.setup.joints.mended(str(fields["place"]))
                 told = {"changed": joints != board.setup.joints}
                 board.mend(joints, now)
+            case "look":
+                told = {"found": board.setup.joints.at(str(fields["place"]))}
             case "exchange":
                 told = {"changed": hands.exchange(board, str(fields["part"]), now)}
             case "port-state":

@@ -73,6 +73,11 @@ class Ahead:
         else:
             self._shown[split.probe.key] = split.probe.run(reply.outcome in (GOOD, YES))
 
+    def untold(self, key: str) -> None:
+        """What was said of the probe `key` is taken back; of another nothing happens."""
+        self._left_out.discard(key)
+        self._shown.pop(key, None)
+
     def forget(self) -> None:
         """Something was put right: nothing that was measured before holds any more."""
         self._shown.clear()

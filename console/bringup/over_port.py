@@ -38,7 +38,7 @@ class Result:
     """How a stage ended: what it showed, what is wrong with that, and what a read-back implies.
 
     `help`: what to do about it, where no joint or part of the board can be meant. `seen`: short words that tell such a
-    reading from others, to compare boards by.
+    reading from others, to compare boards by. `skipped`: the operator left it out, and it showed nothing.
     """
 
     outcome: Outcome
@@ -47,6 +47,7 @@ class Result:
     evidence: Implication | None = None
     help: str = ""
     seen: tuple[str, ...] = ()
+    skipped: bool = False
 
 
 class Around(Protocol):
@@ -185,7 +186,8 @@ class OverPort:
         else:  # written before this run: only look
             wrong = await programming.compared(self._session, work)
             if wrong:
-                raise programming.mismatch(wrong)
+                more = f", and {count_of(len(wrong) - 1, 'more block')}" if len(wrong) > 1 else ""
+                return Result(Outcome.MISMATCH, off=f"the chip does not hold this image: {wrong[0].where}{more}")
         proven = sum(span.size for span in work.ledger.merged(work.ledger.proven))
         return Result(Outcome.OK, f"{count_of(proven, 'byte')} read back, all right")
 

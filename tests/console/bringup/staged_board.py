@@ -59,6 +59,8 @@ class Hands:
             return Reply("found", asking.YES if stage.work is Work.CONFIRM else GOOD)
         if check.change:
             return Reply("done")
+        if check.id == asking.PROGRAM_MISSING:
+            return Reply("found", asking.WRITE)
         if check.id.split()[0] in (VOLTS, OHMS):
             return Reply("found", asking.YES)
         before = self._board.setup
