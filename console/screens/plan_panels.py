@@ -102,7 +102,7 @@ class StepPanel(_Told):
     HELP = (
         "The step that the plan waits for. The caution belongs to it and comes first. Do it, then press Enter and say "
         "what it showed: a value as the meter shows it (3.29, 3290 mV, open), or one of the answers. k leaves the step "
-        "out, u takes the latest answer back, m writes a note, x stops."
+        "out, u takes the latest answer back, m writes a note, x stops; z gives the panel the whole screen."
     )
 
     def __init__(self, id: str, asked: Callable[[], NextCheck | None], *, plays: bool = False) -> None:
