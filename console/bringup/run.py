@@ -227,7 +227,10 @@ class Bringup:
             return
         for _ in range(MOST_LOOKS):
             cleared = (*self._cleared, *self._not_bridged())
-            found = suspects(self._plan.board, list(self._runs.values()), faults=self._faults, cleared=cleared)
+            faults = self._faults
+            if stage.work is Work.CONTINUITY:  # a supply that is missing joins nothing, and is looked for with power on
+                faults = tuple(fault for fault in faults if fault.kind is not Kind.RAIL)
+            found = suspects(self._plan.board, list(self._runs.values()), faults=faults, cleared=cleared)
             self._marks.suspects(stage, found, self._cleared)
             chosen = self._first(found)
             if chosen is None:
