@@ -111,6 +111,12 @@ def usage(check: NextCheck) -> str:
     return ", ".join([*own, "skip", "undo", "note TEXT", "have ITEM", "stop"])
 
 
+def can_undo(check: NextCheck, snapshot: Snapshot) -> bool:
+    """Whether an earlier answer can be taken back where this step is asked: one of the plan's, or of the diagnosis."""
+    asked = None if snapshot.bringup is None else snapshot.bringup.asked
+    return asked.undoable if asked is not None and asked.id == check.id else bool(snapshot.undoable)
+
+
 def question(check: NextCheck, *, undoable: bool, alone: str = "") -> list[str]:
     """A step of a plan as it is put to a person who types: what to do, why, and all that can be said to it.
 

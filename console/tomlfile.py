@@ -95,7 +95,7 @@ class Table:
     def text(self, key: str) -> str:
         """A text that is not empty. Raises InputTrouble."""
         value = self.data.get(key)
-        if not isinstance(value, str) or not value:
+        if not isinstance(value, str) or not value.strip():
             self.wrong(key, value, "a text that is not empty")
         return value
 
@@ -126,7 +126,9 @@ class Table:
         """A whole number from `least` to `most`; `default` where the key may be missing. Raises InputTrouble."""
         value = self.data.get(key, default)
         if type(value) is not int or not least <= value <= most:
-            self.wrong(key, value, f"a whole number from {_as_is_usual(least)} to {_as_is_usual(most)}")
+            # addresses are written in hexadecimal, counts and rates are not
+            as_usual = hex if most > 0x0FFF_FFFF else str
+            self.wrong(key, value, f"a whole number from {as_usual(least)} to {as_usual(most)}")
         return value
 
     def number(self, key: str, above: float, upto: float) -> float:
@@ -181,7 +183,3 @@ class Table:
 
 def _name(item: Mapping[str, Any]) -> str:
     return next((name for key in ("id", "name") if isinstance(name := item.get(key), str) and name), "")
-
-
-def _as_is_usual(value: int) -> str:
-    return f"0x{value:X}" if value >= 0x1_0000 else str(value)

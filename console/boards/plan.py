@@ -45,6 +45,7 @@ class Work(StrEnum):
 BY_HAND: Final = frozenset({Work.INSPECT, Work.MEASURE, Work.CONTINUITY, Work.CONFIRM})
 """Done by the operator, who tells what it showed."""
 CONTENT: Final = frozenset({Work.ERASE, Work.WRITE, Work.VERIFY})
+MOST_STAGES: Final = 500  # as many as a record is read back with
 """About what the chip holds, which stays when the power goes."""
 PASSING: Final = frozenset({Work.SYNC, Work.IDENTIFY, Work.START})
 """Their effect is gone with the power, or when the chip goes on to something else."""

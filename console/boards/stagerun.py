@@ -7,6 +7,7 @@ at each of them makes the stage fail.
 
 from __future__ import annotations
 
+import fnmatch
 import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
@@ -15,12 +16,15 @@ from typing import Final, TypeAlias
 
 from console.boards.circuit import Circuit, Nets, Pin, is_one_of
 
-# names that supply and ground nets usually have: common practice, no source
+# names that supply and ground nets usually have, with the sheet's path in front or not: common practice, no source
+_SHEET: Final = r"(?:.*/)?"
 RAILS: Final = re.compile(
-    r"[+-]?\d+V\d*\w*|V\d+[PV_.]?\d*|[ADPS]?(GND|VSS|VCC|VDD|VEE)\w*|GND\w*|VBUS|VBAT\w*|VIN|VOUT|VREF\w*|AGND|PWR\w*|0V",
+    _SHEET + r"(?:[+-]?P?\d+(?:\.\d+)?V\d*\w*|(?:USB|EXT|SYS|BATT?)_\d+(?:\.\d+)?V\d*|V\d+[PV_.]?\d*"
+    r"|[A-Z]{0,3}(?:GND|VSS|VCC|VDD|VEE)\w*|V(?:IN|OUT|IO|PP|BUS|SYS|USB|LOGIC|CORE)|V_?BAT\w*|[+-]?BATT?[+-]?"
+    r"|VREF\w*|V[+-]|PWR\w*|0V)",
     re.IGNORECASE,
 )
-_GROUND: Final = re.compile(r"[ADPS]?GND\w*|[ADPS]?VSS\w*|VEE\w*|0V", re.IGNORECASE)
+_GROUND: Final = re.compile(_SHEET + r"(?:[A-Z]{0,3}(?:GND|VSS)\w*|VEE\w*|0V|BATT?-)", re.IGNORECASE)
 # class letters of reference designators: from memory of IEEE Std 315
 _ROLES: Final = {
     "R": "resistor", "RN": "resistor", "C": "capacitor", "L": "inductor", "FB": "inductor", "D": "diode",
@@ -204,7 +208,7 @@ class Board:
 @cache
 def wild(pattern: str) -> re.Pattern[str]:
     """A net pattern with ``*`` and ``?`` as wild cards; all else, brackets too, stands for itself."""
-    return re.compile("".join({"*": ".*", "?": "."}.get(char, re.escape(char)) for char in pattern))
+    return re.compile(fnmatch.translate(pattern.replace("[", "[[]")))
 
 
 def reach(board: Board, exercises: Exercises, strength: Strength) -> Reach:

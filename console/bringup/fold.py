@@ -17,7 +17,7 @@ from console.events import Mark, Value
 from console.text import clean
 from console.words import count_of
 
-_MOST: Final = 500
+_MOST: Final = 500  # a capture may come from anybody; a board file may have as many stages
 SEPARATOR: Final = " | "
 _NOTHING_YET: Final = History()
 

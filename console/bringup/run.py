@@ -230,8 +230,11 @@ class Bringup:
             return
         for _ in range(MOST_LOOKS):
             cleared = (*self._cleared, *self._not_bridged())
+            faults = self._faults
+            if stage.work is Work.CONTINUITY:  # a supply that is missing joins nothing, and is looked for with power on
+                faults = tuple(fault for fault in faults if fault.kind is not Kind.RAIL)
             runs = [*self._runs.values(), *self._ahead.runs(self._cleared)]
-            case = weigh(self._plan.board, runs, faults=self._faults, cleared=cleared)
+            case = weigh(self._plan.board, runs, faults=faults, cleared=cleared)
             found, split = case.answer(), self._ahead.best(case, self._ready())
             self._marks.suspects(stage, found, self._cleared, "" if split is None else split.words)
             chosen = self._first(found)

@@ -14,7 +14,6 @@ from console.bench.client import SimulatedBench
 from console.boards.limits import GOOD
 from console.boards.plan import Plan, Stage, Work
 from console.boards.splits import OHMS, VOLTS
-from console.boards.stagerun import RAILS
 from console.bringup import asking
 from console.causes.rank import NextCheck
 from console.causes.reading import Scale
@@ -77,7 +76,7 @@ class BoardBenchHands(BenchHands):
         if stage.work is Work.MEASURE and stage.nets == (_MODELLED,):
             found = await self._act("check", check="K08")
             return float(found["readings"][0]["value"])
-        if stage.work is Work.CONTINUITY and all(RAILS.fullmatch(net) for net in stage.nets):
+        if stage.work is Work.CONTINUITY and all(map(self._plan.board.is_rail, stage.nets)):
             return _SHORT_OHM if await self._shorted() else math.inf
         limits = stage.limits
         assert limits is not None

@@ -21,7 +21,7 @@ from typing import Any, Final
 from console.causes.rank import NextCheck
 from console.errors import InputTrouble, UsageTrouble, WakelineError
 from console.link import threads
-from console.operating import OTHER, Hands, Reply, have, measured, other, question, understand, usage
+from console.operating import OTHER, Hands, Reply, can_undo, have, measured, other, question, understand, usage
 from console.session import line_tests
 from console.snapshot import Snapshot
 from console.text import clean
@@ -52,7 +52,7 @@ class PromptHands:
         """Ask until the reply is understood; the end of the input stops. Raises what the bench's hands raise."""
         asked = None if snapshot.bringup is None else snapshot.bringup.asked
         of_plan = asked is not None and asked.id == check.id
-        undoable = asked.undoable if asked is not None and of_plan else bool(snapshot.undoable)
+        undoable = can_undo(check, snapshot)
         self._put(check, of_plan, undoable)
         while True:
             print("> ", end="", file=sys.stderr, flush=True)

@@ -15,7 +15,7 @@ from textual.widgets import Static
 from console.bringup.words import next_serial
 from console.causes.rank import NextCheck
 from console.errors import WakelineError
-from console.operating import OTHER, Reply
+from console.operating import OTHER, Reply, can_undo
 from console.screens.actions import BY_ID, Scope, bindings, key_line, of_scopes
 from console.screens.ask_screen import AskScreen, FoundScreen, WordsScreen
 from console.screens.bridge import SnapshotReady
@@ -60,7 +60,7 @@ class BringupScreen(ZoomScreen):
             yield PlanPanel("plan")
             with Container(id="work"):
                 yield StepPanel("step", lambda: self.source.keys.check, plays=self.source.plays)
-                yield SuspectsPanel("suspects", self.source.plan.netlist)
+                yield SuspectsPanel("suspects", self.source.plan.netlist, self.source.plan.board.is_rail)
         yield Static("", id="keys", markup=False)
 
     def on_mount(self) -> None:
@@ -137,10 +137,10 @@ class BringupScreen(ZoomScreen):
 
     def action_undo_step(self) -> None:
         """The latest answer was wrong."""
-        state = self.snapshot.bringup
-        if self._waiting() is None:
+        check = self._waiting()
+        if check is None:
             return
-        undoable = state is not None and state.asked is not None and state.asked.undoable
+        undoable = can_undo(check, self.source.bridge.fold.snapshot())
         words = "the latest answer is taken back" if undoable else "there is no answer to take back"
         self.notify(words, timeout=6, markup=False)
         if undoable:

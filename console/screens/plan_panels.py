@@ -10,7 +10,6 @@ from textual.content import Content
 
 from console.boards.drawing import draw_net, draw_pin
 from console.boards.netlist import Netlist
-from console.boards.stagerun import RAILS
 from console.bringup.fold import BringupState, StageState, State, SuspectState
 from console.bringup.words import repaired_words, suspect_words
 from console.causes.rank import NextCheck
@@ -103,7 +102,7 @@ class StepPanel(_Told):
     HELP = (
         "The step that the plan waits for. The caution belongs to it and comes first. Do it, then press Enter and say "
         "what it showed: a value as the meter shows it (3.29, 3290 mV, open), or one of the answers. k leaves the step "
-        "out, u takes the latest answer back, m writes a note, x stops."
+        "out, u takes the latest answer back, m writes a note, x stops; z gives the panel the whole screen."
     )
 
     def __init__(self, id: str, asked: Callable[[], NextCheck | None], *, plays: bool = False) -> None:
@@ -181,10 +180,11 @@ class SuspectsPanel(_Told):
         "it stand its pins, what lies beside them, and their net. s shows the next suspect, z all of them in full."
     )
 
-    def __init__(self, id: str, netlist: Netlist | None = None) -> None:
-        """Without `netlist`, as in a capture, nothing is drawn."""
+    def __init__(self, id: str, netlist: Netlist | None = None, is_rail: Callable[[str], bool] = bool) -> None:
+        """Without `netlist`, as in a capture, nothing is drawn; the nets that `is_rail` takes for supplies never are."""
         super().__init__(id)
         self._netlist = netlist
+        self._is_rail = is_rail
         self._chosen = ""
         self._shown: tuple[str, ...] = ()
 
@@ -243,5 +243,5 @@ class SuspectsPanel(_Told):
         pin = self._netlist.circuit.pin(part, name)
         if pin is None:
             return []
-        net = draw_net(self._netlist, pin.net) if pin.net and not RAILS.fullmatch(pin.net) else []
+        net = draw_net(self._netlist, pin.net) if pin.net and not self._is_rail(pin.net) else []
         return [*draw_pin(self._netlist, part, name), *net]

@@ -120,6 +120,14 @@ def test_a_measured_short_accuses_the_solder_between_those_two_nets() -> None:
     assert nets == {"+3V3", "GND"}
 
 
+@pytest.mark.parametrize("stage", ["no-short-3v3", "no-short-1v2"])
+def test_a_measured_short_sends_nobody_to_measure_a_supply_with_power_on(stage: str) -> None:
+    story = bring_up(says={stage: [found("low", 0.2, "ohm")]} | _stop_everywhere())
+    assert story.state.suspects
+    assert not any(one.key.startswith("supply") for one in story.state.suspects)
+    assert story.hands.asked[-1] not in (asking.POWER_ON, "supply VBUS")
+
+
 def test_work_with_the_iron_is_done_on_a_dead_board_with_its_cautions_first() -> None:
     story = bring_up()
     hot = next(check for check in story.hands.checks if check.id == "radio-header")
