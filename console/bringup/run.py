@@ -191,7 +191,7 @@ class Bringup:
             cleared = (*self._cleared, *self._not_bridged())
             runs = [*self._runs.values(), *self._ahead.runs(self._cleared)]
             case = weigh(self._plan.board, runs, faults=self._faults, cleared=cleared)
-            found, split = case.answer(), self._ahead.best(case, self._ready())
+            found, split = case.answer(), self._ahead.best(case, stage, self._ready())
             self._marks.suspects(stage, found, self._cleared, "" if split is None else split.words)
             if split is not None:
                 if await self._tested(split):
