@@ -54,7 +54,7 @@ def _not_told_apart(fault: Fault, alike: Sequence[Fault]) -> Iterator[str]:
     if elsewhere:
         named.append(f"{count_of(elsewhere, 'place')} elsewhere")
     if named:
-        yield f"alike: no stage that ran tells it from {', '.join(named)}; only looking does"
+        yield f"no stage that ran tells it from {', '.join(named)}; only looking does"
 
 
 def _place(fault: Fault) -> str:

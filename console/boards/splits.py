@@ -7,7 +7,7 @@ What a probe is worth is the expected cost of looking now, less that after it (v
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -121,12 +121,13 @@ def best_split(case: Case, probes: Iterable[Probe]) -> Split | None:
     """The probe that saves most, or None where none is worth more than looking at once."""
     if not case.visits:
         return None
-    looking = _looking_min(case)
+    among = case.chances.keys()
+    looking = _looking_min(case, among)
     best: Split | None = None
     for probe in sorted(probes, key=lambda probe: -_openness(case, probe))[:_TRIED]:
         good, bad = (case.after(probe.run(answer)) for answer in (True, False))
         share = bad.posterior.weight / (bad.posterior.weight + good.posterior.weight)
-        after = share * _looking_min(bad) + (1 - share) * _looking_min(good)
+        after = share * _looking_min(bad, among) + (1 - share) * _looking_min(good, among)
         saves = looking - after - probe.minutes
         if saves > max(_WORTH_MIN, best.saves_min if best else 0.0):
             best = Split(probe, saves, share, _first(good), _first(bad))
@@ -139,16 +140,23 @@ def _first(case: Case) -> str:
     return title(case.faults[case.by_part[part][places[0]]])
 
 
-def _looking_min(case: Case) -> float:
-    """Expected minutes of looking in this order until the fault is found, where it is one of those listed."""
-    total, spent = 0.0, 0.0
+def _looking_min(case: Case, among: Collection[int]) -> float:
+    """Expected minutes of looking in this order until what made the stages fail is found.
+
+    `among` are the suspects before the probe: what it adds to them is another fault, which would be found later anyway,
+    but it can stand in the way. Those not listed are found after all that are.
+    """
+    total = spent = listed = 0.0
     for part, places in case.visits:
         spent += case.table.opening_min
         for place in places:
             number = case.by_part[part][place]
             spent += case.minutes(number)
-            total += case.chances[number] * spent
-    return total
+            if number in among:
+                listed += case.chances[number]
+                total += case.chances[number] * spent
+    left = math.fsum(case.chances[number] for number in among if number in case.chances) - listed
+    return total + left * spent
 
 
 def _openness(case: Case, probe: Probe) -> float:

@@ -39,10 +39,16 @@ class Ahead:
                 measured[run.name] = run
         return (*self._shown.values(), *measured.values())
 
-    def best(self, case: Case, ready: Collection[Stage]) -> Split | None:
-        """The probe worth most now; `ready` are stages that can run at once."""
+    def best(self, case: Case, failed: Stage, ready: Collection[Stage]) -> Split | None:
+        """The probe worth most now; `ready` are stages that can run at once.
+
+        None with power where the stage that `failed` needs none, or where a short was measured: a board that may be
+        short is not switched on to learn more.
+        """
         probes = [*supply_probes(case.board, case.runs), *_of_stages(ready)]
-        open_ = [probe for probe in probes if probe.key not in self._left_out and probe.key not in self._shown]
+        live = failed.power is True and all(run.passed or not run.exercises.apart for run in self._shown.values())
+        asked = self._left_out | self._shown.keys()
+        open_ = [probe for probe in probes if probe.key not in asked and (live or not probe.live)]
         return best_split(case, open_)
 
     def ask(self, split: Split) -> NextCheck:

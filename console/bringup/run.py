@@ -235,7 +235,7 @@ class Bringup:
                 faults = tuple(fault for fault in faults if fault.kind is not Kind.RAIL)
             runs = [*self._runs.values(), *self._ahead.runs(self._cleared)]
             case = weigh(self._plan.board, runs, faults=faults, cleared=cleared)
-            found, split = case.answer(), self._ahead.best(case, self._ready())
+            found, split = case.answer(), self._ahead.best(case, stage, self._ready())
             self._marks.suspects(stage, found, self._cleared, "" if split is None else split.words)
             chosen = self._first(found)
             try:

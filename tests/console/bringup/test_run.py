@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from console.bench.chips import F303
@@ -118,6 +120,9 @@ def test_a_measured_short_accuses_the_solder_between_those_two_nets() -> None:
     first = story.state.suspects[0]
     nets = {pin.net for pin in TERN.board.circuit.pins if pin.ref in first.pins}
     assert nets == {"+3V3", "GND"}
+    # a board that may be short is not switched on to learn more, and what was measured is not asked for again
+    assert not any(id.startswith(("volts", "ohms")) for id in story.hands.asked)
+    assert asking.POWER_ON not in story.hands.asked
 
 
 @pytest.mark.parametrize("stage", ["no-short-3v3", "no-short-1v2"])
@@ -302,14 +307,33 @@ def test_what_is_worth_more_than_looking_is_asked_for_first_and_narrows_the_susp
     told = [state.before for state in short.states if state.before]
     assert told
     assert short.state.before == ""  # nothing more is worth measuring
+    assert asking.POWER_ON not in short.hands.asked[short.hands.asked.index("ohms +3V3 GND") :]
     left = bring_up(start_at="rail-3v3", says=low | {"ohms +3V3 GND": [Reply("stop")]}).state
     lines = list(suspect_lines(left))
     assert f"before you look: {left.before}" in lines
     assert as_object(left)["before_look"] == left.before
     assert any("a quick look can stand before a likelier one" in one for one in lines)
-    assert any("alike: no stage that ran tells it from" in one for one in lines)
+    assert any("no stage that ran tells it from" in one for one in lines)
     apart = bring_up(start_at="rail-3v3", says=low | {"ohms +3V3 GND": [found(asking.YES)]})
     assert apart.state.suspects[0].part in ("U2", "J1")
+
+
+def test_a_stage_that_does_not_wait_for_the_failed_one_runs_ahead_where_that_saves_looking() -> None:
+    stages = tuple(replace(one, after=("hello",)) if one.id == "fpga" else one for one in TERN.stages)
+    plan = replace(TERN, stages=stages)
+    # the memory's own joint: the FPGA on the same lines answers, which clears them
+    story = bring_up("open-pin:pin=U6.2", plan=plan)
+    assert story.outcome is Outcome.OK
+    order = [run.stage for run in story.state.history.ran]
+    assert order[order.index("memory") + 1] == "fpga"
+    assert any("run the stage fpga" in state.before for state in story.states)
+    looked = sum(id.startswith(("open", "bridge", "part")) for id in story.hands.asked)
+    alone = bring_up("open-pin:pin=U6.2")
+    assert looked <= sum(id.startswith(("open", "bridge", "part")) for id in alone.hands.asked)
+    # the common data line at the controller: both fail, and the second failure is looked into with both known
+    both = bring_up("open-pin:pin=U4.16", plan=plan)
+    assert both.outcome is Outcome.OK
+    assert [stop.stage for stop in both.state.history.stops] == ["memory", "fpga"]
 
 
 def test_a_test_that_is_left_out_is_not_asked_for_again() -> None:
