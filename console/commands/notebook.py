@@ -17,11 +17,12 @@ from console.notebook import export, words
 from console.notebook.entry import LONGEST_NAME, LONGEST_NOTE, Fix
 from console.notebook.history import Detail, SessionRow
 from console.notebook.place import default_path
-from console.notebook.statistics import Against, Rate, Similar, against, first_pass, in_the_end, pareto, shrinkage
+from console.notebook.statistics import Against, Similar, against, first_pass, in_the_end, shrinkage
 from console.notebook.statistics import similar as similar_to
 from console.notebook.statistics import times as stage_times
 from console.notebook.store import Notebook
 from console.notebook.trouble import missing
+from console.shares import Rate, pareto
 from console.summary import dumps
 from console.text import clean
 

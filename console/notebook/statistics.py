@@ -1,4 +1,4 @@
-"""What the boards together say: yield, Pareto, times against the sisters, similar cases, learned priors. Pure.
+"""What the boards together say: yield, times against the sisters, similar cases, learned priors. Pure.
 
 Small numbers are the rule here, so every share comes with its count, and every yield with its interval.
 """
@@ -6,42 +6,22 @@ Small numbers are the rule here, so every share comes with its count, and every 
 from __future__ import annotations
 
 import math
-from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from statistics import NormalDist, fmean, median
+from statistics import fmean, median
 from typing import Final
 
 from console.causes.learning import learned_priors
 from console.errors import Outcome
 from console.notebook.history import BoardRun, Case, StageTime
+from console.shares import Rate, wilson
 
-CONFIDENCE: Final = 0.95
 FEWEST_SISTERS: Final = 5  # below that a median says nothing about the odd one out: common practice, no source
 # Iglewicz and Hoaglin (1993), as in the NIST/SEMATECH e-Handbook s.1.3.5.17: 0.6745 (x - median) / MAD, outlier
 # above 3.5; where the MAD is 0, (x - median) / (1.253314 mean absolute deviation) (all from memory)
 ODD_FROM: Final = 3.5
 _MAD_SHARE: Final = 0.6745
 _MEAN_FACTOR: Final = 1.253314
-
-
-@dataclass(frozen=True, slots=True)
-class Rate:
-    """`hits` of `of`, with the Wilson interval of the share (0..1)."""
-
-    hits: int
-    of: int
-    low: float
-    high: float
-
-
-@dataclass(frozen=True, slots=True)
-class Bar:
-    """One row of a Pareto table; `running` is the share of this row and all above it."""
-
-    name: str
-    rate: Rate
-    running: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,22 +76,6 @@ class Shrunk:
     used: float
 
 
-def wilson(hits: int, of: int, confidence: float = CONFIDENCE) -> Rate:
-    """Score interval of a share (NIST/SEMATECH e-Handbook s.7.2.4.1). Raises ValueError unless 0 <= hits <= of.
-
-    Of nothing the share may be anything: 0 to 1.
-    """
-    if not 0 <= hits <= of or not 0 < confidence < 1:
-        raise ValueError("needs 0 <= hits <= of and a confidence between 0 and 1")
-    if of == 0:
-        return Rate(0, 0, 0.0, 1.0)
-    z = NormalDist().inv_cdf((1 + confidence) / 2)
-    share, shrink = hits / of, 1 + z * z / of
-    centre = (share + z * z / (2 * of)) / shrink
-    half = z * math.sqrt(share * (1 - share) / of + z * z / (4 * of * of)) / shrink
-    return Rate(hits, of, 0.0 if hits == 0 else max(0.0, centre - half), 1.0 if hits == of else min(1.0, centre + half))
-
-
 def first_pass(runs: Iterable[BoardRun]) -> Rate:
     """Boards whose very first attempt passed, of the boards that were started."""
     firsts = [run.first for run in runs]
@@ -122,16 +86,6 @@ def in_the_end(runs: Iterable[BoardRun]) -> Rate:
     """Boards whose latest session passed, of the boards that were started."""
     lasts = [run.last for run in runs]
     return wilson(lasts.count(Outcome.OK), len(lasts))
-
-
-def pareto(names: Iterable[str]) -> tuple[Bar, ...]:
-    """What occurs, most often first; equal counts in the order of their names."""
-    counts = Counter(names)
-    total, so_far, out = counts.total(), 0, []
-    for name, count in sorted(counts.items(), key=lambda item: (-item[1], item[0])):
-        so_far += count
-        out.append(Bar(name, wilson(count, total), so_far / total))
-    return tuple(out)
 
 
 def robust_z(value: float, others: Sequence[float]) -> float:

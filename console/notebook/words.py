@@ -15,12 +15,12 @@ from console.deeds import Deed
 from console.errors import Outcome
 from console.notebook.history import BoardRun, Detail, SessionRow, Shown
 from console.notebook.plan_story import LOOKED, MENDED
-from console.notebook.statistics import Against, Bar, Rate, Shrunk, Similar, Times, first_pass, in_the_end
+from console.notebook.statistics import Against, Shrunk, Similar, Times, first_pass, in_the_end
+from console.shares import Bar, share_words
 from console.words import percent, seconds, setting
 
 NO_NAME: Final = "(no name)"
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
-_FEW: Final = 10  # from this many on a percentage says more than it hides: common practice, no source
 _MOST_PLACES: Final = 3
 _MOST_PRIORS: Final = 8
 
@@ -62,14 +62,6 @@ def row_line(row: SessionRow) -> str:
 _OF_PLAN: Final = {"check": "stage", LOOKED: "looked at"}
 _BY_ITSELF: Final = {"finding": "tested", "settings": "next"}
 HEAD: Final = f"{'no.':>5}  {'when (UTC)':<16}  {'board':<16} {'result':<23} what was wrong (? suspected)"
-
-
-def rate(value: Rate) -> str:
-    """A share as ``3 of 4``, with the interval where that says anything."""
-    if value.of == 0:
-        return "0 of 0"
-    share = f" = {percent(value.hits / value.of)}" if value.of >= _FEW and 0 < value.hits < value.of else ""
-    return f"{value.hits} of {value.of}{share} (95 % interval {100 * value.low:.0f} to {100 * value.high:.0f} %)"
 
 
 def detail_lines(found: Detail, like: Similar | None = None) -> list[str]:
@@ -118,7 +110,7 @@ def yield_lines(runs: Sequence[BoardRun]) -> list[str]:
     """How the boards went."""
     if not runs:
         return ["no named board was tried yet (simulated ones do not count)"]
-    return [f"first pass: {rate(first_pass(runs))}", f"in the end: {rate(in_the_end(runs))}"]
+    return [f"first pass: {share_words(first_pass(runs))}", f"in the end: {share_words(in_the_end(runs))}"]
 
 
 def pareto_lines(bars: Iterable[Bar], titled: bool = False) -> list[str]:
@@ -126,7 +118,7 @@ def pareto_lines(bars: Iterable[Bar], titled: bool = False) -> list[str]:
     out = []
     for bar in bars:
         name = f"{cause_title(bar.name)}  [{bar.name}]" if titled else bar.name
-        out.append(f"  {rate(bar.rate):<46} {name}")
+        out.append(f"  {share_words(bar.rate):<46} {name}")
     return out
 
 

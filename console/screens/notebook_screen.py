@@ -22,12 +22,13 @@ from console.notebook.history import Case, Detail, SessionRow
 from console.notebook.place import default_path, is_begun
 from console.notebook.statistics import first_pass, similar
 from console.notebook.store import Notebook
-from console.notebook.words import NO_NAME, detail_lines, rate
+from console.notebook.words import NO_NAME, detail_lines
 from console.screens.actions import BY_ID, Scope, bindings, key_line, of_scopes
 from console.screens.panel import put
 from console.screens.session_list import SessionList
 from console.screens.sized import SizedScreen
 from console.screens.text import line
+from console.shares import share_words
 from console.text import clean
 
 if TYPE_CHECKING:
@@ -170,7 +171,7 @@ class NotebookScreen(SizedScreen):
             return
         rows, runs, self._cases = found
         boards = "1 board" if len(runs) == 1 else f"{len(runs)} boards"
-        words = f"{boards}, first pass {rate(first_pass(runs))}" if runs else "no named board yet"
+        words = f"{boards}, first pass {share_words(first_pass(runs))}" if runs else "no named board yet"
         put(self.query_one("#headline", Static), self._headline(words))
         self._show(rows)
 

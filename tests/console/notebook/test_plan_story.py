@@ -12,10 +12,11 @@ from console.events import Mark, MarkKind
 from console.notebook.entry import Entry, entry_of, latest_failure
 from console.notebook.keeper import Keeper
 from console.notebook.plan_story import place_of
-from console.notebook.statistics import pareto, similar
+from console.notebook.statistics import similar
 from console.notebook.store import Notebook
 from console.notebook.words import detail_lines
 from console.operating import Reply
+from console.shares import pareto
 from console.snapshot import Fold
 from tests.console.bringup.staged_board import Story, bring_up
 

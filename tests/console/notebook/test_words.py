@@ -10,22 +10,11 @@ from console.errors import Outcome
 from console.notebook import words
 from console.notebook.entry import Fix, entry_of
 from console.notebook.history import BoardRun
-from console.notebook.statistics import Against, Similar, pareto, shrinkage, wilson
+from console.notebook.statistics import Against, Similar, shrinkage
 from console.notebook.store import Notebook
+from console.shares import pareto
 
 BAD, GOOD = Outcome.NO_ANSWER, Outcome.OK
-
-
-@pytest.mark.parametrize(("hits", "of"), [(3, 4), (0, 3), (4, 4), (9, 9)])
-def test_few_boards_give_a_count_and_no_percentage_but_the_interval(hits: int, of: int) -> None:
-    text = words.rate(wilson(hits, of))
-    assert text.startswith(f"{hits} of {of} (95 % interval")
-    assert "=" not in text
-
-
-def test_many_boards_give_both() -> None:
-    assert words.rate(wilson(18, 20)) == "18 of 20 = 90 % (95 % interval 70 to 97 %)"  # 0.6990 to 0.9721, statsmodels
-    assert words.rate(wilson(0, 0)) == "0 of 0"
 
 
 def test_similar_cases_in_counts() -> None:
