@@ -131,6 +131,7 @@ def bring_up(
     says: Mapping[str, list[Reply]] | None = None,
     start_at: str | None = None,
     there: tuple[bool, str] = (True, "it is there"),
+    serial: str = "7",
 ) -> Story:
     """The whole story of a board with these faults."""
 
@@ -150,7 +151,7 @@ def bring_up(
                 states.append(state)
 
         session.add_sink(keep)
-        bringup = Bringup(plan, session, fold, hands, around, start_at=start_at, serial="7")
+        bringup = Bringup(plan, session, fold, hands, around, start_at=start_at, serial=serial)
         outcome, error = None, None
         try:
             outcome = await bringup.run()
