@@ -18,17 +18,20 @@ _ERASED: Final = (0x0000_0000, 0xFFFF_FFFF)
 
 @dataclass(frozen=True, slots=True)
 class Product:
-    """A chip and whether its ROM runs on the crystal where it finds one swinging at start."""
+    """A chip, whether its ROM runs on the crystal where it finds one swinging at start, and where its unique id is."""
 
     chip: Chip
     rom_uses_crystal: bool
+    unique_id_address: int
 
 
+UNIQUE_ID: Final = b"wakeline sim"
+"""The 96 bits that every simulated chip has: no real one is likely to."""
 F10X: Final = "f10x-medium"
 F303: Final = "f303xc"
 PRODUCTS: Final[Mapping[str, Product]] = MappingProxyType(
     {
-        F10X: Product(Chip(), rom_uses_crystal=False),
+        F10X: Product(Chip(), rom_uses_crystal=False, unique_id_address=0x1FFF_F7E8),  # from memory
         # AN2606 Rev 70 Table 226: id 422; its table on clock sources: an external oscillator found at start becomes the
         # system clock. 2 KB pages, 40 KB of RAM, the loader's first 5 KB: from memory
         F303: Product(
@@ -43,6 +46,7 @@ PRODUCTS: Final[Mapping[str, Product]] = MappingProxyType(
                 system_memory=Range(0x1FFF_D800, 8192),
             ),
             rom_uses_crystal=True,
+            unique_id_address=0x1FFF_F7AC,  # from memory
         ),
     }
 )
@@ -52,6 +56,7 @@ def target_for(product: str, *, readout_protected: bool, programmed: bool, flaws
     """A chip of this product; `programmed` = with a program in its flash."""
     chip = replace(PRODUCTS[product].chip, readout_protected=readout_protected)
     target = Target(chip, flaws)
+    target.memory.load(PRODUCTS[product].unique_id_address, UNIQUE_ID)
     if programmed:
         target.memory.load(chip.flash_start, _VECTORS)
     return target

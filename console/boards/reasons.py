@@ -39,7 +39,7 @@ def why(fault: Fault, needs: Sequence[float], runs: Sequence[StageRun]) -> tuple
     for run, need in zip(runs, needs, strict=True):
         if run.passed and need:
             out.append(f"against: {clean(run.name)} passed and {'needs' if need >= _SURELY else 'may need'} it")
-    return (*out, fault.defect.reason)
+    return (*out, *filter(None, (fault.past,)), fault.defect.reason)
 
 
 def how_to_look(board: Board, fault: Fault) -> str:

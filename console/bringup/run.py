@@ -11,6 +11,7 @@ from typing import Final
 
 from console.boards.faults import Kind
 from console.boards.limits import GOOD
+from console.boards.past import Past
 from console.boards.plan import BY_HAND, PASSING, Plan, Repair, Stage, Work, again_after, faults_of, repair_of
 from console.boards.stagerun import Implication, StageRun
 from console.boards.suspects import Group, Suspect, Suspects, suspects
@@ -53,6 +54,7 @@ class Bringup:
         serial: str = "",
         start_at: str | None = None,
         show: Callable[[Snapshot, bool], None] = lambda snapshot, attempted: None,
+        past: Past | None = None,
     ) -> None:
         """Raises UsageTrouble `stage` where `start_at` is no stage of the plan."""
         if start_at is not None and all(stage.id != start_at for stage in plan.stages):
@@ -67,7 +69,7 @@ class Bringup:
         self._start_at = start_at
         self._marks = Marks(session)
         self._port = OverPort(plan, session, around, self._into_loader)
-        self._faults = faults_of(plan)
+        self._faults = faults_of(plan, past)
         self._passed: set[str] = set()
         self._live: set[str] = set()
         self._runs: dict[str, StageRun] = {}

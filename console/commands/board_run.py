@@ -12,6 +12,7 @@ from typing import Final
 from console.bench import control
 from console.bench.client import SimulatedBench
 from console.bench.scenes import scenes
+from console.boards.past import Past
 from console.boards.plan import Plan
 from console.bringup.around import SystemPorts, settings_for
 from console.bringup.run import Bringup
@@ -66,10 +67,12 @@ async def carry_out(
     record: str | None = None,
     overwrite: bool = False,
     experience: Callable[[Snapshot], Sequence[str]] = lambda snapshot: (),
+    past: Past | None = None,
 ) -> None:
     """The whole plan into `fold`, every step told as it happens. Raises WakelineError.
 
-    `experience`: what is known of boards that failed as this one just did, in lines.
+    `past`: what the bench's own boards of this design tell about its places. `experience`: what is known of boards that
+    failed as this one just did, in lines.
     """
 
     def show(snapshot: Snapshot, attempted: bool) -> None:
@@ -80,7 +83,9 @@ async def carry_out(
         settings, plan.family, fold=fold, record=record, overwrite=overwrite, live=PlanText(say), at_once=False
     ) as session:
         around = SystemPorts(place.port, MonotonicClock(), place.stands_in)
-        bringup = Bringup(plan, session, fold, place.hands, around, serial=serial, start_at=start_at, show=show)
+        bringup = Bringup(
+            plan, session, fold, place.hands, around, serial=serial, start_at=start_at, show=show, past=past
+        )
         await _until_stopped(bringup, session)
 
 

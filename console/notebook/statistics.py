@@ -6,14 +6,18 @@ Small numbers are the rule here, so every share comes with its count, and every 
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from statistics import fmean, median
 from typing import Final
 
-from console.causes.learning import learned_priors
+from console.boards.defects import defects
+from console.boards.past import Mended, Past
+from console.causes.learning import backed_off, learned_chance, learned_priors
 from console.errors import Outcome
-from console.notebook.history import BoardRun, Case, StageTime
+from console.notebook.entry import BY_TOOL, Fix
+from console.notebook.history import UNKNOWN, BoardRun, Case, Confirmed, Design, StageTime
 from console.shares import Rate, wilson
 
 FEWEST_SISTERS: Final = 5  # below that a median says nothing about the odd one out: common practice, no source
@@ -67,13 +71,34 @@ class Similar:
 
 @dataclass(frozen=True, slots=True)
 class Shrunk:
-    """A cause's prior: the table's, the bench's bare share (None without any fix), and what is used. 0..1."""
+    """A cause's prior: the table's, the bench's bare share (None without any fix), and what is used. 0..1.
+
+    `confirmed` counts all fixes, `own` those of the design that is asked for.
+    """
 
     cause: str
     table: float
     confirmed: float
     share: float | None
     used: float
+    own: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A place of a design: on how many of its boards it was confirmed bad, the chance that the table gives such a
+    place, and what is used of both."""
+
+    part: str
+    joint: str
+    rate: Rate
+    table: float
+    used: float
+
+    @property
+    def words(self) -> str:
+        """As ``U6 joint 2``."""
+        return Fix(part=self.part, joint=self.joint).place
 
 
 def first_pass(runs: Iterable[BoardRun]) -> Rate:
@@ -143,15 +168,71 @@ def similar(stopped_at: str, codes: frozenset[str], cases: Iterable[Case], *, wi
     return Similar(tuple(counts), len(fixed), len(unsolved - fixed))
 
 
-def shrinkage(priors: Mapping[str, float], counts: Mapping[str, float]) -> tuple[Shrunk, ...]:
-    """How the bench's counts move the table's priors, most used first (see causes.learning)."""
-    total = sum(priors.values())
-    seen = sum(counts.get(cause, 0.0) for cause in priors)
-    used = learned_priors(priors, counts)
+def cause_counts(fixes: Iterable[Confirmed]) -> dict[str, float]:
+    """Confirmed fixes by cause id."""
+    return {cause: float(count) for cause, count in Counter(one.fix.cause for one in fixes if one.fix.cause).items()}
+
+
+def priors_for(table: Mapping[str, float], fixes: Sequence[Confirmed], design: Design) -> dict[str, float]:
+    """Priors for a board of this design: its own fixes lean on those of all other boards (the iron is the same), and
+    those lean on the table. Where the design is not known all boards count alike."""
+    own = [one for one in fixes if design.name and one.design == design]
+    others = [one for one in fixes if not design.name or one.design != design]
+    return backed_off(cause_counts(own), learned_priors(table, cause_counts(others)))
+
+
+def shrinkage(table: Mapping[str, float], fixes: Sequence[Confirmed], design: Design = UNKNOWN) -> tuple[Shrunk, ...]:
+    """How confirmed fixes move the table's priors, most used first (see `priors_for`)."""
+    counts, total = cause_counts(fixes), sum(table.values())
+    own = cause_counts(one for one in fixes if design.name and one.design == design)
+    seen = sum(counts.get(cause, 0.0) for cause in table)
+    used = priors_for(table, fixes, design)
     rows = [
         Shrunk(
-            cause, prior / total, counts.get(cause, 0.0), counts.get(cause, 0.0) / seen if seen else None, used[cause]
+            cause,
+            prior / total,
+            counts.get(cause, 0.0),
+            counts.get(cause, 0.0) / seen if seen else None,
+            used[cause],
+            own.get(cause, 0.0),
         )
-        for cause, prior in priors.items()
+        for cause, prior in table.items()
     ]
     return tuple(sorted(rows, key=lambda row: (-row.used, row.cause)))
+
+
+def designs(runs: Iterable[BoardRun]) -> dict[Design, int]:
+    """Every known design with the number of its boards that were tried, in the order of their names."""
+    counts = Counter(run.design for run in runs if run.design.name)
+    return dict(sorted(counts.items(), key=lambda item: (item[0].name, item[0].revision)))
+
+
+def past_of(design: Design, runs: Sequence[BoardRun], fixes: Sequence[Confirmed]) -> Past:
+    """What a design's boards tell about its places: those of this revision, and those of any revision."""
+    family = [one for one in fixes if design.name and one.design.name == design.name]
+    boards = sum(run.design.name == design.name for run in runs) if design.name else 0
+    own = sum(run.design == design for run in runs) if design.name else 0
+    return Past(
+        own,
+        tuple(_mended(one) for one in family if one.design == design and one.fix.part),
+        boards,
+        tuple(_mended(one) for one in family if one.fix.part),
+    )
+
+
+def places(design: Design, runs: Sequence[BoardRun], fixes: Sequence[Confirmed]) -> tuple[Place, ...]:
+    """The places of a design that were fixed, most often first. Without the netlist a joint is taken for one of fine
+    pitch, two joints for a bridge of fine pitch, none for the chip itself."""
+    past, table = past_of(design, runs, fixes), defects()
+    counts = Counter((one.part, one.joint) for one in past.here)
+    out = []
+    for (part, joint), hits in sorted(counts.items(), key=lambda item: (-item[1], item[0])):
+        kind = "part-chip" if not joint else "bridge-fine" if " to " in joint else "open-fine"
+        start = table.kinds[kind].rate
+        rate = wilson(hits, max(hits, past.boards))
+        out.append(Place(part, joint, rate, start, learned_chance(start, hits, rate.of, table.place_worth)))
+    return tuple(out)
+
+
+def _mended(one: Confirmed) -> Mended:
+    return Mended(one.fix.part, one.fix.joint, sure=one.fix.by == BY_TOOL)

@@ -10,14 +10,14 @@ import contextlib
 import json
 import sqlite3
 import threading
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Final, Self
 
 from console.errors import InputTrouble
 from console.notebook import queries
 from console.notebook.entry import BY_TOOL, Entry, Fix, fix_words, folded, words_of
-from console.notebook.history import BoardRun, Case, Detail, SessionRow, StageTime
+from console.notebook.history import BoardRun, Case, Confirmed, Design, Detail, SessionRow, StageTime
 from console.notebook.place import is_begun
 from console.notebook.schema import APPLICATION_ID, STEPS, migrate, version_of
 from console.notebook.trouble import foreign, missing, newer, sound, told
@@ -99,6 +99,10 @@ class Notebook:
                 db,
                 "session",
                 board_id=board,
+                design=entry.design,
+                revision=entry.revision,
+                product_id=entry.product_id,
+                unique_id=entry.unique_id,
                 started_ns=entry.started_ns,
                 port=entry.port,
                 settings=json.dumps(dict(entry.settings)),
@@ -177,18 +181,20 @@ class Notebook:
         with self._reading() as db:
             return queries.cases(db)
 
-    def confirmed_fixes(self) -> list[Fix]:
-        """Confirmed fixes of real boards."""
+    def confirmed_fixes(self) -> list[Confirmed]:
+        """Confirmed fixes of real boards, oldest first."""
         with self._reading() as db:
             return queries.confirmed_fixes(db)
 
-    def confirmed(self) -> Mapping[str, float]:
-        """Confirmed fixes by cause id (`console.causes.learning.Counts`)."""
-        counts: dict[str, float] = {}
-        for fix in self.confirmed_fixes():
-            if fix.cause:
-                counts[fix.cause] = counts.get(fix.cause, 0.0) + 1
-        return counts
+    def design_of(self, board: str) -> Design:
+        """What this board was built to, as the latest session knew; an empty design where nobody said."""
+        with self._reading() as db:
+            return queries.design_of(db, board)
+
+    def twins(self, unique_id: str, board: str) -> list[str]:
+        """Names of other real boards that were read with this unique id."""
+        with self._reading() as db:
+            return queries.twins(db, unique_id, board)
 
     # ----------------------------------------------------------------- private
 
@@ -271,7 +277,12 @@ def _board(db: sqlite3.Connection, entry: Entry) -> int:
     """The board's number; what this session knows better than the earlier ones is taken over."""
     db.execute("INSERT OR IGNORE INTO board (name) VALUES (?)", (entry.board,))
     number = int(db.execute("SELECT id FROM board WHERE name = ?", (entry.board,)).fetchone()[0])
-    known = {"revision": entry.revision, "unique_id": entry.unique_id, "product_id": entry.product_id}
+    known = {
+        "design": entry.design,
+        "revision": entry.revision,
+        "unique_id": entry.unique_id,
+        "product_id": entry.product_id,
+    }
     for column, value in known.items():
         if value not in ("", None):
             db.execute(f"UPDATE board SET {column} = ? WHERE id = ?", (value, number))

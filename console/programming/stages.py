@@ -7,7 +7,7 @@ by block: the chip is brought back in step, what it holds now is read, and only 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import Final, TypeVar
 
@@ -87,6 +87,17 @@ def _in_step(work: Work, pending: bytes = b"") -> Conversation[None]:
         yield from work.programmer.realign(pending)
     except TheirBehaviour:
         yield Tell("note", {"text": "the chip does not say that it takes commands; trying all the same"})
+
+
+def unique_id_stage(work: Work, address: int, size: int) -> Conversation[bytes]:
+    """What tells this chip from all others of its kind; b"" where it does not say: no other work hangs on it."""
+    once = replace(work, retries=1)
+    try:
+        return (yield from patiently(once, "read the unique id", lambda: work.programmer.read(address, size)))
+    except TheirBehaviour as trouble:
+        yield Tell("note", {"text": f"the chip does not give its unique id: {trouble}"})
+        yield from _in_step(work)
+        return b""
 
 
 class _Progress:

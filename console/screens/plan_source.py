@@ -160,7 +160,14 @@ class PlanSource:
             around = _ScenePort(self._bench, clock)
             self.keys.bench = BoardBenchHands(self._bench, plan, lambda words: None)
         self._bringup = Bringup(
-            plan, self.session, self.bridge.fold, hands or self.keys, around, serial=serial, start_at=start_at
+            plan,
+            self.session,
+            self.bridge.fold,
+            hands or self.keys,
+            around,
+            serial=serial,
+            start_at=start_at,
+            past=None if keeper is None else keeper.past,
         )
         self._recorder = self._record(record, overwrite) if record else None
         self._task: asyncio.Task[object] | None = None

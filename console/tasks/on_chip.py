@@ -13,7 +13,7 @@ from typing import Any, Final
 
 from console.errors import InputTrouble, Outcome, Stopped, TargetTrouble, UsageTrouble
 from console.events import MarkKind
-from console.images.image import Image, Span
+from console.images.image import Image
 from console.images.layout import Severity, check_layout, fit_trouble
 from console.programming.chip_file import candidates, chip_named, find_chip
 from console.programming.chips import Chip
@@ -26,8 +26,8 @@ from console.programming.run import (
     offered,
     protected,
     read_pages,
-    read_spans,
     recorded,
+    unique_id,
     wake,
 )
 from console.programming.stages import Work
@@ -36,7 +36,6 @@ from console.session.session import Session
 from console.tasks.job import Front, Job
 from console.text import clean, file_name
 
-_ID_BYTES: Final = 12
 # common practice, no source; local rules and the maker's instructions come first
 CAUTIONS: Final = (
     "caution: do not unplug, reset or move the board until this is done; a laptop belongs on mains, with sleep off",
@@ -50,13 +49,14 @@ CUT_OFF: Final = (
 
 @dataclass(slots=True)
 class OnChip:
-    """A chip that is awake. `more` goes into the JSON object beside the rest."""
+    """A chip that is awake. `more` goes into the JSON object beside the rest; `unique_id` in hex, "" where unknown."""
 
     job: Job
     session: Session
     work: Work
     front: Front
     more: dict[str, Any] = field(default_factory=dict)
+    unique_id: str = ""
 
     @property
     def chip(self) -> Chip:
@@ -131,13 +131,9 @@ class OnChip:
         """Memory as it was read into a file, unless that was declined. Raises InputTrouble."""
         if self.job.no_backup:
             return
-        unique = ""
-        if self.chip.unique_id_address is not None:
-            (found,) = await read_spans(self.session, self.work, [Span(self.chip.unique_id_address, _ID_BYTES)])
-            unique = "" if found == b"\xff" * _ID_BYTES else found.hex()
         now = datetime.now(UTC)
         path = Path(self.job.backup or file_name(f"{self.chip.name}-{now:%Y%m%d-%H%M%S}-before.bin"))
-        save_backup(path, Backup(address, data, self.product_id, self.chip.name, unique), now)
+        save_backup(path, Backup(address, data, self.product_id, self.chip.name, self.unique_id), now)
         self.more["backup"] = clean(str(path))
         self.say(f"saved in {clean(str(path))} and {clean(str(beside(path)))}; `wakeline restore` brings it back")
 
@@ -186,6 +182,7 @@ async def perform(session: Session, job: Job, body: Body, front: Front, more: di
         if session.identity is not None and session.identity.readout_protected:
             await on.lift_protection()
         work.plan = erase_plan(await chip_at_hand(session, work), (), programmer)
+        on.unique_id = await unique_id(session, work)
         await body(on)
         return on
 
