@@ -38,8 +38,8 @@ def backed_off(
 
     The mean of a hierarchical Dirichlet model, (n_c + strength * p_c) / (N + strength): MacKay and Peto, "A
     hierarchical Dirichlet language model", Natural Language Engineering 1 (1995) 289-308 (from memory). To count
-    nothing twice, `pooled` must come from cases that are not among `counts`. How strong to lean is not estimated from the data,
-    as an empirical Bayes method would: a workshop has too few designs for that.
+    nothing twice, `pooled` must come from cases that are not among `counts`. How strong to lean is not estimated from
+    the data, as an empirical Bayes method would: a workshop has too few designs for that.
     """
     seen = sum(counts.get(cause, 0.0) for cause in pooled)
     return {cause: (counts.get(cause, 0.0) + strength * p) / (seen + strength) for cause, p in pooled.items()}

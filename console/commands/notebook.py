@@ -79,7 +79,7 @@ def _show(options: Namespace, notebook: Notebook) -> tuple[dict[str, Any], list[
 def _one(found: Detail, notebook: Notebook) -> tuple[dict[str, Any], list[str]]:
     like = None
     if found.failed_attempt:
-        like = similar_to(found.row.stopped_at, found.codes, notebook.cases(), without=found.row.id)
+        like = similar_to(found.row.stopped_at, found.codes, notebook.cases(), without=found.row.id, design=found.built)
     known = {"session": export.as_object(found), "similar": None if like is None else _similar_object(like)}
     return known, words.detail_lines(found, like)
 

@@ -103,6 +103,11 @@ class Detail:
     fixes: tuple[NotedFix, ...]
 
     @property
+    def built(self) -> Design:
+        """What the board is built to: as this session said, else as it is known."""
+        return self.design if self.design.name else self.known.design
+
+    @property
     def codes(self) -> frozenset[str]:
         """What was seen when it failed first."""
         return frozenset(
@@ -112,13 +117,15 @@ class Detail:
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """A session that failed, with where it stopped, what was seen there, and the confirmed fix if there is one."""
+    """A session that failed, with where it stopped, what was seen there, the confirmed fix if there is one, and what
+    its board is built to."""
 
     session: int
     board: str
     stopped_at: str
     codes: frozenset[str]
     fix: Fix | None
+    design: Design = UNKNOWN
 
 
 @dataclass(frozen=True, slots=True)

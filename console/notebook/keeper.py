@@ -16,6 +16,7 @@ from typing import Any, Final
 
 from console import __version__
 from console.boards.past import Past
+from console.bringup.fold import BringupState
 from console.causes.catalogue import catalogue
 from console.errors import InputTrouble, Outcome
 from console.inputs import sha256_of
@@ -131,7 +132,7 @@ class Keeper:
             return []
         try:
             with Notebook.open_to_read(self.path) as notebook:
-                like = similar(*failure, notebook.cases())
+                like = similar(*failure, notebook.cases(), design=self._design(notebook, snapshot.bringup))
         except InputTrouble:  # told when the session is kept
             return []
         return similar_lines(like, failure[0]) if like.fixed else []
@@ -143,15 +144,22 @@ class Keeper:
                 number = notebook.store(entry)
                 like, twins = _NO_CASES, () if entry.simulated else tuple(notebook.twins(entry.unique_id, entry.board))
                 if entry.failed_attempt and not passed:
-                    like = similar(entry.stopped_at, entry.codes, notebook.cases(), without=number)
+                    design = Design(entry.design, entry.revision) if entry.design else self._design(notebook)
+                    like = similar(entry.stopped_at, entry.codes, notebook.cases(), without=number, design=design)
         except InputTrouble as error:
             return Kept(self.path, entry.board, None, passed, trouble=error)
         return Kept(self.path, entry.board, number, passed, entry.stopped_at, like, self.learned_from, twins)
 
+    def _design(self, notebook: Notebook, plan: BringupState | None = None) -> Design:
+        """What the board is built to, as its plan or the user said, else as the notebook knows it."""
+        if plan is not None:
+            return Design(plan.board, plan.revision)
+        return self.design if self.design.name or not self.board else notebook.design_of(self.board)
+
     def _learn(self) -> None:
         with Notebook.open_to_read(self.path) as notebook:
             fixes, runs = notebook.confirmed_fixes(), notebook.board_runs()
-            design = self.design if self.design.name or not self.board else notebook.design_of(self.board)
+            design = self._design(notebook)
         counted = sum(cause_counts(fixes).values())
         if counted:
             self.priors = priors_for(catalogue().priors(), fixes, design)

@@ -148,14 +148,15 @@ def cases(db: sqlite3.Connection) -> list[Case]:
     fixes = {int(row[1]): _fix(row[2:7], ()) for row in db.execute(_CONFIRMED)}
     rows = db.execute(
         "SELECT s.id, coalesce(b.name, ''), s.stopped_at, (SELECT group_concat(code, ' ') FROM observation o"
-        " WHERE o.session_id = s.id AND o.attempt = s.failed_attempt)"
+        f" WHERE o.session_id = s.id AND o.attempt = s.failed_attempt), {_DESIGN}"
         " FROM session s LEFT JOIN board b ON b.id = s.board_id"
         " WHERE s.failed_attempt > 0 AND s.simulated = 0 ORDER BY s.id"
     )
-    return [
-        Case(int(number), clean(str(board)), clean(str(stop)), frozenset(clean(codes or "").split()), fixes.get(number))
-        for number, board, stop, codes in rows
-    ]
+    out = []
+    for number, board, stop, codes, *design in rows:
+        seen = frozenset(clean(codes or "").split())
+        out.append(Case(int(number), clean(str(board)), clean(str(stop)), seen, fixes.get(number), _design(design)))
+    return out
 
 
 def sure_fixes(db: sqlite3.Connection) -> frozenset[int]:

@@ -149,8 +149,13 @@ def against(board: str, rows: Sequence[StageTime]) -> tuple[Against, ...]:
     return tuple(out)
 
 
-def similar(stopped_at: str, codes: frozenset[str], cases: Iterable[Case], *, without: int = 0) -> Similar:
-    """What fixed the boards that failed like this, each board once per place; `without` is the session that asks."""
+def similar(
+    stopped_at: str, codes: frozenset[str], cases: Iterable[Case], *, without: int = 0, design: Design = UNKNOWN
+) -> Similar:
+    """What fixed the boards that failed like this, each board once per place; `without` is the session that asks.
+
+    A part has its name only within its design: of a board of another `design` only the cause counts.
+    """
     places: dict[str, set[str]] = {}
     fixed: set[str] = set()
     unsolved: set[str] = set()
@@ -158,7 +163,10 @@ def similar(stopped_at: str, codes: frozenset[str], cases: Iterable[Case], *, wi
         if case.session == without or (case.stopped_at, case.codes) != (stopped_at, codes):
             continue
         who = case.board or f"session {case.session}"
-        place = (case.fix.part or case.fix.cause) if case.fix else ""
+        sister = design.name == case.design.name
+        if case.fix and not (sister or case.fix.cause):
+            continue
+        place = (case.fix.part if sister else "") or case.fix.cause if case.fix else ""
         if place:
             places.setdefault(place, set()).add(who)
             fixed.add(who)

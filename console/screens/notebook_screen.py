@@ -210,7 +210,7 @@ class NotebookScreen(SizedScreen):
     def _lines(self, found: Detail) -> list[str]:
         like = None
         if found.failed_attempt:
-            like = similar(found.row.stopped_at, found.codes, self._cases, without=found.row.id)
+            like = similar(found.row.stopped_at, found.codes, self._cases, without=found.row.id, design=found.built)
         return detail_lines(found, like)
 
     # ---------------------------------------------------------------- messages

@@ -10,6 +10,7 @@ from console.bringup.fold import Repaired
 from console.errors import Outcome
 from console.events import Mark, MarkKind
 from console.notebook.entry import Entry, entry_of, latest_failure
+from console.notebook.history import Design
 from console.notebook.keeper import Keeper
 from console.notebook.plan_story import place_of
 from console.notebook.statistics import similar
@@ -91,8 +92,8 @@ def test_similar_boards_and_the_pareto_of_parts(mended: Story, file: Path) -> No
     failure = latest_failure(stuck.snapshot())
     assert failure == ("memory", frozenset({"mismatch", "all-ones"}))
     with Notebook.open_to_read(file) as book:
-        like = similar(*failure, book.cases())
-        bars = pareto(fix.part for fix in book.confirmed_fixes() if fix.part)
+        like = similar(*failure, book.cases(), design=Design("Tern", "B"))
+        bars = pareto(one.fix.part for one in book.confirmed_fixes() if one.fix.part)
     assert (like.fixed_at, like.fixed) == ((("U6", 3),), 3)
     assert [(bar.name, bar.rate.hits) for bar in bars] == [("U6", 3), ("Y1", 1)]
     told = Keeper(file, board="tern-39").experience(stuck.snapshot())

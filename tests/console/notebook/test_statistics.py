@@ -10,11 +10,24 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from console.causes.catalogue import catalogue
+from console.causes.learning import learned_priors
 from console.errors import Outcome
 from console.notebook import statistics
-from console.notebook.entry import Fix
-from console.notebook.history import BoardRun, Case, StageTime
-from console.notebook.statistics import against, first_pass, in_the_end, robust_z, shrinkage, similar, times
+from console.notebook.entry import BY_TOOL, Fix
+from console.notebook.history import UNKNOWN, BoardRun, Case, Confirmed, Design, StageTime
+from console.notebook.statistics import (
+    against,
+    designs,
+    first_pass,
+    in_the_end,
+    past_of,
+    places,
+    priors_for,
+    robust_z,
+    shrinkage,
+    similar,
+    times,
+)
 
 
 def test_first_pass_counts_boards_not_sessions() -> None:
@@ -97,19 +110,76 @@ def test_without_a_part_the_cause_is_the_place_and_nameless_boards_are_each_thei
     assert (found.fixed_at, found.fixed) == ((("wires-uncrossed", 2),), 2)
 
 
+def fixes(design: Design = UNKNOWN, **causes: int) -> list[Confirmed]:
+    return [Confirmed(Fix(cause), design) for cause, count in causes.items() for _ in range(count)]
+
+
 def test_twelve_repairs_move_the_table() -> None:
     # reasoned priors worth ten repairs; means computed with scipy
     names = ("uncrossed", "strap", "unpowered", "ground", "rx", "tx", "reset", "other")
     priors = dict(zip(names, (0.25, 0.18, 0.14, 0.10, 0.09, 0.09, 0.08, 0.07), strict=True))
-    found = {row.cause: row for row in shrinkage(priors, {"uncrossed": 2, "strap": 1, "rx": 6, "tx": 2, "other": 1})}
+    found = {row.cause: row for row in shrinkage(priors, fixes(uncrossed=2, strap=1, rx=6, tx=2, other=1))}
     used = (0.2045, 0.1273, 0.0636, 0.0455, 0.3136, 0.1318, 0.0364, 0.0773)
     assert [found[name].used for name in names] == pytest.approx(used, abs=5.1e-5)
     assert (found["rx"].table, found["rx"].share) == (pytest.approx(0.09), 0.5)
     assert next(iter(found)) == "rx"
-    assert {row.share for row in shrinkage(priors, {})} == {None}
+    assert {row.share for row in shrinkage(priors, ())} == {None}
 
 
 def test_what_is_used_lies_between_the_table_and_the_bench() -> None:
-    for row in shrinkage(catalogue().priors(), {"board-rx-open": 4, "target-dead": 1, "unheard-of": 9}):
+    for row in shrinkage(catalogue().priors(), fixes(**{"board-rx-open": 4, "target-dead": 1, "unheard-of": 9})):
         assert row.share is not None
         assert min(row.table, row.share) - 1e-12 <= row.used <= max(row.table, row.share) + 1e-12
+
+
+TERN, GULL = Design("tern", "B"), Design("gull", "A")
+
+
+def test_a_design_leans_on_the_others_and_those_on_the_table() -> None:
+    # hierarchical Dirichlet means by hand: others (10 * 0.25 + 6) / (10 + 8), then (3 + 10 * that) / (4 + 10)
+    table = {"rx": 0.25, "tx": 0.25, "strap": 0.5}
+    told = [*fixes(GULL, rx=6, tx=2), *fixes(TERN, rx=3, strap=1)]
+    others = (2.5 + 6) / 18
+    found = priors_for(table, told, TERN)
+    assert found["rx"] == pytest.approx((3 + 10 * others) / 14)
+    assert sum(found.values()) == pytest.approx(1)
+    # a fix on one design moves the priors of another less than its own, and less than it moved the pool of all
+    own, other = priors_for(table, fixes(TERN, rx=4), TERN), priors_for(table, fixes(TERN, rx=4), GULL)
+    assert table["rx"] < other["rx"] <= own["rx"]
+    assert priors_for(table, told, UNKNOWN) == pytest.approx(learned_priors(table, {"rx": 9, "tx": 2, "strap": 1}))
+    rows = {row.cause: row for row in shrinkage(table, told, TERN)}
+    assert (rows["rx"].confirmed, rows["rx"].own, rows["rx"].used) == (9, 3, found["rx"])
+
+
+def test_with_few_fixes_of_its_own_a_design_stays_with_the_others() -> None:
+    table = {"rx": 0.1, "tx": 0.9}
+    many = fixes(GULL, rx=1000)
+    assert priors_for(table, many, TERN)["rx"] > 0.98
+    against = [*many, *fixes(TERN, tx=1000)]
+    assert priors_for(table, against, TERN)["rx"] < 0.02
+
+
+def test_parts_are_known_only_within_their_design() -> None:
+    runs = [BoardRun(f"t{n}", Outcome.OK, Outcome.OK, TERN) for n in range(4)]
+    runs += [BoardRun("old", Outcome.OK, Outcome.OK, Design("tern", "A")), BoardRun("g", Outcome.OK, Outcome.OK, GULL)]
+    fix = Fix(part="U6", joint="2", by=BY_TOOL)
+    told = [Confirmed(fix, TERN)] * 2 + [Confirmed(fix, Design("tern", "A")), Confirmed(fix, GULL)]
+    past = past_of(TERN, runs, told)
+    assert (past.boards, len(past.here), past.all_boards, len(past.all_mended)) == (4, 2, 5, 3)
+    assert past_of(UNKNOWN, runs, told).all_boards == 0
+    (place,) = places(TERN, runs, told)
+    assert (place.words, place.rate.hits, place.rate.of) == ("U6 joint 2", 2, 4)
+    # Beta update by hand: 0.004 worth 100 boards, then 2 of 4
+    assert place.used == pytest.approx((0.004 * 100 + 2) / 104)
+    assert designs(runs) == {GULL: 1, Design("tern", "A"): 1, TERN: 4}
+
+
+def test_another_designs_part_is_no_place_to_look() -> None:
+    seen = frozenset({"silence"})
+    table = [
+        Case(1, "a", "sync", seen, Fix("board-rx-open", "U4"), TERN),
+        Case(2, "b", "sync", seen, Fix("board-rx-open", "U9"), GULL),
+        Case(3, "c", "sync", seen, Fix(part="U9"), GULL),
+    ]
+    found = similar("sync", seen, table, design=TERN)
+    assert (found.fixed_at, found.fixed, found.unsolved) == ((("U4", 1), ("board-rx-open", 1)), 2, 0)
