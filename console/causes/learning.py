@@ -45,6 +45,17 @@ def backed_off(
     return {cause: (counts.get(cause, 0.0) + strength * p) / (seen + strength) for cause, p in pooled.items()}
 
 
+def independent(count: int, chance: float, strength: float = FACTORY_WORTH) -> float:
+    """How many of `count` equal cases of one design speak for all designs, where the pool gives such a case `chance`.
+
+    A design that makes a fault once makes it again, so its second case says less to the others than its first: the
+    expected number of draws from the pool, the sum of a / (a + i) for i < count with a = strength * chance (Teh,
+    Jordan, Beal and Blei, "Hierarchical Dirichlet processes", JASA 101 (2006), the count of tables; from memory).
+    """
+    a = strength * chance
+    return sum(a / (a + i) for i in range(count))
+
+
 def learned_chance(chance: float, hits: float, tries: float, worth: float = FACTORY_WORTH) -> float:
     """P(outcome | cause) after `hits` in `tries`, the table's `chance` being worth `worth` tries (Beta update)."""
     if not 0 < chance < 1 or not 0 <= hits <= tries or not worth > 0:

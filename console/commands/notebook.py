@@ -52,7 +52,9 @@ def run(options: Namespace) -> int:
 
 def _list(options: Namespace, notebook: Notebook) -> tuple[dict[str, Any], list[str]]:
     rows = notebook.sessions(" ".join(options.search), options.board, options.last or None)
-    lines = [words.HEAD, *map(words.row_line, rows)] if rows else ["no session in the notebook fits"]
+    narrowed = bool(options.search or options.board)
+    none = "no session in the notebook fits" if narrowed else "the notebook holds no session yet"
+    lines = [words.HEAD, *map(words.row_line, rows)] if rows else [none]
     if any(row.simulated for row in rows):
         lines.append("~ a simulated board: counts nowhere")
     return {"sessions": [_row_object(row) for row in rows]}, lines
@@ -137,6 +139,7 @@ def _stats(options: Namespace, notebook: Notebook) -> tuple[dict[str, Any], list
         told = [f"  {words.against_line(one)}" for one in beside]
         lines += ["", f"{clean(options.board, LONGEST_NAME)} beside its sisters", *(told or ["  no good session yet"])]
     lines += ["", "where diagnosis starts: the table, your confirmed fixes alone, and what is used of both"]
+    lines += ["(on a board whose design nobody said; what another design showed counts less)"] if own else []
     lines += words.prior_lines(priors)
     for _, told in own:
         lines += ["", *told]

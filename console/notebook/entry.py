@@ -197,6 +197,7 @@ def words_of(entry: Entry) -> str:
             entry.first_outcome.value,
         ),
         *(entry.stopped_at, entry.suspect, entry.capture, "simulated" if entry.simulated else ""),
+        "passed" if entry.outcome is Outcome.OK else "failed",
         *product,
         *seen,
         *deeds,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import sqlite3
 from collections.abc import Sequence
 from typing import Any, Final
@@ -26,6 +27,7 @@ from console.notebook.history import (
 from console.session.stage import LISTEN, VERDICTS, StageResult
 from console.text import clean
 
+_DATE: Final = re.compile(r"\d{4}-\d\d(-\d\d)?")  # a month or a day (UTC), as the list shows it
 _VERDICTS: Final = ", ".join(f"'{outcome.value}'" for outcome in sorted(VERDICTS))
 _ROW: Final = """
     SELECT s.id, s.started_ns, coalesce(b.name, ''), s.product_id, s.port, s.outcome, s.first_outcome, s.stopped_at,
@@ -60,7 +62,11 @@ def sessions(db: sqlite3.Connection, search: str, board: str, most: int | None) 
     """Rows for a list, the latest first."""
     where, values = ["1"], list[str | int]()
     for word in folded(search).split():
-        where.append("instr(s.words, ?) > 0")
+        if _DATE.fullmatch(word):
+            where.append("(instr(s.words, ?) > 0 OR instr(date(s.started_ns / 1000000000, 'unixepoch'), ?) = 1)")
+            values.append(word)
+        else:
+            where.append("instr(s.words, ?) > 0")
         values.append(word)
     if board:
         where.append("b.name = ?")

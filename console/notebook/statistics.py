@@ -14,7 +14,7 @@ from typing import Final
 
 from console.boards.defects import defects
 from console.boards.past import Mended, Past
-from console.causes.learning import backed_off, learned_chance, learned_priors
+from console.causes.learning import backed_off, independent, learned_chance, learned_priors
 from console.errors import Outcome
 from console.notebook.entry import BY_TOOL, Fix
 from console.notebook.history import UNKNOWN, BoardRun, Case, Confirmed, Design, StageTime
@@ -176,23 +176,27 @@ def similar(
     return Similar(tuple(counts), len(fixed), len(unsolved - fixed))
 
 
-def cause_counts(fixes: Iterable[Confirmed]) -> dict[str, float]:
+def cause_counts(fixes: Iterable[Confirmed]) -> Counter[str]:
     """Confirmed fixes by cause id."""
-    return {cause: float(count) for cause, count in Counter(one.fix.cause for one in fixes if one.fix.cause).items()}
+    return Counter(one.fix.cause for one in fixes if one.fix.cause)
 
 
 def priors_for(table: Mapping[str, float], fixes: Sequence[Confirmed], design: Design) -> dict[str, float]:
-    """Priors for a board of this design: its own fixes lean on those of all other boards (the iron is the same), and
-    those lean on the table. Where the design is not known all boards count alike."""
-    own = [one for one in fixes if design.name and one.design == design]
-    others = [one for one in fixes if not design.name or one.design != design]
-    return backed_off(cause_counts(own), learned_priors(table, cause_counts(others)))
+    """Priors for a board of this design: its own fixes lean on those of all other designs (the iron is the same), and
+    those lean on the table. Boards whose design nobody said are taken to be of one design."""
+    total = sum(table.values())
+    pooled: dict[str, float] = {}
+    for other in {one.design for one in fixes} - {design}:
+        for cause, count in cause_counts(one for one in fixes if one.design == other).items():
+            if cause in table:
+                pooled[cause] = pooled.get(cause, 0.0) + independent(count, table[cause] / total)
+    return backed_off(cause_counts(one for one in fixes if one.design == design), learned_priors(table, pooled))
 
 
 def shrinkage(table: Mapping[str, float], fixes: Sequence[Confirmed], design: Design = UNKNOWN) -> tuple[Shrunk, ...]:
     """How confirmed fixes move the table's priors, most used first (see `priors_for`)."""
     counts, total = cause_counts(fixes), sum(table.values())
-    own = cause_counts(one for one in fixes if design.name and one.design == design)
+    own = cause_counts(one for one in fixes if one.design == design)
     seen = sum(counts.get(cause, 0.0) for cause in table)
     used = priors_for(table, fixes, design)
     rows = [

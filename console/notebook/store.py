@@ -136,7 +136,8 @@ class Notebook:
     # ----------------------------------------------------------------- reading
 
     def sessions(self, search: str = "", board: str = "", most: int | None = None) -> list[SessionRow]:
-        """The sessions that hold every word of `search` somewhere, the latest first. Raises InputTrouble."""
+        """The sessions that hold every word of `search` somewhere, the latest first; a word such as ``2026-03`` or
+        ``2026-03-14`` may also be when they began. Raises InputTrouble."""
         with self._reading() as db:
             return queries.sessions(db, search, board, most)
 

@@ -126,6 +126,8 @@ def _facts(record: SessionRecord) -> Facts:
         if snapshot.identity.loader_version:
             loader = f"version {snapshot.identity.loader_version}, {len(snapshot.identity.commands)} commands"
             rows.append(("boot loader", loader))
+        if snapshot.unique_id:
+            rows.append(("unique id", snapshot.unique_id))
         if snapshot.identity.readout_protected:
             rows.append(("protection", "readout protection is set: removing it erases the chip"))
     if snapshot.next_check is not None and snapshot.outcome is not Outcome.OK:

@@ -98,7 +98,9 @@ class NotebookScreen(SizedScreen):
     def compose(self) -> ComposeResult:
         """Headline, search, list and page, keys."""
         yield Static("", id="headline", markup=False)
-        search = Input(placeholder="search: board, cause, part, note, outcome, product id", id="search", compact=True)
+        search = Input(
+            placeholder="search: board, cause, part, note, outcome, chip, date as 2026-03", id="search", compact=True
+        )
         search.cursor_blink = False
         yield search
         with Container(id="pages"):

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from console.causes.belief import model
 from console.causes.catalogue import OTHER, catalogue
 from console.causes.evidence import Configured, Evidence, Observation
-from console.causes.learning import backed_off, learned_chance, learned_priors, posterior_counts
+from console.causes.learning import backed_off, independent, learned_chance, learned_priors, posterior_counts
 from console.causes.rank import rank
 
 
@@ -51,6 +51,13 @@ def test_a_narrow_history_leans_on_the_whole_bench() -> None:
     pooled = {"rx": 0.30, "uncrossed": 0.25, "strap": 0.25, "other": 0.20}
     found = backed_off({"rx": 4, "strap": 1}, pooled, 5)
     assert list(found.values()) == pytest.approx([0.55, 0.125, 0.225, 0.10])
+
+
+def test_what_one_design_says_to_all() -> None:
+    assert independent(0, 0.3) == 0
+    assert independent(1, 0.3) == 1  # the first case counts whole
+    # a = 10 * 0.1 = 1: the harmonic numbers, H(4) = 25/12
+    assert independent(4, 0.1, 10) == pytest.approx(25 / 12)
 
 
 def test_a_bench_that_keeps_finding_one_joint_ranks_it_first() -> None:

@@ -6,10 +6,11 @@ from pathlib import Path
 
 import pytest
 
+from console.bench.chips import UNIQUE_ID
 from console.bringup.fold import Repaired
 from console.errors import Outcome
 from console.events import Mark, MarkKind
-from console.notebook.entry import Entry, entry_of, latest_failure
+from console.notebook.entry import Entry, entry_of, latest_failure, words_of
 from console.notebook.history import Design
 from console.notebook.keeper import Keeper
 from console.notebook.plan_story import place_of
@@ -80,6 +81,13 @@ def test_what_the_notebook_tells_of_it(mended: Story, file: Path) -> None:
     for words in ("passed after a fix", "attempt 2:", "at: U6 joint 2", "you: put right: U6.2: open joint",
                   "you: stage rail-3v3: good 3.3 V", "seen: all-ones, mismatch", "memory had failed"):  # fmt: skip
         assert words in text, words
+
+
+def test_the_chip_and_the_design_are_kept(mended: Story) -> None:
+    found = kept(mended)
+    assert (found.design, found.revision) == ("Tern", "B")
+    assert found.unique_id == UNIQUE_ID.hex()
+    assert found.unique_id in words_of(found)
 
 
 def test_similar_boards_and_the_pareto_of_parts(mended: Story, file: Path) -> None:

@@ -136,27 +136,37 @@ TERN, GULL = Design("tern", "B"), Design("gull", "A")
 
 
 def test_a_design_leans_on_the_others_and_those_on_the_table() -> None:
-    # hierarchical Dirichlet means by hand: others (10 * 0.25 + 6) / (10 + 8), then (3 + 10 * that) / (4 + 10)
     table = {"rx": 0.25, "tx": 0.25, "strap": 0.5}
-    told = [*fixes(GULL, rx=6, tx=2), *fixes(TERN, rx=3, strap=1)]
-    others = (2.5 + 6) / 18
+    told = [*fixes(GULL, rx=2, tx=1), *fixes(TERN, rx=3, strap=1)]
+    # by hand: of gull's two rx one and 2.5 / (2.5 + 1) speak for all designs, of its one tx just that one
+    rx = 1 + 2.5 / 3.5
+    others = (10 * 0.25 + rx) / (10 + rx + 1)
     found = priors_for(table, told, TERN)
-    assert found["rx"] == pytest.approx((3 + 10 * others) / 14)
+    assert found["rx"] == pytest.approx((3 + 10 * others) / (4 + 10))
     assert sum(found.values()) == pytest.approx(1)
-    # a fix on one design moves the priors of another less than its own, and less than it moved the pool of all
-    own, other = priors_for(table, fixes(TERN, rx=4), TERN), priors_for(table, fixes(TERN, rx=4), GULL)
-    assert table["rx"] < other["rx"] <= own["rx"]
-    assert priors_for(table, told, UNKNOWN) == pytest.approx(learned_priors(table, {"rx": 9, "tx": 2, "strap": 1}))
     rows = {row.cause: row for row in shrinkage(table, told, TERN)}
-    assert (rows["rx"].confirmed, rows["rx"].own, rows["rx"].used) == (9, 3, found["rx"])
+    assert (rows["rx"].confirmed, rows["rx"].own, rows["rx"].used) == (5, 3, found["rx"])
 
 
-def test_with_few_fixes_of_its_own_a_design_stays_with_the_others() -> None:
-    table = {"rx": 0.1, "tx": 0.9}
-    many = fixes(GULL, rx=1000)
-    assert priors_for(table, many, TERN)["rx"] > 0.98
-    against = [*many, *fixes(TERN, tx=1000)]
-    assert priors_for(table, against, TERN)["rx"] < 0.02
+def test_a_fix_moves_its_own_design_more_than_another() -> None:
+    table = {"rx": 0.07, "tx": 0.93}
+    told = fixes(GULL, rx=12)
+    own, other = priors_for(table, told, GULL)["rx"], priors_for(table, told, TERN)["rx"]
+    assert own == pytest.approx((12 + 0.7) / 22)  # leans on the table alone: nobody else had a fix
+    assert 0.07 < other < own / 2
+    # where nobody says a design all boards are one, as the plain Dirichlet update has it
+    assert priors_for(table, fixes(rx=12), UNKNOWN) == pytest.approx(learned_priors(table, {"rx": 12}))
+
+
+@given(
+    st.lists(st.tuples(st.sampled_from([UNKNOWN, TERN, GULL]), st.sampled_from(["rx", "tx", "nobody"])), max_size=30)
+)
+def test_priors_stay_priors(told: list[tuple[Design, str]]) -> None:
+    some = [Confirmed(Fix(cause), design) for design, cause in told]
+    for design in (UNKNOWN, TERN, GULL):
+        found = priors_for({"rx": 1.0, "tx": 3.0}, some, design)
+        assert sum(found.values()) == pytest.approx(1)
+        assert all(0 < value < 1 for value in found.values())
 
 
 def test_parts_are_known_only_within_their_design() -> None:

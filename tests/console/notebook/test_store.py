@@ -90,6 +90,12 @@ def test_sessions_come_latest_first_and_can_be_narrowed(file: Path, make: Make) 
         assert [row.id for row in notebook.sessions(most=2)] == [4, 3]
         assert [row.id for row in notebook.sessions("NO-answer sync")] == [2]
         assert notebook.sessions("no such words") == []
+        # the first began on 9 October 2025 (date -u -d @1760000000), the others one day after the other
+        assert [row.id for row in notebook.sessions("2025-10-10")] == [2]
+        assert [row.id for row in notebook.sessions("tern-01 2025-10")] == [4, 1]
+        assert notebook.sessions("2025-11") == []
+        assert [row.id for row in notebook.sessions("failed")] == [2]
+        assert [row.id for row in notebook.sessions("passed tern-02")] == []
 
 
 NAMES = st.text(st.characters(codec="utf-8", categories=["L", "N", "P", "S"]), min_size=1, max_size=6)
