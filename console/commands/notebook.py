@@ -16,7 +16,7 @@ from console.errors import InputTrouble, UsageTrouble
 from console.notebook import export, words
 from console.notebook.entry import LONGEST_NAME, LONGEST_NOTE, Fix
 from console.notebook.history import BoardRun, Confirmed, Design, Detail, SessionRow
-from console.notebook.place import default_path
+from console.notebook.place import default_path, is_begun
 from console.notebook.statistics import Against, Similar, against, designs, first_pass, in_the_end, places, shrinkage
 from console.notebook.statistics import similar as similar_to
 from console.notebook.statistics import times as stage_times
@@ -38,7 +38,7 @@ def run(options: Namespace) -> int:
         "stats": _stats,
         "export": _export,
     }
-    if not path.exists():
+    if not is_begun(path):
         raise missing(path)
     writes = options.verb == "add-fix"
     with Notebook.open(path) if writes else Notebook.open_to_read(path) as notebook:

@@ -22,9 +22,10 @@ from console.errors import InputTrouble, Outcome
 from console.inputs import sha256_of
 from console.notebook.entry import Entry, entry_of, latest_failure
 from console.notebook.history import UNKNOWN, Design
-from console.notebook.place import default_path, is_begun
+from console.notebook.place import default_path, is_begun, is_there
 from console.notebook.statistics import Similar, cause_counts, past_of, priors_for, similar
 from console.notebook.store import Notebook
+from console.notebook.trouble import PASSING
 from console.notebook.words import similar_lines, twin_lines
 from console.snapshot import Snapshot
 from console.text import clean
@@ -92,7 +93,7 @@ class Keeper:
 
     def __init__(self, file: Path | None = None, *, board: str = "", design: Design = UNKNOWN) -> None:
         """A design that is not said is the one that the notebook knows `board` for. Raises InputTrouble when the named
-        `file` is there and cannot be used."""
+        `file` is there and can never be used; a full disk or a lock may pass before there is anything to keep."""
         self.path = default_path() if file is None else file
         self.named = file is not None
         self.board = board
@@ -105,13 +106,13 @@ class Keeper:
             try:
                 self._learn()
             except InputTrouble as error:
-                if self.named:
+                if self.named and error.code not in PASSING:
                     raise
                 self.trouble = error
 
     def keep(self, snapshot: Snapshot, *, capture: str = "") -> Kept | None:
         """Keep the session behind this picture. None where there is nothing to keep or no notebook to keep it in."""
-        own = bool(self.board) or self.path.exists()
+        own = bool(self.board) or is_there(self.path)
         if not (self.named or (own and not snapshot.simulated)):
             return None
         entry = entry_of(

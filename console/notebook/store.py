@@ -18,13 +18,13 @@ from console.errors import InputTrouble
 from console.notebook import queries
 from console.notebook.entry import BY_TOOL, Entry, Fix, fix_words, folded, words_of
 from console.notebook.history import BoardRun, Case, Confirmed, Design, Detail, SessionRow, StageTime
-from console.notebook.place import is_begun
+from console.notebook.place import is_begun, is_there, why_not
 from console.notebook.schema import APPLICATION_ID, STEPS, migrate, version_of
 from console.notebook.trouble import foreign, missing, newer, sound, told
 from console.text import clean
 
 BUSY_S: Final = 5.0
-_CANNOT_MAP: Final = (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY)
+_CANNOT_MAP: Final = (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY, sqlite3.SQLITE_IOERR)
 
 
 class Notebook:
@@ -38,15 +38,9 @@ class Notebook:
     @classmethod
     def open(cls, path: Path) -> Self:
         """Open to write; made with its folder if it is not there. Raises InputTrouble."""
-        try:
-            path.parent.mkdir(parents=True, exist_ok=True)
-            there = path.exists()
-        except OSError as error:
-            raise _no_place(path, str(error.strerror or error)) from error
-        if there and not path.is_file():
-            raise _no_place(path, "this is no ordinary file")
+        _check_place(path, make_folder=True)
         with told(path):
-            if there:
+            if is_there(path):
                 _connect_to_read(path).close()  # whoever it belongs to, it stays as it is until that is known
             db = _connect(path, "rwc")
             try:
@@ -65,8 +59,7 @@ class Notebook:
         """Open an existing one to read; also where nothing may be written. Raises InputTrouble."""
         if not is_begun(path):
             raise missing(path)
-        if not path.is_file():
-            raise _no_place(path, "this is no ordinary file")
+        _check_place(path)
         with told(path):
             db = _connect_to_read(path)
             old = version_of(db) < len(STEPS)
@@ -217,6 +210,18 @@ class Notebook:
             yield self._db
 
 
+def _check_place(path: Path, *, make_folder: bool = False) -> None:
+    """Raises InputTrouble where no notebook can be."""
+    try:
+        if make_folder:
+            path.parent.mkdir(parents=True, exist_ok=True)
+        why = why_not(path)
+    except OSError as error:
+        raise _no_place(path, str(error.strerror or error)) from error
+    if why:
+        raise _no_place(path, why)
+
+
 def _no_place(path: Path, why: str) -> InputTrouble:
     return InputTrouble(
         "notebook-place",
@@ -249,7 +254,7 @@ def _connect_to_read(path: Path) -> sqlite3.Connection:
             if getattr(error, "sqlite_errorcode", 0) & 0xFF not in _CANNOT_MAP or _has_log(path):
                 raise
             db.close()
-            db = _connect(path, "ro&immutable=1")  # a log that cannot be mapped, because nothing may be written here
+            db = _connect(path, "ro&immutable=1")  # a log cannot be mapped where nothing may or can be written
             empty = not db.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0]
         version = version_of(db)
         if not empty and db.execute("PRAGMA application_id").fetchone()[0] != APPLICATION_ID:

@@ -199,6 +199,29 @@ def test_a_full_disk_at_the_end_of_a_session_is_told(told: Any, file: Path, monk
     assert kept.trouble.code == "notebook-full"
 
 
+TROUBLES = [("notebook-disk", True), ("notebook-busy", True), ("notebook-foreign", False)]
+
+
+@pytest.mark.parametrize(("code", "goes_on"), TROUBLES)
+def test_trouble_that_may_pass_does_not_keep_from_beginning(
+    file: Path, make: Any, monkeypatch: pytest.MonkeyPatch, code: str, goes_on: bool
+) -> None:
+    with Notebook.open(file) as notebook:
+        notebook.store(make())
+
+    def fails(path: Path) -> Notebook:
+        raise InputTrouble(code, "it cannot be read now", help="wait")
+
+    monkeypatch.setattr(Notebook, "open_to_read", fails)
+    if goes_on:
+        trouble = Keeper(file).trouble
+        assert trouble is not None
+        assert trouble.code == code
+    else:
+        with pytest.raises(InputTrouble):
+            Keeper(file)
+
+
 def test_an_empty_file_is_a_notebook_to_be(told: Any, file: Path) -> None:
     file.parent.mkdir(parents=True)
     file.touch()
