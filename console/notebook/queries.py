@@ -75,7 +75,20 @@ def sessions(db: sqlite3.Connection, search: str, board: str, most: int | None) 
     return [_row(found) for found in db.execute(sql, (*values, -1 if most is None else most))]
 
 
-def detail(db: sqlite3.Connection, number: int, sure: frozenset[int]) -> Detail | None:
+def details(db: sqlite3.Connection, numbers: Sequence[int] | None = None) -> list[Detail]:
+    """Everything about these sessions, as far as they are there; about every one, oldest first, where none is named."""
+    sure = frozenset(int(row[0]) for row in db.execute(_CONFIRMED))
+    if numbers is None:
+        numbers = [row.id for row in reversed(sessions(db, "", "", None))]
+    return [one for one in (_detail(db, number, sure) for number in numbers) if one is not None]
+
+
+def boards(db: sqlite3.Connection) -> list[str]:
+    """Names of all boards, in order."""
+    return [clean(str(row[0])) for row in db.execute("SELECT name FROM board ORDER BY name")]
+
+
+def _detail(db: sqlite3.Connection, number: int, sure: frozenset[int]) -> Detail | None:
     """Everything about one session; `sure` are the numbers of the confirmed fixes."""
     head = db.execute(f"{_ROW} WHERE s.id = ?", (number,)).fetchone()
     if head is None:
@@ -163,11 +176,6 @@ def cases(db: sqlite3.Connection) -> list[Case]:
         seen = frozenset(clean(codes or "").split())
         out.append(Case(int(number), clean(str(board)), clean(str(stop)), seen, fixes.get(number), _design(design)))
     return out
-
-
-def sure_fixes(db: sqlite3.Connection) -> frozenset[int]:
-    """Numbers of the confirmed fixes."""
-    return frozenset(int(row[0]) for row in db.execute(_CONFIRMED))
 
 
 def confirmed_fixes(db: sqlite3.Connection) -> list[Confirmed]:

@@ -10,9 +10,9 @@ import contextlib
 import json
 import sqlite3
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Final, Self
+from typing import Concatenate, Final, ParamSpec, Self, TypeVar
 
 from console.errors import InputTrouble
 from console.notebook import queries
@@ -23,6 +23,8 @@ from console.notebook.schema import APPLICATION_ID, STEPS, migrate, version_of
 from console.notebook.trouble import foreign, missing, newer, sound, told
 from console.text import clean
 
+P = ParamSpec("P")
+T = TypeVar("T")
 BUSY_S: Final = 5.0
 _CANNOT_MAP: Final = (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY, sqlite3.SQLITE_IOERR)
 
@@ -131,64 +133,50 @@ class Notebook:
     def sessions(self, search: str = "", board: str = "", most: int | None = None) -> list[SessionRow]:
         """The sessions that hold every word of `search` somewhere, the latest first; a word such as ``2026-03`` or
         ``2026-03-14`` may also be when they began. Raises InputTrouble."""
-        with self._reading() as db:
-            return queries.sessions(db, search, board, most)
+        return self._ask(queries.sessions, search, board, most)
 
     def session(self, number: int) -> Detail:
         """Everything about one session. Raises InputTrouble if there is none."""
-        with self._reading() as db:
-            found = queries.detail(db, number, queries.sure_fixes(db))
-        if found is None:
+        found = self._ask(queries.details, [number])
+        if not found:
             raise _no_session(number, self.path)
-        return found
+        return found[0]
 
     def all(self) -> list[Detail]:
         """Everything about every session, oldest first."""
-        with self._reading() as db:
-            sure = queries.sure_fixes(db)
-            numbers = [row.id for row in reversed(queries.sessions(db, "", "", None))]
-            found = [queries.detail(db, number, sure) for number in numbers]
-        return [one for one in found if one is not None]
+        return self._ask(queries.details)
 
     def last_failed(self, board: str) -> int | None:
         """The number of the board's latest session that failed at first; None if there is none."""
-        with self._reading() as db:
-            return queries.last_failed(db, board)
+        return self._ask(queries.last_failed, board)
 
     def boards(self) -> list[str]:
         """Names of all boards, in order."""
-        with self._reading() as db:
-            return [str(row[0]) for row in db.execute("SELECT name FROM board ORDER BY name")]
+        return self._ask(queries.boards)
 
     def board_runs(self) -> list[BoardRun]:
         """How each real board with a name went."""
-        with self._reading() as db:
-            return queries.board_runs(db)
+        return self._ask(queries.board_runs)
 
     def stage_times(self) -> list[StageTime]:
         """Stages of each real board's latest good session, listening left out: its length is the person's choice."""
-        with self._reading() as db:
-            return queries.stage_times(db)
+        return self._ask(queries.stage_times)
 
     def cases(self) -> list[Case]:
         """Every real session that failed, with its confirmed fix."""
-        with self._reading() as db:
-            return queries.cases(db)
+        return self._ask(queries.cases)
 
     def confirmed_fixes(self) -> list[Confirmed]:
         """Confirmed fixes of real boards, oldest first."""
-        with self._reading() as db:
-            return queries.confirmed_fixes(db)
+        return self._ask(queries.confirmed_fixes)
 
     def design_of(self, board: str) -> Design:
         """What this board was built to, as the latest session knew; an empty design where nobody said."""
-        with self._reading() as db:
-            return queries.design_of(db, board)
+        return self._ask(queries.design_of, board)
 
     def twins(self, unique_id: str, board: str) -> list[str]:
         """Names of other real boards that were read with this unique id."""
-        with self._reading() as db:
-            return queries.twins(db, unique_id, board)
+        return self._ask(queries.twins, unique_id, board)
 
     # ----------------------------------------------------------------- private
 
@@ -204,10 +192,9 @@ class Notebook:
                     self._db.execute("ROLLBACK")
                 raise
 
-    @contextlib.contextmanager
-    def _reading(self) -> Iterator[sqlite3.Connection]:
+    def _ask(self, question: Callable[Concatenate[sqlite3.Connection, P], T], *words: P.args, **more: P.kwargs) -> T:
         with self._turn, told(self.path), sound(self.path):
-            yield self._db
+            return question(self._db, *words, **more)
 
 
 def _check_place(path: Path, *, make_folder: bool = False) -> None:
