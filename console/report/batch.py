@@ -134,7 +134,7 @@ def _yield(boards: Sequence[Sequence[SessionRecord]], records: Sequence[SessionR
     passed = wilson(sum(board[0].first_outcome is Outcome.OK for board in boards), len(boards))
     ended = wilson(sum(board[-1].snapshot.outcome is Outcome.OK for board in boards), len(boards))
     words = f"First pass: {share_words(passed)} went from the first stage to the last without a stop."
-    rest = [f"in the end: {share_words(ended)}"]
+    rest = [f"in the end: {share_words(ended)}", "intervals of shares: Wilson (NIST/SEMATECH e-Handbook s.7.2.4.1)"]
     left = sum(record.first_outcome is None for record in records)
     if left:
         rest.append(f"{count_of(left, 'capture')} not judged: no attempt told of the board")

@@ -258,7 +258,7 @@ def _record(record: SessionRecord) -> Section:
     told = "; ".join(f"{name.replace('_', ' ')} {setting(value)}" for name, value in record.snapshot.settings)
     rows = (("capture", record.capture.name), ("SHA-256", record.capture.sha256), ("settings", told or "not said"))
     blocks: list[Block] = [Facts(rows)]
-    remarks = (*record.capture.warnings, *record.snapshot.notes)
+    remarks = tuple(dict.fromkeys((*record.capture.warnings, *record.snapshot.notes)))
     if remarks:
         blocks.append(Points(tuple(map(Point, remarks))))
     return Section("Record and settings", tuple(blocks))
