@@ -13,6 +13,7 @@ from console.boards.past import Mended, Past, learned
 from console.boards.plan import faults_of
 from console.boards.stagerun import StageRun
 from console.boards.suspects import suspects
+from tests.console.bringup.staged_board import bring_up
 
 TERN = load_board("tern-b")
 FAULTS = faults_of(TERN)
@@ -47,6 +48,18 @@ def test_it_is_the_first_to_look_at_where_the_stage_cannot_tell() -> None:
     assert table_alone[0] != "open joint U6.5"
     assert found[0].key == "open joint U6.5"
     assert "put right on 4 of 10 boards of this design" in found[0].why
+
+
+def test_a_plan_that_stops_looks_there_first() -> None:
+    fault = "open-pin:pin=U6.2"
+    told = bring_up(fault)
+    again = bring_up(fault, past=Past(8, (Mended("U6", "2"),) * 4, 8, (Mended("U6", "2"),) * 4))
+    for story in (told, again):
+        assert [one.title for one in story.state.repairs] == ["U6.2: open joint"]
+    looks = [sum(one.outcome in ("fine", "mended") for one in story.state.history.told) for story in (told, again)]
+    assert looks[1] < looks[0]
+    (suspect,) = [one for one in again.state.history.stops[0].suspects if one.key == "open joint U6.2"]
+    assert "put right on 4 of 8 boards of this design" in suspect.why
 
 
 def test_a_fix_that_names_only_the_part_is_shared_out() -> None:

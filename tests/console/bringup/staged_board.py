@@ -14,6 +14,7 @@ from console.bench.board import Board
 from console.bench.scenes import setup_for
 from console.boards.board_file import load_board
 from console.boards.limits import GOOD
+from console.boards.past import Past
 from console.boards.plan import Plan, Port, Work
 from console.bringup import asking
 from console.bringup.around import settings_for
@@ -132,6 +133,7 @@ def bring_up(
     start_at: str | None = None,
     there: tuple[bool, str] = (True, "it is there"),
     serial: str = "7",
+    past: Past | None = None,
 ) -> Story:
     """The whole story of a board with these faults."""
 
@@ -151,7 +153,7 @@ def bring_up(
                 states.append(state)
 
         session.add_sink(keep)
-        bringup = Bringup(plan, session, fold, hands, around, start_at=start_at, serial=serial)
+        bringup = Bringup(plan, session, fold, hands, around, start_at=start_at, serial=serial, past=past)
         outcome, error = None, None
         try:
             outcome = await bringup.run()
