@@ -26,6 +26,7 @@ RETRIES: Final = 3
 _MARKS_PER_STAGE: Final = 100
 _LEAST_STEP: Final = 1024
 _PIECE: Final = 32
+_READINGS: Final = 4
 _CHECKSUM_RUN: Final = 8192
 # documents give the slowest at the rated supply and temperature; a chip beyond them still gets its time
 _PATIENCE: Final = 2.0
@@ -90,14 +91,23 @@ def _in_step(work: Work, pending: bytes = b"") -> Conversation[None]:
 
 
 def unique_id_stage(work: Work, address: int, size: int) -> Conversation[bytes]:
-    """What tells this chip from all others of its kind; b"" where it does not say: no other work hangs on it."""
-    once = replace(work, retries=1)
+    """What tells this chip from all others of its kind; b"" where it does not say: no other work hangs on it.
+
+    An answer of the chip has no check of its own: it is read until two readings agree.
+    """
+    once, before = replace(work, retries=1), b""
     try:
-        return (yield from patiently(once, "read the unique id", lambda: work.programmer.read(address, size)))
+        for _ in range(_READINGS):
+            found = yield from patiently(once, "read the unique id", lambda: work.programmer.read(address, size))
+            if found == before:
+                return found
+            before = found
     except TheirBehaviour as trouble:
         yield Tell("note", {"text": f"the chip does not give its unique id: {trouble}"})
         yield from _in_step(work)
         return b""
+    yield Tell("note", {"text": "the chip's unique id reads otherwise each time: it is not kept"})
+    return b""
 
 
 class _Progress:

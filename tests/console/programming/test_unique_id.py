@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Generator
 from dataclasses import replace
+from typing import Any, cast
 
 import pytest
 
@@ -11,11 +13,12 @@ from console.events import Event
 from console.programming.chip_file import find_chip
 from console.programming.planner import erase_plan
 from console.programming.run import offered, unique_id, wake
-from console.programming.stages import Work
+from console.programming.stages import Work, unique_id_stage
 from console.session.session import Session
 from console.snapshot import Fold, Snapshot
 from protocols.an3155.target import Chip as Simulated
 from protocols.an3155.target import Target
+from protocols.conversation import Conversation
 from tests.chip_link import ChipLink, warp
 
 F10X = find_chip("0x410")
@@ -54,6 +57,33 @@ def test_it_is_read_and_kept_in_the_record() -> None:
     for event in events:
         replayed.add(event)
     assert replayed.snapshot().unique_id == ID.hex()
+
+
+@pytest.mark.parametrize(
+    ("readings", "kept"),
+    [([ID, ID], ID), ([ID[::-1], ID, ID], ID), ([bytes([n] * 12) for n in range(9)], b"")],
+    ids=["at once", "one spoiled", "never twice the same"],
+)
+def test_it_is_kept_once_two_readings_agree(readings: list[bytes], kept: bytes) -> None:
+    left = iter(readings)
+
+    class Programmer:
+        max_pages = 1
+
+        def read(self, address: int, size: int) -> Conversation[bytes]:
+            yield from ()
+            return next(left)
+
+    told: list[object] = []
+
+    def whole() -> Generator[object, bytes, None]:
+        programmer = cast(Any, Programmer())
+        found = yield from unique_id_stage(Work(programmer, erase_plan(F10X, (), programmer)), ADDRESS, 12)
+        told.append(found)
+
+    notes = list(whole())
+    assert told == [kept]
+    assert len(notes) == (0 if kept else 1)
 
 
 @pytest.mark.parametrize("blank", [b"\xff" * 12, b"\x00" * 12])
