@@ -19,6 +19,7 @@ from console.snapshot import Fold, Snapshot
 from protocols.an3155.target import Chip as Simulated
 from protocols.an3155.target import Target
 from protocols.conversation import Conversation
+from protocols.programmer import Programmer
 from tests.chip_link import ChipLink, warp
 
 F10X = find_chip("0x410")
@@ -64,12 +65,10 @@ def test_it_is_read_and_kept_in_the_record() -> None:
     [([ID, ID], ID), ([ID[::-1], ID, ID], ID), ([bytes([n] * 12) for n in range(9)], b"")],
     ids=["at once", "one spoiled", "never twice the same"],
 )
-def test_it_is_kept_once_two_readings_agree(readings: list[bytes], kept: bytes) -> None:
+def test_it_is_kept_once_two_readings_agree(readings: list[bytes], kept: bytes, programmer: Programmer) -> None:
     left = iter(readings)
 
-    class Programmer:
-        max_pages = 1
-
+    class Reader:
         def read(self, address: int, size: int) -> Conversation[bytes]:
             yield from ()
             return next(left)
@@ -77,8 +76,8 @@ def test_it_is_kept_once_two_readings_agree(readings: list[bytes], kept: bytes) 
     told: list[object] = []
 
     def whole() -> Generator[object, bytes, None]:
-        programmer = cast(Any, Programmer())
-        found = yield from unique_id_stage(Work(programmer, erase_plan(F10X, (), programmer)), ADDRESS, 12)
+        work = Work(cast(Any, Reader()), erase_plan(F10X, (), programmer))
+        found = yield from unique_id_stage(work, ADDRESS, 12)
         told.append(found)
 
     notes = list(whole())
