@@ -21,7 +21,7 @@ from console.causes.wires import WireEvidence, wires
 from console.deeds import Deed, deed_of
 from console.errors import Outcome
 from console.events import Chunk, Event, LineEvent, Mark, MarkKind, Value
-from console.programming.fold import Programming, ProgrammingFold
+from console.programming.fold import GO_ON, Programming, ProgrammingFold, after_a_cut
 from console.session.exchange import Trace
 from console.session.stage import StageFold, StageResult
 from console.session.wording import line_words, mark_words, span_of_test
@@ -42,8 +42,6 @@ _SHOWN_SETTINGS = (
     "simulated",
 )
 DEFAULT_FAMILY = "an3155"
-# the loader is in ROM: whatever a cut leaves in flash, the board can be programmed again
-_GO_ON = "the boot loader is still there: connect and power the board, then run the same command with --resume"
 _MOST_FINDINGS: Final = 100
 _MOST_KEPT: Final = 50  # a noisy line or a strange capture must not fill the memory with remarks
 
@@ -373,19 +371,20 @@ class Fold:
             words = self._bringup.state.problem(outcome)
             return None if words is None else Problem(*words)
         if self._problem is not None:
-            return self._problem
+            cut = self._problem.code == "link-lost" and self._programming.state is not None
+            return replace(self._problem, help=after_a_cut(self._problem.help)) if cut else self._problem
         if outcome in (None, Outcome.OK):
             return None
         failed = next((stage for stage in reversed(stages) if stage.outcome is outcome), None)
         if outcome is Outcome.STOPPED:
-            advice = "start again when ready" if self._programming.state is None else _GO_ON
+            advice = "start again when ready" if self._programming.state is None else GO_ON
             return Problem("stopped", "stopped by the user", advice)
         if failed is None:
             return Problem("no-answer", "the record holds no identified target", "repeat the handshake")
         again = "repeat the test" if self._tested else "repeat the handshake"
         advice = f"{check.title} ({check.minutes:g} min)" if check else again
         if self._programming.state is not None:
-            advice = _GO_ON
+            advice = GO_ON
         return Problem(outcome.value, f"stage {failed.name}: {failed.message or outcome.value}", advice)
 
 

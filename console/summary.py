@@ -16,7 +16,7 @@ from console.errors import Outcome, WakelineError
 from console.programming.fold import Programming
 from console.session.stage import StageResult
 from console.snapshot import Finding, Problem, Snapshot, ended
-from console.words import percent, reason, seconds
+from console.words import count_of, differing, percent, reason, seconds
 from protocols.family import Identity
 
 _FEW_CAUSES = 3
@@ -116,15 +116,30 @@ def proof_lines(state: Programming | None) -> list[str]:
         return []
     how = "reading back"
     if state.by_checksum:
-        how = f"the chip's own checksum ({state.by_checksum} bytes) and reading back the rest"
+        how = f"the chip's own checksum ({count_of(state.by_checksum, 'byte')}) and reading back the rest"
     again = []
     if state.repeated or state.repaired:
         again = [f"repeated on the way: {state.repeated}; erased and written a second time: {state.repaired}"]
+    proven = f"proven by {how}: {state.proven or 'nothing'}"
+    if state.task == "read":  # nothing says what it should be
+        done = (
+            f"done, in two readings that agree: {state.proven}"
+            if state.complete
+            else "not complete; no file was written"
+        )
+        return [f"read: {done}", *again]
+    if state.task == "compare" and state.complete:
+        return [f"compare: no difference; {proven}", *again]
+    if state.complete and not (state.to_write or state.to_erase):
+        return [f"{state.task}: nothing had to be changed; {proven}", *again]
     if state.complete:
-        return [f"{state.task}: done and proven by {how}: {state.proven or 'nothing to do'}", *again]
+        return [f"{state.task}: done and {proven}", *again]
+    if state.differing_places:
+        words = differing(state.differing_bytes, state.differing_places)
+        return [f"{state.task}: everything was read; {words}", f"  {proven}", *again]
     return [
         f"{state.task}: not complete",
-        f"  proven by {how}: {state.proven or 'nothing'}",
+        f"  {proven}",
         *([f"  written, not read back: {state.written}"] if state.written else []),
         *([f"  erased: {state.erased}"] if state.erased else []),
         *([f"  written half: {state.unsure}"] if state.unsure else []),
@@ -200,6 +215,11 @@ def product_text(identity: Identity) -> str:
     return f"0x{identity.product_id:03X} ({names})"
 
 
+def loader_text(identity: Identity) -> str:
+    """Which boot loader it is, as one phrase."""
+    return f"version {identity.loader_version}, {count_of(len(identity.commands), 'command')}"
+
+
 def _target(identity: Identity | None, unique_id: str) -> dict[str, Any] | None:
     if identity is None:
         return None
@@ -241,7 +261,7 @@ def _stage_line(stage: StageResult) -> str:
 def _identity_lines(identity: Identity) -> list[str]:
     out = [f"target: product id {product_text(identity)}"] if identity.product_id is not None else []
     if identity.loader_version:
-        out.append(f"boot loader version {identity.loader_version}, {len(identity.commands)} commands")
+        out.append(f"boot loader {loader_text(identity)}")
     if identity.readout_protected:
         out.append(
             "readout protection is set: reading and writing are refused until it is removed, which erases the chip"

@@ -10,6 +10,8 @@ import re
 import unicodedata
 from typing import Final
 
+from console.words import count_of
+
 _DOT: Final = "·"
 _COLUMN: Final = "".join(chr(b) if 0x20 <= b < 0x7F else _DOT for b in range(256))
 _QUOTED: Final = [chr(b) if 0x20 <= b < 0x7F and b != 0x5C else f"\\x{b:02x}" for b in range(256)]
@@ -31,7 +33,7 @@ def column(data: bytes) -> str:
 def quoted(data: bytes, limit: int = 64) -> str:
     """Bytes as readable text with escapes, cut after `limit` bytes with the number left out."""
     shown = "".join(_QUOTED[b] for b in data[:limit])
-    return shown if len(data) <= limit else f"{shown}… (+{len(data) - limit} bytes)"
+    return shown if len(data) <= limit else f"{shown}… (+{count_of(len(data) - limit, 'byte')})"
 
 
 def clean(text: str, limit: int = 400) -> str:

@@ -43,9 +43,16 @@ def duration(value: float) -> str:
     return f"{whole} s" if whole < 120 else f"{whole // 60} min {whole % 60} s"
 
 
-def count_of(number: int, noun: str) -> str:
-    """``1 page``, ``3 pages``: a number with its noun, whose plural ends in s."""
-    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+def count_of(number: float | str, noun: str, plural: str = "") -> str:
+    """``1 page``, ``3 pages``: a number, or one in words already, with its noun; `plural` where it takes more than an
+    s."""
+    told = f"{number:g}" if isinstance(number, float) else str(number)
+    return f"{told} {noun if told == '1' else plural or f'{noun}s'}"
+
+
+def differing(number: int, places: int) -> str:
+    """``2041 bytes in 8 places differ``, ``1 byte in 1 place differs``."""
+    return f"{count_of(number, 'byte')} in {count_of(places, 'place')} {'differs' if number == 1 else 'differ'}"
 
 
 def size(number: int) -> str:

@@ -27,6 +27,22 @@ class Realign(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
+class SupplyRange:
+    """A range of supply voltages that a loader can be told, in volts, both ends in it.
+
+    `width` is how many bits of flash it erases and programs at once when it was told.
+    """
+
+    least_v: float
+    most_v: float
+    width: int
+
+    def holds(self, volts: float) -> bool:
+        """Whether `volts` lies in it."""
+        return self.least_v <= volts <= self.most_v
+
+
+@dataclass(frozen=True, slots=True)
 class Programmer:
     """The conversations of one chip, each as its document says.
 
@@ -35,6 +51,7 @@ class Programmer:
     `sync()` wakes a chip that may have been left with half a command, and never completes that into another one.
     `unprotect(within_s)` lifts the readout protection, which erases everything, and may reset the chip.
     `checksum(address, count)` is None where the chip has no such command; `checksum_of(data)` is what it should say.
+    `supplies` are the ranges that the loader can be told with `tell_supply(range)`; () where it can be told nothing.
     What the chip does not have raises OurMistake before anything is sent.
 
     `max_block` bytes fit into one read or write; a write is a multiple of `write_unit` at a multiple of it.
@@ -50,6 +67,8 @@ class Programmer:
     go: Callable[[int], Conversation[None]]
     unprotect: Callable[[float], Conversation[None]]
     sync: Callable[[], Conversation[SyncResult]]
+    tell_supply: Callable[[SupplyRange], Conversation[None]]
+    supplies: tuple[SupplyRange, ...]
     realign: Realign
     checksum: Callable[[int, int], Conversation[int]] | None
     checksum_of: Callable[[bytes], int]

@@ -147,9 +147,12 @@ async def test_hands_on_a_running_bench_measure_and_repair() -> None:
         assert json.loads(out)["powered"] is True
         assert (await wakeline(*do, "adapter-frame=8E1"))[0] == 0
         assert (await wakeline(*do, "adapter-baud=57600"))[0] == 0
-        for wrong in ("check", "check=K99", "explode"):
+        for wrong in ("check", "check=", "check=K99", "explode", "swap-wires=7", "swap-wires="):
             code, _, err = await wakeline(*do, wrong)
             assert (code, err.startswith("error")) == (2, True), err
+        code, _, err = await wakeline(*do, "swap-wires=7")
+        assert "swap-wires takes no value, and '7' is given" in err
+        assert json.loads((await wakeline(*do, "status", "--json"))[1])["crossed"] is True
 
 
 async def test_demo_in_a_pipe_tells_the_story_and_as_json_gives_the_object() -> None:

@@ -147,6 +147,112 @@ async def test_update_saves_first_shows_versions_and_restore_brings_it_back(
     assert "SHA-256" in err
 
 
+async def test_an_update_to_what_the_chip_holds_changes_nothing_and_says_so(
+    board: SimulatedBench, firmware: Path, tmp_path: Path, reported: Reported, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert (await reported("program", board.port, firmware, *AT))[0] == 0
+    before = os.listdir(tmp_path)
+    record = tmp_path / "same.pcapng"
+    words = ("update", board.port, firmware, *AT, "--yes")
+    code, found = await reported(*words, "--record", record, "--version-pattern", r"tern ([0-9.]+)")
+    assert (code, found["outcome"], found["changed"], found["warnings"]) == (0, "ok", False, [])
+    assert (found["programming"]["complete"], found["programming"]["proven"]) == (True, "08000000-08000BB7")
+    assert (found["programming"]["to_write"], found["programming"]["to_erase"]) == (0, "")
+    assert found["version"] == {"old": "1.4.2", "new": "1.4.2"}
+    assert "backup" not in found
+    assert sorted(os.listdir(tmp_path)) == sorted((*before, record.name))
+    # only what the image touches is read: 3 pages of 1 KiB, not the whole flash
+    assert sum(stage["bytes_in"] for stage in found["stages"]) < 4 * 1024
+    code, out, _ = await wakeline("replay", record)
+    assert (code, "update: nothing had to be changed; proven by reading back: 08000000-08000BB7" in out) == (0, True)
+    code, out, _ = await wakeline(*words, "--listen", "0")
+    assert (code, "the chip holds this already: 3000 bytes read and found right" in out) == (0, True)
+
+    # a part of it is compared as a part
+    code, found = await reported(*words, "--range", "0x08000000:0x400", "--version-pattern", r"tern ([0-9.]+)")
+    assert (code, found["changed"], found["warnings"]) == (0, False, [])
+    assert found["programming"]["proven"] == "08000000-080003FF"
+
+    # whoever wants it written all the same says so
+    code, found = await reported(*words, "--write-anyway", "--backup", tmp_path / "before.bin")
+    assert (code, found["outcome"], found["changed"]) == (0, "ok", True)
+    assert (found["programming"]["to_erase"], found["programming"]["to_write"]) == ("0-2", 3000)
+    assert (tmp_path / "before.bin").read_bytes()[:3000] == FIRMWARE
+
+
+async def test_a_version_that_is_not_there_is_never_passed_over(
+    board: SimulatedBench, firmware: Path, tmp_path: Path, reported: Reported
+) -> None:
+    new = tmp_path / "new.bin"
+    new.write_bytes(NEWER)
+    words = ("update", board.port, new, *AT, "--yes", "--backup")
+    # in the new image: the wrong file or the wrong pattern, and nothing reaches the board
+    for where in (("--version-pattern", "tern 9"), ("--version-at", "0x08000B00:8"), ("--version-at", "0x0800F000")):
+        missing = tmp_path / "missing.bin"
+        missing.write_bytes(NEWER[:0xB00] + bytes(100))
+        code, found = await reported("update", board.port, missing, *AT, "--yes", *where)
+        assert (code, found["outcome"], found["error"]["code"]) == (7, "input", "version-missing")
+        assert found["stages"] == []
+    # on a blank chip there is none, which is no reason to warn
+    code, found = await reported(*words, tmp_path / "blank.bin", "--version-pattern", "tern 1.5[0-9.]*")
+    assert (code, found["version"], found["warnings"]) == (0, {"old": None, "new": "tern 1.5.0"}, [])
+    # on a chip that holds something else it is
+    assert (await reported("program", board.port, firmware, *AT))[0] == 0
+    code, found = await reported(*words, tmp_path / "other.bin", "--version-pattern", "tern 1.5[0-9.]*")
+    assert (code, found["version"]) == (0, {"old": None, "new": "tern 1.5.0"})
+    assert ["no version was found on the chip" in words for words in found["warnings"]] == [True]
+    # and so is the same version with other bytes
+    other = tmp_path / "rebuilt.bin"
+    other.write_bytes(NEWER[:-1] + bytes([NEWER[-1] ^ 1]))
+    code, out, _ = await wakeline(
+        *("update", board.port, other, *AT, "--yes", "--no-backup", "--version-at", "0x08000200:10", "--listen", "0")
+    )
+    assert (code, "look: both say the same version, and yet their bytes differ" in out) == (0, True)
+
+
+async def test_a_comparison_that_finds_differences_says_that_everything_was_read(
+    board: SimulatedBench, firmware: Path, reported: Reported
+) -> None:
+    code, out, err = await wakeline("compare", board.port, firmware, *AT, "--listen", "0")
+    assert code == 5
+    lines = out.splitlines()
+    # 3000 bytes are 12 readings of at most 256 (AN3155 s.3.4), and all of them differ on a blank chip
+    assert sum("differs at 0x" in line for line in lines) == 8
+    assert "  note: and 4 more places" in lines
+    assert any(line.startswith("compare      mismatch") for line in lines)
+    differing = sum(byte != 0xFF for byte in FIRMWARE)
+    assert f"compare: everything was read; {differing} bytes in 12 places differ" in lines
+    assert "not complete" not in out
+    assert f"{differing} bytes in 12 places differ, the first at 0x08000000" in err
+    code, found = await reported("compare", board.port, firmware, *AT)
+    assert (code, found["outcome"], found["stages"][-1]["outcome"]) == (5, "mismatch", "mismatch")
+    assert (found["programming"]["differing_bytes"], found["programming"]["differing_places"]) == (differing, 12)
+    assert [each["address"] for each in found["differences"]] == [
+        f"0x{0x0800_0000 + at:08X}" for at in range(0, 3000, 256)
+    ]
+
+
+async def test_a_resumed_update_keeps_the_backup_of_its_first_run(
+    board: SimulatedBench, firmware: Path, tmp_path: Path, reported: Reported
+) -> None:
+    new, saved = tmp_path / "new.bin", tmp_path / "before.bin"
+    new.write_bytes(NEWER)
+    assert (await reported("program", board.port, firmware, *AT))[0] == 0
+    words = ("update", board.port, new, *AT, "--yes", "--backup", saved)
+    await board.act("spoil", flaw="power-fails:at=3")  # in the second write
+    code, found = await reported(*words)
+    assert (code, found["programming"]["complete"]) == (3, False)
+    first = saved.read_bytes()
+    assert first[:3000] == FIRMWARE
+    await board.act("power-on")
+    await board.act("reset")
+    code, found = await reported(*words, "--resume")
+    assert (code, found["outcome"], found["backup"]) == (0, "ok", str(saved))
+    assert saved.read_bytes() == first
+    assert (await reported("compare", board.port, new, *AT))[0] == 0
+
+
 async def test_what_is_kept_beside_the_image_is_saved_before_it_is_erased(
     board: SimulatedBench, firmware: Path, tmp_path: Path, reported: Reported
 ) -> None:
@@ -163,6 +269,23 @@ async def test_what_is_kept_beside_the_image_is_saved_before_it_is_erased(
     assert (await reported("compare", board.port, mixed, *AT))[0] == 0
     assert (await reported("restore", board.port, saved, "--yes"))[0] == 0
     assert (await reported("compare", board.port, firmware, *AT))[0] == 0
+
+
+async def test_what_fails_before_anything_happened_says_no_more_than_that(
+    board: SimulatedBench, tmp_path: Path
+) -> None:
+    out_file = tmp_path / "ram.bin"
+    words = ("--address", "0x60000000", "--length", "4", "-o", out_file)
+    code, out, err = await wakeline("read", board.port, *words, "--listen", "0")
+    assert (code, "read: not complete; no file was written" in out) == (4, True)
+    assert "proven" not in out + err
+    code, out, err = await wakeline("erase", board.port, "--pages", "0", "--consent", "0x412", "--listen", "0")
+    assert (code, "caution" in out) == (4, False)
+    assert "the consent is for 0x412, this chip says 0x410" in err
+    code, out, _ = await wakeline("read", board.port, "--length", "1", "-o", out_file, "--listen", "0")
+    assert code == 0
+    assert "ram.bin holds the 1 byte from 0x08000000" in out
+    assert "read: done, in two readings that agree: 08000000-08000000" in out
 
 
 async def test_in_a_pipe_the_text_has_no_control_characters_and_says_what_is_proven(
@@ -182,6 +305,25 @@ async def test_in_a_pipe_the_text_has_no_control_characters_and_says_what_is_pro
     ):
         assert words in out
     assert len(out.splitlines()) < 80
+
+
+async def test_a_measured_supply_is_told_over_the_port_and_every_byte_of_it_is_named(
+    firmware: Path, tmp_path: Path, reported: Reported
+) -> None:
+    # AN2606 Rev 70 Table 4: FFFF0000 takes 03 for 2.7 to 3.6 V
+    record = tmp_path / "told.pcapng"
+    async with SimulatedBench() as bench:
+        await bench.start(chip="f40x", paced=False)
+        code, found = await reported("program", bench.port, firmware, *AT, "--supply-volts", "3.3", "--record", record)
+        assert (code, found["outcome"]) == (0, "ok")
+        assert any("2.7 to 3.6 V (3.3 V measured)" in line for line in found["plan"])
+        names = [stage["name"] for stage in found["stages"]]
+        assert names[names.index("supply") + 1] == "erase"
+        code, found = await reported("program", bench.port, firmware, *AT, "--supply-volts", "2.1")
+        assert (code, found["error"]["code"]) == (2, "supply")
+    code, out, _ = await wakeline("transcript", record)
+    assert code == 0
+    assert "supply voltage 0x03: 2.7 to 3.6 V" in out
 
 
 async def test_a_plan_alone_changes_nothing(board: SimulatedBench, firmware: Path, reported: Reported) -> None:
@@ -217,6 +359,8 @@ async def test_a_protected_board_is_refused_and_erased_only_with_its_id(firmware
         (["erase", "PORT", "--pages", "3-1"], 2, "usage"),
         (["update", "PORT", "fw.bin", *AT], 2, "consent"),
         (["update", "PORT", "fw.bin", *AT, "--version-pattern", "("], 2, "usage"),
+        (["update", "PORT", "fw.bin", *AT, "--version-pattern", "t", "--version-at", "0", "--yes"], 2, "usage"),
+        (["update", "PORT", "fw.bin", *AT, "--changed-only", "--write-anyway", "--yes"], 2, "usage"),
         (["restore", "PORT", "missing.bin", "--yes"], 7, "backup"),
         (["read", "PORT", "-o", "fw.bin"], 7, "output-exists"),
         (["read", "PORT", "-o", "x.bin", "--address", "0x60000000", "--length", "4"], 4, "refused"),

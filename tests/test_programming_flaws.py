@@ -9,6 +9,7 @@ import asyncio
 import json
 import random
 import struct
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +19,7 @@ from console import cli
 from console.bench.client import SimulatedBench
 from console.bench.spoils import SPOILS
 from protocols.an3155 import realign
+from tests.test_commands import wakeline
 
 FIRMWARE = bytearray(random.Random(7).randbytes(2600))
 FIRMWARE[:8] = struct.pack("<II", 0x2000_5000, 0x0800_0101)  # DDI 0403: stack pointer, reset vector with its thumb bit
@@ -43,9 +45,17 @@ CUTTING = {
     "reset-at:way=to-board,place=700": ("reset",),
     "power-fails:at=3": ("power-on", "reset"),
 }
-# nothing to do with programming (joints of the logger's parts), or no line is left to resume on, or no effect
-# on blank pages
-OTHER = {"open-pin", "bridge-pins", "dead-part", "bus-pull", "vanish-at", "stubborn-page"}
+# the port itself goes away; it comes back by hand
+VANISHING = {
+    "vanish-at:way=to-board,place=40",
+    "vanish-at:way=to-board,place=700",
+    "vanish-at:way=to-host,place=60",
+    "vanish-at:way=to-host,place=1500",
+}
+# pages that are written for the second time: a blank one has nothing to keep
+STUBBORN = {"stubborn-page:page=0", "stubborn-page:page=1"}
+# nothing to do with programming: joints of the logger's parts
+OTHER = {"open-pin", "bridge-pins", "dead-part", "bus-pull"}
 
 
 def name(flaw: str) -> str:
@@ -82,7 +92,7 @@ def image(tmp_path: Path) -> Path:
 
 
 def test_every_flaw_of_the_bench_has_its_place_here() -> None:
-    assert {name(flaw) for flaw in (*WORN, *PASSING, *CUTTING)} | OTHER == set(SPOILS)
+    assert {name(flaw) for flaw in (*WORN, *PASSING, *CUTTING, *VANISHING, *STUBBORN)} | OTHER == set(SPOILS)
 
 
 @pytest.mark.parametrize("flaw", sorted(WORN))
@@ -129,3 +139,67 @@ async def test_a_run_that_was_cut_says_so_and_a_resume_finishes_it(
         code, found = await program(capsys, bench.port, image, "--resume")
         assert (code, found["outcome"]) == (0, "ok")
         assert await holds(capsys, bench.port, image)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="this system has no pseudo terminals")
+@pytest.mark.parametrize("flaw", sorted(VANISHING))
+async def test_a_port_that_vanishes_is_told_recorded_and_resumed_from(
+    flaw: str, image: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    record = tmp_path / "run.pcapng"
+    async with SimulatedBench() as bench:
+        await bench.start(fault=flaw, paced=False, link=tmp_path / "board.port")
+        words = ("--address", "0x08000000", "--listen", "0", "--record", record)
+        code, out, err = await wakeline("program", bench.port, image, *words)
+        assert code == 6
+        assert "program: not complete" in out
+        assert "error link-lost: the port went away" in err
+        assert "look at the USB cable" in err
+        assert "go on with --resume" in err
+        assert "Traceback" not in out + err
+        # the record ends with what was known when it went, and with the same advice
+        code, told, _ = await wakeline("replay", record, "--json")
+        found = json.loads(told)
+        assert (code, found["outcome"], found["error"]["code"]) == (6, "port", "link-lost")
+        assert "go on with --resume" in found["error"]["help"]
+        state = found["programming"]
+        assert (state["complete"], state["ended"]) == (False, True)
+        for what in ("written", "erased"):
+            assert state[what] in out
+
+        await bench.act("return")
+        code, found = await program(capsys, bench.port, image, "--resume")
+        assert (code, found["outcome"]) == (0, "ok")
+        assert found["programming"]["complete"] is True
+        assert await holds(capsys, bench.port, image)
+
+
+@pytest.mark.parametrize("flaw", sorted(STUBBORN))
+async def test_a_page_that_keeps_its_old_content_is_named_and_never_called_good(
+    flaw: str, image: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    newer, record = tmp_path / "newer.bin", tmp_path / "run.pcapng"
+    newer.write_bytes(bytes(FIRMWARE[:8]) + random.Random(8).randbytes(len(FIRMWARE) - 8))
+    page = int(flaw[-1])
+    async with SimulatedBench() as bench:
+        await bench.start(fault=flaw, paced=False)
+        assert (await program(capsys, bench.port, image))[0] == 0  # blank pages take it
+        words = ("--address", "0x08000000", "--listen", "0", "--record", record)
+        code, out, err = await wakeline("program", bench.port, newer, *words)
+        assert code == 5
+        assert "program: not complete" in out
+        assert f"erased and written again: page {page}" in out
+        assert "error mismatch: memory does not hold what was written: 0x0800" in err
+        # from outside it cannot be told from a protected page: the second write left it as it was
+        assert "write-ignored: the block is as it was although the write was acknowledged" in err
+        assert "next: do not use this board" in err
+        code, told, _ = await wakeline("replay", record, "--json")
+        found = json.loads(told)
+        assert (code, found["outcome"], found["programming"]["complete"]) == (5, "mismatch", False)
+        # no resume makes it good while the page keeps what it holds
+        assert (await program(capsys, bench.port, newer, "--resume"))[0] == 5
+        assert not await holds(capsys, bench.port, newer)
+        await bench.act("heal-flaws")
+        code, found = await program(capsys, bench.port, newer, "--resume")
+        assert (code, found["outcome"]) == (0, "ok")
+        assert await holds(capsys, bench.port, newer)

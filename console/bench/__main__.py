@@ -15,6 +15,7 @@ def main(words: list[str]) -> int:
     parser.add_argument("--link", default=None)
     parser.add_argument("--scene", default=None)
     parser.add_argument("--fault", action="append", default=None)
+    parser.add_argument("--chip", default=None)
     parser.add_argument("--socket", action="store_true")
     parser.add_argument("--unpaced", action="store_true", help="answer at once instead of in line time")
     parser.add_argument("--ready-json", action="store_true")
@@ -25,6 +26,7 @@ def main(words: list[str]) -> int:
             link=options.link,
             scene=options.scene,
             faults=tuple(options.fault or ()),
+            chip=options.chip,
             socket=options.socket,
             ready_json=options.ready_json,
             paced=not options.unpaced,

@@ -37,6 +37,7 @@ class SimulatedBench:
         *,
         scene: str | None = None,
         fault: str | None = None,
+        chip: str | None = None,
         link: str | Path | None = None,
         paced: bool = True,
         socket: bool = False,
@@ -48,7 +49,7 @@ class SimulatedBench:
         if self._process is not None:
             raise RuntimeError("the bench runs already")
         words = ["-m", "console.bench", "--ready-json", "--child"]
-        for option, value in (("--scene", scene), ("--fault", fault), ("--link", link)):
+        for option, value in (("--scene", scene), ("--fault", fault), ("--chip", chip), ("--link", link)):
             if value is not None:
                 words += [option, str(value)]
         words += ["--socket"] * socket + ["--unpaced"] * (not paced)

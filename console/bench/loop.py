@@ -1,6 +1,7 @@
 """The bench's own loop: one port, one board, the control connection, and the clock that paces them.
 
-Waits for the next thing to happen; spins only for the last moment before a byte is due, and never when nothing is.
+Waits for the next thing to happen; spins only for the last moment before a byte is due and for the first after an
+answer, and never when nothing is.
 """
 
 from __future__ import annotations
@@ -27,6 +28,7 @@ from console.errors import UsageTrouble
 from protocols.uart import Frame
 
 _SPIN_S: Final = 0.0003
+_EAGER_S: Final = 0.0003  # a chip needs no waking up: so long it looks out for the next request before it sleeps
 _LOOK_S: Final = 0.02  # how often a closed pty is looked at
 _AHEAD_S: Final = 0.02  # how much line time is taken from the host at once
 _REFILL_S: Final = 0.005
@@ -210,8 +212,16 @@ class Bench:
         sockets = self._control.sockets()
         watched: list[socket.socket | int] = [self._wake, *sockets, *([] if descriptor is None else [descriptor])]
         self._delay.mark()
-        # select takes microseconds; epoll and poll round up to milliseconds
-        ready, _, _ = select.select(watched, [], [], timeout)
+        until = time.monotonic() + timeout
+        eager_until = self._written_at + _EAGER_S if descriptor is not None else 0.0
+        while not (ready := select.select(watched, [], [], 0)[0]) and timeout > 0:
+            if (now := time.monotonic()) >= eager_until:
+                # select takes microseconds; epoll and poll round up to milliseconds
+                ready, _, _ = select.select(watched, [], [], max(0.0, until - now))
+                break
+            if now >= until:
+                break
+            os.sched_yield()
         if self._wake in ready:
             with contextlib.suppress(OSError):
                 self._wake.recv(64)

@@ -83,9 +83,16 @@ def fault(name: str) -> Fault:
     return known[name]
 
 
-def setup_for(scene_name: str | None = None, more_faults: tuple[str, ...] = ()) -> Setup:
-    """The setup of a scene (None = a good board) with more faults added. Raises UsageTrouble."""
-    setup = Setup()
+def setup_for(scene_name: str | None = None, more_faults: tuple[str, ...] = (), chip: str | None = None) -> Setup:
+    """The setup of a scene (None = a good board) with more faults added, on a board with this chip of `PRODUCTS`.
+
+    Raises UsageTrouble.
+    """
+    if chip is not None and chip not in PRODUCTS:
+        raise UsageTrouble(
+            "chip", f"there is no simulated chip {clean(chip, 40)!r}", help=f"choose one of: {', '.join(PRODUCTS)}"
+        )
+    setup = Setup() if chip is None else Setup(product=chip)
     for name in (*scene(scene_name or GOOD).faults, *more_faults):
         setup = with_fault(setup, fault(name))
     return setup

@@ -20,6 +20,7 @@ def run(
     link: str | None = None,
     scene: str | None = None,
     faults: tuple[str, ...] = (),
+    chip: str | None = None,
     socket: bool = False,
     ready_json: bool = False,
     paced: bool = True,
@@ -27,9 +28,9 @@ def run(
 ) -> int:
     """Run a bench until it is interrupted (or, as a `child`, until its standard input ends); returns the exit code.
 
-    Raises UsageTrouble (scene, fault) or PortTrouble (port-unusable, link-path, bench-folder).
+    Raises UsageTrouble (scene, fault, chip) or PortTrouble (port-unusable, link-path, bench-folder).
     """
-    setup = setup_for(scene, faults)
+    setup = setup_for(scene, faults, chip)
     if link is not None and find(link) is not None:
         raise PortTrouble(
             "link-path",

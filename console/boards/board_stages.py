@@ -14,6 +14,7 @@ from console.boards.plan import BY_HAND, CONTENT, IdAnswer, ImageOf, Query, Rail
 from console.boards.stagerun import Board, Exercises
 from console.boards.template import FieldValue, Template, byte_template, text_template
 from console.tomlfile import Table
+from console.words import count_of
 
 _COMMON: Final = ("id", "kind", "title", "after", "look", "hot", "power", "parts", "nets", "pins")
 _SEND_MOST: Final = 256
@@ -317,7 +318,7 @@ def _named_ids(table: Table, key: str, size: int) -> dict[int, str]:
     for text in inner.data:
         data = _hex(inner, text, text)
         if len(data) != size:
-            inner.wrong(text, text, f"{size} hex bytes, as many as the id has")
+            inner.wrong(text, text, f"{count_of(size, 'hex byte')}, as many as the id has")
         out[int.from_bytes(data)] = inner.plain(text)
     return out
 

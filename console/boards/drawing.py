@@ -8,6 +8,7 @@ from typing import Final
 from console.boards.circuit import Circuit, Neighbour, Pin
 from console.boards.netlist import Netlist
 from console.text import clean
+from console.words import count_of
 
 # two pads of the coarsest usual pitch (2.54 mm headers) still count as near
 NEAR_MM: Final = 2.6
@@ -34,7 +35,11 @@ def draw_net(netlist: Netlist, net: str, within_mm: float = NEAR_MM) -> list[str
     by_part: dict[str, list[Pin]] = {}
     for pin in pins:
         by_part.setdefault(pin.part, []).append(pin)
-    counts = [counted(len(by_part), "part"), counted(len({pin.ref for pin in pins}), "pin"), counted(len(vias), "via")]
+    counts = [
+        count_of(len(by_part), "part"),
+        count_of(len({pin.ref for pin in pins}), "pin"),
+        count_of(len(vias), "via"),
+    ]
     lines = [f"net {net}: {', '.join(counts)}"]
     near_mm = within_mm if len(pins) <= _MOST_WITH_NEIGHBOURS else 0
     groups = [(part, [_pin_rows(circuit, pin, near_mm) for pin in group]) for part, group in by_part.items()]
@@ -58,7 +63,7 @@ def draw_part(netlist: Netlist, part: str) -> list[str]:
     pins = list({pin.name: pin for pin in reversed(pads)}.values())[::-1]
     sides = sorted({pin.side for pin in pads if pin.side})
     where = f", {' and '.join(_SIDE_WORDS[side] for side in sides)}" if sides else ""
-    lines = [f"part {part}: {counted(len(pins), 'pin')}{where}"]
+    lines = [f"part {part}: {count_of(len(pins), 'pin')}{where}"]
     name_width = max(len(pin.name) for pin in pins)
     net_width = max(len(pin.net or _NO_NET) for pin in pins)
     for pin in pins:
@@ -115,11 +120,6 @@ def probe_line(netlist: Netlist, net: str) -> str:
         shown.setdefault(_name(place), f"{_name(place)} {_SIDE_WORDS[place.side]}{free}")
     best = list(shown.values())[:_PROBE_PLACES]
     return clean(f"probe: {', '.join(best)}", _LONGEST)
-
-
-def counted(number: int, word: str) -> str:
-    """A number with its word: 1 pin, 2 pins."""
-    return f"{number} {word}{'' if number == 1 else 's'}"
 
 
 def _pin_rows(circuit: Circuit, pin: Pin, within_mm: float) -> list[str]:

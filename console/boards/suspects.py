@@ -268,7 +268,7 @@ class _Case:
         places = [pin.place for pin in self.board.circuit.pins]
         if None in places:
             count = sum(place is None for place in places)
-            out.append(f"{count} of {len(places)} pads have no place: bridges there are not considered")
+            out.append(f"pads without a place: {count} of {len(places)}; bridges there are not considered")
         for run, found in zip(self.runs, self.reaches, strict=True):
             if not run.passed and not found.pins and not found.parts:
                 out.append(f"{clean(run.name)} failed, and the plan does not say what it uses")

@@ -15,6 +15,7 @@ from console.bringup.history import History, Ran, Told
 from console.errors import Outcome
 from console.events import Mark, Value
 from console.text import clean
+from console.words import count_of
 
 _MOST: Final = 500
 SEPARATOR: Final = " | "
@@ -132,13 +133,13 @@ class BringupState:
     def passed_words(self) -> str:
         """Both counts as they are told."""
         trusted = f", {self.trusted} taken as passed without being run" if self.trusted else ""
-        return f"{self.passed} of {len(self.stages)} stages passed{trusted}"
+        return f"{self.passed} of {count_of(len(self.stages), 'stage')} passed{trusted}"
 
     @property
     def end_words(self) -> str:
         """What a plan that is done to its end has shown."""
         if self.trusted:
-            return f"the plan is done from where it began; {self.trusted} stages before that were not run"
+            return f"the plan is done from where it began; not run before that: {count_of(self.trusted, 'stage')}"
         return "the plan is done: every stage passed"
 
     def stage(self, id: str) -> StageState | None:

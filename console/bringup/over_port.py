@@ -15,7 +15,7 @@ from console.errors import Outcome, Stopped, TargetTrouble, WakelineError
 from console.events import Chunk, Event
 from console.link.base import Link
 from console.programming import run as programming
-from console.programming.outlook import numbers, outlook
+from console.programming.outlook import outlook, units
 from console.programming.planner import erase_plan, make_plan
 from console.programming.stages import Work as OnChip
 from console.session.outcome import outcome_of
@@ -142,7 +142,7 @@ class OverPort:
         work = await self._content(stage)
         with programming.spoken(self._session, work, last=False):
             await programming.erase(self._session, work)
-        return Result(Outcome.OK, f"{work.plan.chip.unit}s {numbers(work.ledger.erased)} are blank")
+        return Result(Outcome.OK, f"blank now: {units(work.plan.chip, work.ledger.erased)}")
 
     async def _write(self, stage: Stage) -> Result:
         work = await self._content(stage)
@@ -151,7 +151,7 @@ class OverPort:
                 await programming.erase(self._session, work)
             await programming.write(self._session, work)
         seal = 0 if work.plan.seal is None else len(work.plan.seal.data)
-        found = f"{work.plan.bytes_to_write - seal} bytes"
+        found = count_of(work.plan.bytes_to_write - seal, "byte")
         return Result(Outcome.OK, f"{found}; the {seal} that the chip starts from come last" if seal else found)
 
     async def _verify(self, stage: Stage) -> Result:
@@ -164,7 +164,7 @@ class OverPort:
             if wrong:
                 raise programming.mismatch(wrong)
         proven = sum(span.size for span in work.ledger.merged(work.ledger.proven))
-        return Result(Outcome.OK, f"{proven} bytes read back, all right")
+        return Result(Outcome.OK, f"{count_of(proven, 'byte')} read back, all right")
 
     async def _content(self, stage: Stage) -> OnChip:
         """The programming plan for the stage's image on the chip at hand; made once per power-up."""
@@ -299,6 +299,6 @@ def _off(query: Query, answer: Answer) -> str:
 
 def _patterns(findings: Findings) -> str:
     words = [f"{pattern.words} ({'; '.join(pattern.fits)})" for pattern in findings.patterns]
-    told = f"; read {len(findings.readings)} times: " + ("; ".join(words) or "no known pattern fits")
+    told = f"; read {count_of(len(findings.readings), 'time')}: " + ("; ".join(words) or "no known pattern fits")
     checks = dict.fromkeys(pattern.next_check for pattern in findings.patterns)
     return "; ".join((told, *(f"check: {check}" for check in checks), *findings.ask))

@@ -33,7 +33,9 @@ def plan_lines(plan: Plan) -> list[str]:
     out += [f"wire: adapter {one.adapter} to {clean(one.pin)}, net {clean(one.net)}" for one in plan.wires]
     out += [f"rail {clean(rail.net)}: {rail.limits}, measured at {clean(rail.at)}" for rail in plan.rails]
     for one in plan.images.values():
-        out.append(f"image {clean(one.role)}: {one.image.size} bytes for {one.chip.name}, part {clean(one.part)}")
+        out.append(
+            f"image {clean(one.role)}: {count_of(one.image.size, 'byte')} for {one.chip.name}, part {clean(one.part)}"
+        )
     out.append(f"plan: {count_of(len(plan.stages), 'stage')}")
     width = max(len(stage.id) for stage in plan.stages)
     for number, stage in enumerate(plan.stages, 1):

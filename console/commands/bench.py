@@ -9,9 +9,11 @@ from collections.abc import Mapping
 from typing import Any
 
 from console.bench import control, oracle, serve
+from console.bench.chips import PRODUCTS
 from console.bench.scenes import faults, scenes
 from console.bench.spoils import listed
 from console.errors import UsageTrouble
+from console.text import clean
 
 
 def run(options: Namespace) -> int:
@@ -26,6 +28,7 @@ def run(options: Namespace) -> int:
         link=options.link,
         scene=options.scene,
         faults=tuple(options.fault or ()),
+        chip=options.chip,
         socket=options.socket,
         ready_json=options.json,
     )
@@ -34,12 +37,15 @@ def run(options: Namespace) -> int:
 def _list(as_json: bool) -> int:
     if as_json:
         found = {"scenes": {s.name: s.title for s in scenes()}, "faults": {f.id: f.title for f in faults()}}
-        print(json.dumps({**found, "flaws": listed()}))
+        chips = {name: product.title for name, product in PRODUCTS.items()}
+        print(json.dumps({**found, "flaws": listed(), "chips": chips}))
         return 0
     print("scenes:")
     print("\n".join(f"  {scene.name:<24} {scene.title}" for scene in scenes()))
     print("faults:")
     print("\n".join(f"  {fault.id:<24} {fault.title}" for fault in faults()))
+    print("chips:")
+    print("\n".join(f"  {name:<24} {product.title}" for name, product in PRODUCTS.items()))
     print("flaws, with what they take where nothing is given (as --fault name:key=value,key=value):")
     print("\n".join(f"  {name}\n      {title}" for name, title in listed().items()))
     return 0
@@ -55,9 +61,19 @@ async def _act(options: Namespace) -> int:
         raise UsageTrouble(
             "no-bench", "no simulated board runs there", help="start one: wakeline bench --link board.port"
         )
-    action, _, value = options.do.partition("=")
+    action, equals, value = options.do.partition("=")
     field = control.ACTIONS.get(action)
-    answer = await control.act(entry, action, **({field: _value(field, value)} if field and value else {}))
+    if field is None and equals and action in control.ACTIONS:
+        raise UsageTrouble(
+            "usage",
+            f"{action} takes no value, and {clean(value, 40)!r} is given",
+            help=f"leave out what follows {action}",
+        )
+    if field is not None and not value:
+        raise UsageTrouble(
+            "usage", f"{action} needs a value", help=f"give it as {action}={field.upper()}; --list names what there is"
+        )
+    answer = await control.act(entry, action, **({} if field is None else {field: _value(field, value)}))
     if options.json:
         print(json.dumps(answer))
     else:

@@ -12,6 +12,7 @@ from console.images.load import load_image
 from console.programming.chip_file import chip_named
 from console.programming.chips import Chip
 from console.summary import dumps
+from console.words import count_of
 
 _SHOWN_PARTS = 16
 _SHOWN_FINDINGS = 24
@@ -43,7 +44,7 @@ def image_lines(image: Image, chip: Chip | None) -> list[str]:
     gaps = (*image.gaps, None)
     for number, (segment, gap) in enumerate(zip(image.segments, gaps, strict=True), 1):
         if number > _SHOWN_PARTS:
-            out.append(f"  and {len(image.segments) - _SHOWN_PARTS} parts more")
+            out.append(f"  and {count_of(len(image.segments) - _SHOWN_PARTS, 'more part')}")
             break
         out.append(f"  part {number:<3} 0x{segment.address:08X} to 0x{segment.end - 1:08X}  {segment.size:>9}")
         if gap is not None:
@@ -65,7 +66,7 @@ def fit_lines(chip: Chip | None, findings: tuple[Finding, ...]) -> list[str]:
         if finding.severity != Severity.FINE and finding.help:
             out.append(f"           next: {finding.help}")
     if len(findings) > _SHOWN_FINDINGS:
-        out.append(f"  and {len(findings) - _SHOWN_FINDINGS} findings more")
+        out.append(f"  and {count_of(len(findings) - _SHOWN_FINDINGS, 'more finding')}")
     return out
 
 

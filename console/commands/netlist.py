@@ -10,12 +10,13 @@ from pathlib import Path
 from typing import Any, Final
 
 from console.boards.circuit import Pin
-from console.boards.drawing import NEAR_MM, counted, draw_net, draw_part, draw_pin, nearest
+from console.boards.drawing import NEAR_MM, draw_net, draw_part, draw_pin, nearest
 from console.boards.examples import NETLISTS, example_netlist
 from console.boards.netlist import MOST_BYTES, Netlist, parse_netlist
 from console.errors import InputTrouble, UsageTrouble
 from console.summary import dumps
 from console.text import clean
+from console.words import count_of
 
 _WIDTH: Final = 78
 _MOST_LISTED_LINES: Final = 8
@@ -77,9 +78,9 @@ def summary_lines(netlist: Netlist) -> list[str]:
     title = f"{netlist.file}{f', job {netlist.job}' if netlist.job else ''}, unit {netlist.units}"
     lines = [
         f"netlist {title}",
-        f"{counted(counts['parts'], 'part')}, {counted(counts['pins'], 'pin')} ({free} joined to nothing), "
-        f"{counted(counts['nets'], 'net')}, {counted(counts['vias'], 'via')}, "
-        f"{counted(counts['holes'], 'unplated hole')}, {counted(len(netlist.aliases), 'long net name')}",
+        f"{count_of(counts['parts'], 'part')}, {count_of(counts['pins'], 'pin')} ({free} joined to nothing), "
+        f"{count_of(counts['nets'], 'net')}, {count_of(counts['vias'], 'via')}, "
+        f"{count_of(counts['holes'], 'unplated hole')}, {count_of(len(netlist.aliases), 'long net name')}",
     ]
     lines += _listed("parts", [f"{part}({len({p.name for p in pins})})" for part, pins in circuit.parts.items()])
     return lines + _listed("nets", [f"{net}({len({p.ref for p in pins})})" for net, pins in circuit.nets.items()])
@@ -94,7 +95,9 @@ def _listed(title: str, words: Iterable[str]) -> list[str]:
         break_on_hyphens=False,
     )
     more = len(lines) - _MOST_LISTED_LINES
-    return lines[:_MOST_LISTED_LINES] + ([f"  … and {more} more lines; --json lists all"] if more > 0 else [])
+    return lines[:_MOST_LISTED_LINES] + (
+        [f"  … and {count_of(more, 'more line')}; --json lists all"] if more > 0 else []
+    )
 
 
 def _counts(netlist: Netlist) -> dict[str, Any]:

@@ -70,7 +70,12 @@ def _show(options: Namespace, notebook: Notebook) -> tuple[dict[str, Any], list[
     known, lines = _one(notebook.session(rows[0].id), notebook)
     times = against(rows[0].board, notebook.stage_times())
     lines += ["", "beside its sisters:", *(f"  {words.against_line(one)}" for one in times)] if times else []
-    lines += ["", f"all {len(rows)} session(s) of {rows[0].board}:", words.HEAD, *map(words.row_line, rows)]
+    lines += [
+        "",
+        f"{count_of(len(rows), 'session')} of {rows[0].board} in all:",
+        words.HEAD,
+        *map(words.row_line, rows),
+    ]
     return known | {
         "board": rows[0].board,
         "sessions": [_row_object(row) for row in rows],
@@ -199,7 +204,7 @@ def _export(options: Namespace, notebook: Notebook) -> tuple[dict[str, Any], lis
         return {}, []
     out = Path(options.output)
     write_file(out, options.overwrite, lambda stream: stream.write(text))
-    return {"written": str(out), "count": len(found)}, [f"{len(found)} session(s) written to {out}"]
+    return {"written": str(out), "count": len(found)}, [f"{count_of(len(found), 'session')} written to {out}"]
 
 
 def _beside(board: str, notebook: Notebook) -> tuple[Against, ...]:

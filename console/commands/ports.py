@@ -1,16 +1,21 @@
-"""`wakeline ports`: what can be opened, what hinders, and the simulated boards that run now."""
+"""`wakeline ports`: what can be opened, what hinders, and the simulated boards that run now.
+
+What is needed only for an adapter that is really there is imported where it is needed: the plain list must not wait.
+"""
 
 from __future__ import annotations
 
 import json
 from argparse import Namespace
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from console.bench import registry
 from console.errors import UsageTrouble
-from console.link.bridge_rates import LineRate, line_rate, rate_words, too_far
 from console.link.ports import PortInfo, list_ports
 from console.link.sysfs import SLOW_TIMER_S, latency_advice, latency_timer_s
+
+if TYPE_CHECKING:
+    from console.link.bridge_rates import LineRate
 
 _NEXT: Final = [
     "  next: plug the adapter in and run this again, or try `wakeline ports --watch` while plugging",
@@ -24,13 +29,11 @@ def run(options: Namespace) -> int:
         raise UsageTrouble("usage", "--for and --expect belong to --watch", help="add --watch")
     ports = [port for port in list_ports() if options.all or not port.phantom]
     benches = registry.running()
-    out = {
-        "outcome": "ok",
-        "ports": [as_object(port, options.baud) for port in ports],
-        "simulated": [{"port": entry.port, "scene": entry.scene} for entry in benches],
-        "error": None,
-    }
-    if not options.json:
+    out: dict[str, object] = {"outcome": "ok", "error": None}
+    if options.json:
+        out["ports"] = [as_object(port, options.baud) for port in ports]
+        out["simulated"] = [{"port": entry.port, "scene": entry.scene} for entry in benches]
+    else:
         lines = [line for port in ports for line in describe(port, options.baud)]
         lines += [f"{entry.port}  simulated board, scene {entry.scene}" for entry in benches]
         if not lines:
@@ -47,6 +50,8 @@ def run(options: Namespace) -> int:
 
 def as_object(port: PortInfo, baud: int) -> dict[str, object]:
     """A port with what its bridge makes of `baud`; `line_rate` is null where the kind of bridge is not known."""
+    from console.link.bridge_rates import line_rate
+
     rate = line_rate(port.vid, port.pid, baud)
     timer_s = latency_timer_s(port.device)
     return {
@@ -79,7 +84,8 @@ def describe(port: PortInfo, baud: int) -> list[str]:
 
 
 def _too_far(rate: LineRate) -> bool:
-    from protocols.uart import EIGHT_E_ONE  # only where a bridge is known: the plain list must not wait for it
+    from console.link.bridge_rates import too_far
+    from protocols.uart import EIGHT_E_ONE
 
     return too_far(rate, EIGHT_E_ONE)
 
@@ -87,6 +93,8 @@ def _too_far(rate: LineRate) -> bool:
 def _rate_lines(port: PortInfo, baud: int) -> list[str]:
     if port.vid is None:
         return []
+    from console.link.bridge_rates import line_rate, rate_words
+
     lines = []
     rate = line_rate(port.vid, port.pid, baud)
     if rate is None:

@@ -10,7 +10,7 @@ from console.programming.fold import Programming
 from console.session.wording import mark_words
 from console.snapshot import Fold
 from console.text import clean
-from console.words import duration
+from console.words import count_of, duration
 
 _BAR: Final = 24
 _EVERY: Final = 10  # percent, in a pipe
@@ -62,7 +62,7 @@ class ProgressText:
         percent = 100 * state.done // state.total if state.total else 100
         left = f", {duration(state.eta_s)} left" if state.eta_s and state.done < state.total else ""
         again = f", {state.repeated} repeated" if state.repeated else ""
-        words = f"{state.stage:<12} {percent:>3} %  {state.done} of {state.total} bytes"
+        words = f"{state.stage:<12} {percent:>3} %  {state.done} of {count_of(state.total, 'byte')}"
         words += f", {state.rate:.0f} bytes/s{left}{again}" if state.done else ""
         if self._terminal:
             filled = _BAR * percent // 100

@@ -91,13 +91,13 @@ def _raw(data: bytes, path: str, address: int | None) -> Image:
             "image-address",
             "the file is raw data and says not where it belongs",
             where=path,
-            help="say where with --address, for instance --address 0x0800_0000 for the start of the flash",
+            help="give --address, for instance 0x0800_0000 for the start of the flash",
         )
     if address + len(data) > ADDRESS_LIMIT:
         raise InputTrouble(
             "image-address",
             f"{len(data)} bytes from 0x{address:08X} go beyond address 0xFFFFFFFF",
             where=path,
-            help="give a lower --address",
+            help="lower --address",
         )
     return Image(path, RAW, (Segment(address, data),))

@@ -61,11 +61,16 @@ def read_s_record(data: bytes, path: str) -> Image:
         end = -1
         value = int.from_bytes(raw[1:behind])
         if kind in _COUNTS | _ENDS and len(raw) != behind + 1:
-            pieces.wrong(number, 3, f"an S{kind - 0x30} record of {raw[0]} bytes", f"{behind} bytes: it has no data")
+            pieces.wrong(
+                number, 3, f"an S{kind - 0x30} record of {count_of(raw[0], 'byte')}", f"{behind} bytes: it has no data"
+            )
         counted = counted or kind in _COUNTS
         if kind in _COUNTS and value != records & (1 << 8 * _ADDRESS_BYTES[kind]) - 1:
             pieces.wrong(
-                number, 5, f"the file says it has {value} data records, but {records} stand before", "all of them"
+                number,
+                5,
+                f"the file says it has {count_of(value, 'data record')}, but {records} came before",
+                "all of them",
             )
         if kind in _ENDS:
             entry, ended = value, number

@@ -17,8 +17,8 @@ from typing import Final
 from console.link import threads
 from console.link.kernel_log import KMSG, KernelLog, why_not
 from console.link.ports import PortInfo, list_ports
-from console.link.sysfs import USB_DEVICES, usb_devices
 from console.link.troubles import permission_cure
+from console.link.usb_tree import USB_DEVICES, usb_devices
 from console.usb import Look, Tty, UsbDevice
 
 TREE_S: Final = 0.25  # a loop of enumerations lives for about half a second per turn

@@ -29,6 +29,7 @@ from console.notebook.trouble import PASSING
 from console.notebook.words import similar_lines, twin_lines
 from console.snapshot import Snapshot
 from console.text import clean
+from console.words import count_of
 
 ONLY_NAMED: Final = "a simulated board is kept only in a notebook that is named with --notebook FILE"
 _NO_CASES: Final = Similar((), 0, 0)
@@ -59,7 +60,8 @@ class Kept:
         out += [f"  {line}" for line in twin_lines(self.board, self.twins)]
         out += [f"  {line}" for line in similar_lines(self.like, self.stopped_at)]
         if self.learned_from:
-            out.append(f"  the ranking leaned on {self.learned_from} confirmed fix(es) of your boards")
+            fixes = count_of(self.learned_from, "confirmed fix", "confirmed fixes")
+            out.append(f"  the ranking leaned on {fixes} of your boards")
         if not self.passed:
             where = "" if self.path == default_path() else f" --notebook {shlex.quote(clean(str(self.path)))}"
             out.append(

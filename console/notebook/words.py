@@ -17,7 +17,7 @@ from console.notebook.history import BoardRun, Detail, SessionRow, Shown
 from console.notebook.plan_story import LOOKED, MENDED
 from console.notebook.statistics import Against, Place, Shrunk, Similar, Times, first_pass, in_the_end
 from console.shares import Bar, share_words
-from console.words import percent, seconds, setting
+from console.words import count_of, percent, seconds, setting
 
 NO_NAME: Final = "(no name)"
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
@@ -130,11 +130,11 @@ def similar_lines(like: Similar, stopped_at: str) -> list[str]:
     out = []
     for place, count in like.fixed_at[:_MOST_PLACES]:
         how = f": {cause_title(place)}" if cause_title(place) != place else f" at {place}"
-        out.append(f"{count} of {like.fixed} {_boards(like.fixed)} {where} {_were(count)} fixed{how}")
+        out.append(f"{count} of {count_of(like.fixed, 'board')} {where} {_were(count)} fixed{how}")
     if like.unsolved:
         have = "has" if like.unsolved == 1 else "have"
         more = "more " if out else ""
-        out.append(f"{like.unsolved} {more}{_boards(like.unsolved)} {where} {have} no confirmed fix")
+        out.append(f"{count_of(like.unsolved, f'{more}board')} {where} {have} no confirmed fix")
     return out
 
 
@@ -158,7 +158,7 @@ def times_lines(table: Iterable[Times]) -> list[str]:
     """Median stage times over the boards."""
     return [
         f"  {one.stage:<12} {one.baud or '?':>7} baud  median {seconds(one.median_s)}, "
-        f"median deviation {seconds(one.mad_s)}, {one.boards} {_boards(one.boards)}"
+        f"median deviation {seconds(one.mad_s)}, {count_of(one.boards, 'board')}"
         for one in table
     ]
 
@@ -168,7 +168,7 @@ def against_line(one: Against) -> str:
     head = f"{one.stage} took {seconds(one.elapsed_s)}"
     if one.median_s is None:
         return f"{head}; no sister to compare with"
-    where = f"median of {one.sisters} {'sister' if one.sisters == 1 else 'sisters'} {seconds(one.median_s)}"
+    where = f"median of {count_of(one.sisters, 'sister')} {seconds(one.median_s)}"
     if one.z is None:
         return f"{head}; {where}: too few to judge"
     size = "far off" if math.isinf(one.z) else f"robust z {one.z:+.1f}"
@@ -237,10 +237,6 @@ def _thought(one: Shown) -> list[str]:
     if one.causes:
         out.append("  shown: " + ", ".join(f"{cause} {percent(chance)}" for cause, chance in one.causes[:3]))
     return out
-
-
-def _boards(count: int) -> str:
-    return "board" if count == 1 else "boards"
 
 
 def _were(count: int) -> str:

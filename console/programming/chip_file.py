@@ -17,7 +17,8 @@ The same keys in both. What a user writes for a chip of his own, from its refere
     source = "DS5319 Rev 20 Table 28"             # which document says so
 
 and, where they apply: core_ram, option_bytes, system_memory (as ram), mass_erase_s, erased (0x00 or 0xFF),
-flash_size_address, unique_id_address, max_pages_per_erase, oddities (of `chips.ODDITIES`), from_memory (names of keys
+flash_size_address, unique_id_address, max_pages_per_erase, by_words (a table of page_erase_s, mass_erase_s, program_s
+with --supply-volts), oddities (of `chips.ODDITIES`), from_memory (names of keys
 that no document was read for). `console/programming/chips.py` says what each of them means.
 """
 
@@ -32,7 +33,7 @@ from typing import Final
 from console.errors import InputTrouble, UsageTrouble
 from console.images.image import ADDRESS_LIMIT, Span
 from console.inputs import read_input
-from console.programming.chips import ODDITIES, Chip, Region, Unit
+from console.programming.chips import ODDITIES, Chip, FlashTimes, Region, Unit
 from console.text import clean
 from console.tomlfile import Table, parse_toml
 from protocols.an3155.products import names_for
@@ -194,8 +195,17 @@ def _chip(entry: Table) -> Chip:
         erased=entry.integer("erased", 0, 0xFF, 0xFF),
         from_memory=frozenset(entry.texts("from_memory", ())),
         source=entry.plain("source"),
+        by_words=_flash_times(entry, "by_words"),
         **memories,
     )
+
+
+def _flash_times(entry: Table, key: str) -> FlashTimes:
+    if key not in entry.data:
+        return FlashTimes()
+    table, names = entry.table(key), [field.name for field in fields(FlashTimes)]
+    table.only(*names)
+    return FlashTimes(**{name: table.number(name, 0, 3600) for name in names if name in table.data})
 
 
 def _spans(entry: Table, key: str) -> tuple[Span, ...]:

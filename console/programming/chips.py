@@ -60,6 +60,15 @@ class Region:
 
 
 @dataclass(frozen=True, slots=True)
+class FlashTimes:
+    """As the times of `Chip`, in seconds; None where no document was read."""
+
+    page_erase_s: float | None = None
+    mass_erase_s: float | None = None
+    program_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Chip:
     """One family of chips as its boot loader sees it. Sizes in bytes, times in seconds, the slowest documented.
 
@@ -69,7 +78,8 @@ class Chip:
     many bytes one flash write needs, and its alignment. `ram` is what the loader can write except `loader_ram`, which
     it uses itself; `core_ram` is RAM that the loader cannot write, where only a stack may be. `mass_erase_s` is None
     where no document gives it. `erased` is the value of an erased byte. `max_pages_per_erase` is how many units one
-    erase command may name. `flash_size_address` holds the size in KiB as 16 bits, `unique_id_address` 12 bytes of
+    erase command may name. `by_words` are the times of a loader that was told a supply at which it works on 32 bits at
+    once. `flash_size_address` holds the size in KiB as 16 bits, `unique_id_address` 12 bytes of
     identity. `from_memory` names the fields that no document was read for, `source` where the others come from.
     """
 
@@ -97,6 +107,7 @@ class Chip:
     max_pages_per_erase: int = 1
     erased: int = 0xFF
     from_memory: frozenset[str] = frozenset()
+    by_words: FlashTimes = FlashTimes()
 
     @property
     def flash(self) -> Span:
@@ -107,6 +118,16 @@ class Chip:
     def page_count(self) -> int:
         """How many erase units the flash has."""
         return sum(region.count for region in self.pages)
+
+    def working_by_words(self) -> Chip:
+        """The same chip with the times of `by_words` where they are known: the others are the slowest there are."""
+        fast = self.by_words
+        return replace(
+            self,
+            page_erase_s=self.page_erase_s if fast.page_erase_s is None else fast.page_erase_s,
+            mass_erase_s=self.mass_erase_s if fast.mass_erase_s is None else fast.mass_erase_s,
+            program_s=self.program_s if fast.program_s is None else fast.program_s,
+        )
 
     def page_of(self, address: int) -> int:
         """The number of the erase unit that holds `address`. Raises ValueError outside the flash."""

@@ -27,8 +27,10 @@ class Door(Protocol):
         """Listen, sync, identify."""
         ...
 
-    async def converse(self, name: str, conversation: Conversation[T]) -> T:
-        """One conversation as a stage."""
+    async def converse(
+        self, name: str, conversation: Conversation[T], judge: Callable[[T], tuple[Outcome, str]] | None = None
+    ) -> T:
+        """One conversation as a stage; `judge` tells from its result how the stage ended, and in which words."""
         ...
 
     async def hear(self, name: str, seconds: float) -> None:

@@ -9,6 +9,8 @@ from console.events import Mark, MarkKind
 from console.text import clean
 
 _MOST_SPANS: Final = 4000  # characters of a list of ranges; longer ones are cut with a word when they are written
+# the loader is in ROM: whatever a cut leaves in flash, the board can be programmed again
+GO_ON: Final = "the boot loader is still there: connect and power the board, then go on with --resume"
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,6 +20,7 @@ class Programming:
     `done` of `total` bytes of the running or last stage, at `rate` bytes a second since the stage began; `eta_s` is
     what is left of the stage at that rate (None while nothing can be said). `complete`: everything the plan says was
     read back and was right. `ended`: the run has said its last word. `planned` False: only something is read so far.
+    `differing_bytes` and `differing_places`: what a comparison found that read everything.
     """
 
     task: str
@@ -44,6 +47,8 @@ class Programming:
     written: str = ""
     erased: str = ""
     unsure: str = ""
+    differing_bytes: int = 0
+    differing_places: int = 0
 
 
 _NOTHING: Final = Programming("", "", 0, 0, "", None, "", planned=False)
@@ -96,6 +101,8 @@ class ProgrammingFold:
                     unsure=_text(mark, "unsure"),
                     repeated=_count(mark, "repeated"),
                     repaired=_count(mark, "repaired"),
+                    differing_bytes=_count(mark, "differing_bytes"),
+                    differing_places=_count(mark, "differing_places"),
                 )
             case _:
                 pass
@@ -106,6 +113,11 @@ class ProgrammingFold:
         rate = done / passed_s if passed_s > 0 else 0.0
         eta_s = max(0, total - done) / rate if rate > 0 else None
         self.state = replace(state, done=done, total=total, rate=rate, eta_s=eta_s, repeated=_count(mark, "repeated"))
+
+
+def after_a_cut(advice: str) -> str:
+    """What to do about the port, and then about the board."""
+    return f"{advice}; {GO_ON}"
 
 
 def _text(mark: Mark, name: str) -> str:

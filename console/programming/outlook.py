@@ -11,7 +11,8 @@ from dataclasses import dataclass
 from typing import Final
 
 from console.images.image import Span
-from console.programming.plan import EraseStep, Plan, VerifyStep, WriteStep
+from console.programming.chips import Chip
+from console.programming.plan import EraseStep, Plan, SupplyStep, VerifyStep, WriteStep
 from console.words import count_of, duration
 from protocols.programmer import Programmer
 
@@ -35,14 +36,16 @@ class Outlook:
 
 def outlook(plan: Plan, programmer: Programmer, char_s: float) -> Outlook:
     """How long `plan` takes on a line of `char_s` seconds per character (`Frame.char_s`)."""
-    chip = plan.chip
+    chip = plan.timed_chip
     erase = write = verify = 0.0
     chars = 0
     for step in plan.steps:
         match step:
+            case SupplyStep():
+                chars += programmer.write_chars(1)
             case EraseStep(pages, pause_s):
                 chars += programmer.erase_chars(0 if pages is None else len(pages))
-                erase += erase_s(plan, step) + pause_s
+                erase += erase_s(chip, step) + pause_s
             case WriteStep(address, data):
                 chars += programmer.write_chars(len(data))
                 if chip.flash.holds(address):
@@ -60,9 +63,8 @@ def outlook(plan: Plan, programmer: Programmer, char_s: float) -> Outlook:
     return Outlook(erase + wire - sum(sent.values()), write + sent["write"], verify + sent["verify"], wire)
 
 
-def erase_s(plan: Plan, step: EraseStep) -> float:
+def erase_s(chip: Chip, step: EraseStep) -> float:
     """What the chip itself may take for one erase command, in seconds."""
-    chip = plan.chip
     if step.pages is not None:
         return len(step.pages) * chip.page_erase_s
     return chip.mass_erase_s if chip.mass_erase_s is not None else chip.page_count * chip.page_erase_s
@@ -72,6 +74,14 @@ def plan_lines(plan: Plan, expected: Outlook) -> list[str]:
     """The plan for a person, before it runs."""
     chip = plan.chip
     out = [f"chip: {chip.name}, flash 0x{chip.flash.start:08X} to 0x{chip.flash.end - 1:08X}"]
+    if plan.supply is not None:
+        told = plan.supply.range
+        out.append(
+            f"supply: the loader is told {told.least_v:g} to {told.most_v:g} V ({plan.supply.volts:g} V measured), "
+            f"so that it erases and writes {told.width} bits at a time in place of 8: faster, until its next reset"
+        )
+    if not plan.steps:
+        return [*out, f"found right already: {span_words(plan.already)}"]
     if any(step.pages is None for step in plan.erases):
         out.append("erase: everything on the chip")
     elif plan.erases:
@@ -79,18 +89,21 @@ def plan_lines(plan: Plan, expected: Outlook) -> list[str]:
     else:
         out.append("erase: nothing")
     if plan.all_writes:
-        out.append(
-            f"write: {plan.bytes_to_write} bytes in {count_of(len(plan.all_writes), 'block')}, blank ones left out"
-        )
+        blocks = count_of(len(plan.all_writes), "block")
+        out.append(f"write: {count_of(plan.bytes_to_write, 'byte')} in {blocks}, blank ones left out")
     else:
         out.append("write: nothing")
-    out.append(f"read back and compare: {plan.bytes_to_verify} bytes")
+    out.append(f"read back and compare: {count_of(plan.bytes_to_verify, 'byte')}")
     if plan.already:
         out.append(f"found right already: {span_words(plan.already)}")
     if plan.kept:
         out.append(f"kept beside the image: {span_words(plan.kept)}")
     if plan.lost:
-        out.append(f"lost beside the image: {span_words(plan.lost)} (--keep-neighbours keeps it)")
+        out.append(f"erased beside the image: {span_words(plan.lost)} (--keep-neighbours keeps it)")
+    if plan.unread:
+        out.append(
+            f"erased beside the image, whatever is there: {span_words(plan.unread)} (--keep-neighbours keeps it)"
+        )
     if plan.seal is not None:
         out.append(
             f"last of all: the block at 0x{plan.seal.address:08X}, so that a board cut off before does not start"
@@ -99,6 +112,10 @@ def plan_lines(plan: Plan, expected: Outlook) -> list[str]:
         out.append(
             "note: the block the chip starts from is not written; a board cut off on the way may start regardless"
         )
+    elif plan.erases_start and not plan.writes:
+        out.append("note: what the chip starts from is erased: it has no program to start until one is written")
+    elif plan.erases and not plan.writes:
+        out.append("note: what the chip starts from stays: it may start a program of which parts are gone")
     out.append(
         f"expected: at most about {duration(expected.total_s)} (erase {duration(expected.erase_s)}, "
         f"write {duration(expected.write_s)}, read back {duration(expected.verify_s)})"
@@ -112,7 +129,13 @@ def span_words(spans: Iterable[Span]) -> str:
     words = [f"0x{span.start:08X}-0x{span.end - 1:08X}" for span in listed[:_FEW]]
     more = f" and {len(listed) - _FEW} more" if len(listed) > _FEW else ""
     size = sum(span.size for span in listed)
-    return f"{', '.join(words)}{more} ({size} bytes)" if listed else "nothing"
+    return f"{', '.join(words)}{more} ({count_of(size, 'byte')})" if listed else "nothing"
+
+
+def units(chip: Chip, pages: Iterable[int]) -> str:
+    """``page 0``, ``sectors 0-3, 7``: erase units with what this chip calls them."""
+    listed = list(pages)
+    return f"{chip.unit}{'' if len(listed) == 1 else 's'} {numbers(listed)}"
 
 
 def numbers(pages: Iterable[int]) -> str:
@@ -124,4 +147,4 @@ def numbers(pages: Iterable[int]) -> str:
         else:
             runs.append([page, page])
     words = [str(first) if first == last else f"{first}-{last}" for first, last in runs[:_FEW]]
-    return ", ".join(words) + (f" and {len(runs) - _FEW} more ranges" if len(runs) > _FEW else "")
+    return ", ".join(words) + (f" and {count_of(len(runs) - _FEW, 'more range')}" if len(runs) > _FEW else "")

@@ -12,6 +12,7 @@ from typing import TypeAlias
 
 from console.images.image import Span
 from console.programming.chips import Chip
+from protocols.programmer import SupplyRange
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +34,14 @@ class Options:
     def needs_content(self) -> bool:
         """Whether a plan needs to know what the chip holds."""
         return self.changed_only or self.keep_neighbours or self.no_erase
+
+
+@dataclass(frozen=True, slots=True)
+class SupplyStep:
+    """Tell the loader, before anything else, that the chip's supply is in this range; `volts` is what was measured."""
+
+    volts: float
+    range: SupplyRange
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,18 +78,20 @@ class VerifyStep:
         return Span(self.address, len(self.data))
 
 
-Step: TypeAlias = EraseStep | WriteStep | VerifyStep
+Step: TypeAlias = SupplyStep | EraseStep | WriteStep | VerifyStep
 
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """What will be done, in order: `erases`, `writes`, `verifies`, then `seal` (the block the chip starts from) alone.
+    """What will be done, in order: `supply` is told, `erases`, `writes`, `verifies`, then `seal` alone, the block the
+    chip starts from.
 
     `seal_verifies` reads back what the seal wrote. `already` was found right by reading and is left alone;
     `rechecks` read it once more, for runs in which the line spoiled something since. `kept` are bytes beside the image
-    that are written again, `lost` bytes beside it that the erase takes. `blank_pages` are written without an erase
-    because the bytes were seen to be blank. ValueError where a write lies on any other page. `content` is what each
-    unit that the image touches shall hold, as far as that is known; the rest of it is blank.
+    that are written again, `lost` bytes beside it that the erase takes, `unread` places beside it that it takes without
+    a look at what they hold. `blank_pages` are written without an erase because the bytes were seen to be blank.
+    ValueError where a write lies on any other page. `content` is what each unit that the image touches shall hold, as
+    far as that is known; the rest of it is blank.
     """
 
     chip: Chip
@@ -93,8 +104,10 @@ class Plan:
     rechecks: tuple[VerifyStep, ...] = ()
     kept: tuple[Span, ...] = ()
     lost: tuple[Span, ...] = ()
+    unread: tuple[Span, ...] = ()
     blank_pages: frozenset[int] = frozenset()
     content: Mapping[int, bytes] = field(default_factory=dict, repr=False)
+    supply: SupplyStep | None = None
 
     def __post_init__(self) -> None:
         erased = self.erased_pages
@@ -107,7 +120,13 @@ class Plan:
     def steps(self) -> tuple[Step, ...]:
         """Everything in the order it is done."""
         seal: tuple[Step, ...] = () if self.seal is None else (self.seal, *self.seal_verifies)
-        return (*self.erases, *self.writes, *self.verifies, *seal)
+        supply: tuple[Step, ...] = () if self.supply is None else (self.supply,)
+        return (*supply, *self.erases, *self.writes, *self.verifies, *seal)
+
+    @property
+    def timed_chip(self) -> Chip:
+        """The chip with the times it has once the loader was told what the plan tells it."""
+        return self.chip if self.supply is None else self.chip.working_by_words()
 
     @property
     def all_writes(self) -> tuple[WriteStep, ...]:
@@ -140,7 +159,17 @@ class Plan:
     @property
     def starts_half_done(self) -> bool:
         """Whether a board that is cut off on the way may start with half of the old program and half of the new."""
-        return bool(self.erases or self.writes) and self.seal is None
+        return bool(self.writes) and self.seal is None
+
+    @property
+    def changes(self) -> bool:
+        """Whether it erases or writes anything."""
+        return bool(self.erases or self.all_writes)
+
+    @property
+    def erases_start(self) -> bool:
+        """Whether the unit is erased that holds the flash's beginning, which the chip starts from."""
+        return bool(self.erased_pages & set(self.chip.pages_covering((Span(self.chip.flash_start, 1),))))
 
 
 def _pages_of(chip: Chip, span: Span) -> tuple[int, ...]:

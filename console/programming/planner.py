@@ -9,6 +9,7 @@ from console.errors import InputTrouble, UsageTrouble
 from console.images.image import Image, Segment, Span, joined
 from console.programming.chips import Chip
 from console.programming.plan import EraseStep, Options, Plan, VerifyStep, WriteStep
+from console.words import count_of
 from protocols.programmer import Programmer
 
 # pages in one erase command: a stop is heeded between two of them, and the few characters around them cost nothing
@@ -31,7 +32,7 @@ def make_plan(
     options = options or Options()
     _check(options, chip)
     current = current or {}
-    parts = _wanted(image, chip, options.ranges)
+    parts = wanted(image, chip, options.ranges)
     flash = [part for part in parts if chip.flash.holds(part.address, part.size)]
     ram = [part for part in parts if not chip.flash.holds(part.address, part.size)]
     pages = _Pages(chip, flash, options, current, max(chip.granule, programmer.write_unit))
@@ -56,6 +57,7 @@ def make_plan(
         rechecks=tuple(VerifyStep(part.address, part.data) for part in _cut(there, programmer.max_block)),
         kept=_spans(pages.kept),
         lost=_spans(pages.lost),
+        unread=_spans(pages.unread),
         blank_pages=frozenset(pages.open),
         content=pages.content,
     )
@@ -96,7 +98,7 @@ def repair_plan(plan: Plan, pages: Iterable[int], programmer: Programmer, *, sea
 def touched_pages(image: Image, chip: Chip, ranges: tuple[Span, ...] = ()) -> tuple[int, ...]:
     """Erase units that `image` (or the `ranges` of it) touches; InputTrouble `outside-chip`."""
     return chip.pages_covering(
-        part.span for part in _wanted(image, chip, ranges) if chip.flash.holds(part.address, part.size)
+        part.span for part in wanted(image, chip, ranges) if chip.flash.holds(part.address, part.size)
     )
 
 
@@ -131,8 +133,11 @@ def _check(options: Options, chip: Chip) -> None:
         )
 
 
-def _wanted(image: Image, chip: Chip, ranges: tuple[Span, ...]) -> tuple[Segment, ...]:
-    """The image's pieces within `ranges`; each lies in flash or in RAM that the loader can write."""
+def wanted(image: Image, chip: Chip, ranges: tuple[Span, ...]) -> tuple[Segment, ...]:
+    """The image's pieces within `ranges` (none: all of it); each lies in flash or in RAM that the loader can write.
+
+    Raises InputTrouble `outside-chip`, UsageTrouble `range` where nothing is left.
+    """
     parts = list(image.segments)
     if ranges:
         parts = [
@@ -149,14 +154,14 @@ def _wanted(image: Image, chip: Chip, ranges: tuple[Span, ...]) -> tuple[Segment
         if in_ram and any(part.span.overlap(own) for own in chip.loader_ram):
             raise InputTrouble(
                 "outside-chip",
-                f"{part.size} bytes at 0x{part.address:08X} would overwrite RAM that the loader uses itself",
+                f"{count_of(part.size, 'byte')} at 0x{part.address:08X} would overwrite RAM that the loader uses",
                 where=image.path,
                 help="link the program for other RAM",
             )
         if not in_ram and not chip.flash.holds(part.address, part.size):
             raise InputTrouble(
                 "outside-chip",
-                f"{part.size} bytes at 0x{part.address:08X} are not in the memory of {chip.name}",
+                f"outside the memory of {chip.name}: {count_of(part.size, 'byte')} at 0x{part.address:08X}",
                 where=image.path,
                 note=f"its flash goes from 0x{chip.flash.start:08X} up to 0x{chip.flash.end - 1:08X}",
                 help="check the image's addresses, or the chip named",
@@ -188,6 +193,7 @@ class _Pages:
         self.already: list[Segment] = []
         self.kept: list[Span] = []
         self.lost: list[Span] = []
+        self.unread: list[Span] = []
         self.content: dict[int, bytes] = {}
         self._chip = chip
         self._options = options
@@ -228,7 +234,10 @@ class _Pages:
             self.kept += [gap for gap in beside if not self._is_blank(want, where, gap)]
             self._take(number, where, want)
             return [Segment(where.start, bytes(want))]
-        self.lost += [gap for gap in beside if old is None or not self._is_blank(want, where, gap)]
+        if old is None:
+            self.unread += beside
+        else:
+            self.lost += [gap for gap in beside if not self._is_blank(want, where, gap)]
         for gap in beside:
             want[gap.start - where.start : gap.end - where.start] = bytes((self._chip.erased,)) * gap.size
         self._take(number, where, want)

@@ -5,12 +5,13 @@ Nothing counts as proven but what was read back and was right, in this run.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Final
 
 from console.images.image import Span
+from console.words import count_of, differing
 
 _LISTED: Final = 40
 
@@ -56,13 +57,18 @@ class Difference:
         """Address, bit, expected and found."""
         return (
             f"0x{self.address:08X} bit {self.bit}: expected {self.expected:02X}, got {self.got:02X}"
-            f" ({self.count} of {self.block.size} bytes of the block differ)"
+            f" ({self.count} of the {count_of(self.block.size, 'byte')} from 0x{self.block.start:08X} differ)"
         )
 
     @property
     def meaning(self) -> str:
         """What such a difference looks like, in words."""
         return _MEANING[self.kind]
+
+
+def differences(wrong: Sequence[Difference]) -> str:
+    """How much differs, in words: one place for each block that was read."""
+    return differing(sum(each.count for each in wrong), len(wrong))
 
 
 def compare(

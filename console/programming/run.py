@@ -15,20 +15,23 @@ from console.events import Chunk, Event, MarkKind
 from console.images.image import Span
 from console.programming.chips import Chip
 from console.programming.door import Door
-from console.programming.outlook import Outlook, numbers
+from console.programming.outlook import Outlook, numbers, units
 from console.programming.plan import Plan, VerifyStep
 from console.programming.planner import repair_plan
-from console.programming.proof import Difference, Kind, as_text
+from console.programming.proof import Difference, Kind, as_text, differences
 from console.programming.stages import (
+    Content,
     Work,
     erase_stage,
     patiently,
     read_stage,
     realign_or_sync,
+    supply_stage,
     unique_id_stage,
     verify_stage,
     write_stage,
 )
+from console.words import count_of
 from protocols.errors import OurMistake, Refused
 from protocols.family import Identity
 from protocols.programmer import Programmer
@@ -54,7 +57,9 @@ def offered(session: Door, identity: Identity | None = None) -> Programmer:
     known = identity if identity is not None else session.identity
     if session.family.programmer is None or known is None:
         raise TargetTrouble(
-            "unsupported", f"the protocol {session.family.name} has no way to program", help="choose another --family"
+            "unsupported",
+            f"the protocol {session.family.name} has no way to program",
+            help="choose another protocol with --family",
         )
     return session.family.programmer(known)
 
@@ -70,18 +75,20 @@ def announce(session: Door, task: str, plan: Plan, expected: Outlook | None = No
         erase=numbers(plan.erased_pages),
         expected_s=None if expected is None else round(expected.total_s, 3),
         already=as_text(plan.already),
+        supply_v=None if plan.supply is None else plan.supply.volts,
         **more,
     )
 
 
 async def carry_out(session: Door, work: Work) -> None:
-    """Erase, write, read back, mend what is wrong, and write what the chip starts from last of all.
+    """State the supply, erase, write, read back, mend what is wrong, and write what the chip starts from last of all.
 
     Raises Mismatch when memory stays wrong, TargetTrouble when the chip denies, Stopped at a block's border when
     `work.stop` was set, ProtocolError and PortTrouble from the line. Whatever happens, the record says what is proven.
     """
     work.ledger.proven += work.plan.already
     with spoken(session, work):
+        await tell_supply(session, work)
         await erase(session, work)
         await write(session, work)
         await prove(session, work)
@@ -106,6 +113,23 @@ def spoken(session: Door, work: Work, *, last: bool = True) -> Iterator[None]:
     finally:
         if last or not complete:
             proof(session, work, complete)
+
+
+async def tell_supply(session: Door, work: Work) -> None:
+    """What comes before a plan's first part: the loader hears what the supply is. Raises as `carry_out`."""
+    step = work.plan.supply
+    if step is None:
+        return
+    try:
+        await session.converse("supply", supply_stage(work, step))
+    except Refused as refusal:
+        if work.programmer.denied(refusal):
+            raise
+        raise TargetTrouble(
+            "refused",
+            "the loader does not take a statement of its supply; nothing was erased",
+            help="leave --supply-volts out: it then works 8 bits at a time, which every supply allows",
+        ) from refusal
 
 
 async def erase(session: Door, work: Work, plan: Plan | None = None) -> None:
@@ -158,7 +182,7 @@ async def _proven(session: Door, work: Work, steps: Sequence[VerifyStep], *, sea
         mend = repair_plan(plan, pages, work.programmer, sealed=sealed)
         work.ledger.unsure.clear()
         work.ledger.repaired += len(pages)
-        session.mark(MarkKind.NOTE, text=f"{plan.chip.unit} {numbers(pages)} is erased and written again")
+        session.mark(MarkKind.NOTE, text=f"erased and written again: {units(plan.chip, pages)}")
         await erase(session, work, mend)
         await write(session, work, mend)
         if mend.seal is not None:
@@ -169,7 +193,7 @@ async def _proven(session: Door, work: Work, steps: Sequence[VerifyStep], *, sea
 _NEXT: Final = {
     Kind.IGNORED: "do not use this board; its sectors may be write-protected, which is lifted in the chip's option "
     "bytes and not from here; if they are not, check the supply and try once more",
-    Kind.LINE: "do not use this board yet; look at cable, joints and supply, then use --resume",
+    Kind.LINE: "do not use this board yet; look at cable, joints and supply, then try once more",
 }
 
 
@@ -177,10 +201,10 @@ def mismatch(wrong: Sequence[Difference]) -> Mismatch:
     """Memory that stays wrong, as an error that names the first place and what it looks like."""
     if not wrong:
         return Mismatch(
-            "mismatch", "some blocks could not be written whole", help="check supply and wires, then use --resume"
+            "mismatch", "some blocks could not be written whole", help="check supply and wires, then try once more"
         )
     first = wrong[0]
-    more = f", and {len(wrong) - 1} more blocks" if len(wrong) > 1 else ""
+    more = f", and {count_of(len(wrong) - 1, 'more block')}" if len(wrong) > 1 else ""
     return Mismatch(
         "mismatch",
         f"memory does not hold what was written: {first.where}{more}",
@@ -193,12 +217,12 @@ def mismatch(wrong: Sequence[Difference]) -> Mismatch:
 def protected(identity: Identity | None) -> TargetTrouble:
     """The chip denies reading or writing, in words."""
     product = identity.product_id if identity is not None else None
-    consent = f"--lift-protection 0x{product:03X}" if product is not None else "--lift-protection with its product id"
+    consent = "with --lift-protection " + ("with its product id" if product is None else f"0x{product:03X}")
     return TargetTrouble(
         "protected",
         "the chip refuses to be read or written: readout protection is set",
         note="somebody set it to keep the program in the chip from being copied",
-        help=f"ask the owner of the program; lifting it erases the whole chip: {consent}",
+        help=f"ask the owner of the program; lifting it erases the whole chip: program, erase or restore, {consent}",
         caution="lifting the protection erases everything on the chip for good",
     )
 
@@ -215,8 +239,8 @@ def recorded(session: Door) -> Iterator[None]:
         raise
 
 
-def proof(session: Door, work: Work, complete: bool) -> None:
-    """The record's last word on the memory."""
+def proof(session: Door, work: Work, complete: bool, differing: Sequence[Difference] = ()) -> None:
+    """The record's last word on the memory. `differing`: what a comparison found that read everything."""
     ledger = work.ledger
     proven = ledger.merged(ledger.proven)
     pending = [span for span in ledger.merged(ledger.written) if not any(part.overlap(span) for part in proven)]
@@ -231,6 +255,8 @@ def proof(session: Door, work: Work, complete: bool) -> None:
         by_checksum=ledger.by_checksum,
         repeated=ledger.repeated,
         repaired=ledger.repaired,
+        differing_bytes=sum(each.count for each in differing),
+        differing_places=len(differing),
     )
 
 
@@ -261,7 +287,8 @@ async def chip_at_hand(session: Door, work: Work) -> Chip:
         return chip.sized(size)
     except ValueError:
         session.mark(
-            MarkKind.NOTE, text=f"the chip says that its flash has {size} bytes, which {chip.name} cannot have"
+            MarkKind.NOTE,
+            text=f"the chip says that its flash has {count_of(size, 'byte')}, which {chip.name} cannot have",
         )
         return chip
 
@@ -279,17 +306,19 @@ async def unique_id(session: Door, work: Work) -> str:
     return found.hex()
 
 
-async def read_pages(session: Door, work: Work, pages: Sequence[int]) -> dict[int, bytes]:
+async def read_pages(session: Door, work: Work, pages: Sequence[int], like: Content | None = None) -> dict[int, bytes]:
     """Whole erase units by number. Raises as `read_spans`."""
     chip = work.plan.chip
-    found = await read_spans(session, work, [chip.page_range(page) for page in pages])
+    found = await read_spans(session, work, [chip.page_range(page) for page in pages], like)
     return dict(zip(pages, found, strict=True))
 
 
-async def read_spans(session: Door, work: Work, spans: Sequence[Span]) -> list[bytes]:
-    """Memory as it is. Raises TargetTrouble `protected`, Stopped, and what the line raises."""
+async def read_spans(session: Door, work: Work, spans: Sequence[Span], like: Content | None = None) -> list[bytes]:
+    """Memory as it is, by two readings that agree (see `read_stage`).
+
+    Raises TargetTrouble `protected`, Stopped, and what the line raises."""
     try:
-        return await session.converse("read", read_stage(work, spans))
+        return await session.converse("read", read_stage(work, spans, like))
     except Refused as refusal:
         if work.programmer.denied(refusal):
             raise protected(session.identity) from refusal
@@ -329,19 +358,24 @@ async def lift_protection(session: Door, work: Work, consent: int) -> None:
 
 
 async def compared(session: Door, work: Work) -> list[Difference]:
-    """Read back what the plan says and change nothing. Returns what differs; the record says what is proven."""
+    """Read back what the plan says, by address, and change nothing. Returns what differs; the record says it too."""
     wrong: list[Difference] = []
     complete = False
+    steps = sorted(work.plan.all_verifies, key=lambda step: step.address)
     try:
-        wrong = await session.converse("compare", verify_stage(work, work.plan.all_verifies))
+        wrong = await session.converse("compare", verify_stage(work, steps), _as_compared)
         complete = not wrong
     except Refused as refusal:
         if work.programmer.denied(refusal):
             raise protected(session.identity) from refusal
         raise
     finally:
-        proof(session, work, complete)
+        proof(session, work, complete, wrong)
     return wrong
+
+
+def _as_compared(wrong: Sequence[Difference]) -> tuple[Outcome, str]:
+    return (Outcome.MISMATCH, differences(wrong)) if wrong else (Outcome.OK, "")
 
 
 async def start(session: Door, work: Work, address: int, listen_s: float) -> bytes:

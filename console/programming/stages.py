@@ -13,22 +13,27 @@ from typing import Final, TypeVar
 
 from console.errors import Stopped
 from console.images.image import Span
-from console.programming.outlook import erase_s
-from console.programming.plan import EraseStep, Plan, VerifyStep, WriteStep
+from console.programming.outlook import erase_s, units
+from console.programming.plan import EraseStep, Plan, SupplyStep, VerifyStep, WriteStep
 from console.programming.proof import Difference, Ledger, compare
+from console.words import count_of
 from protocols.conversation import Conversation, Stray, Tell, Want
-from protocols.errors import TheirBehaviour
+from protocols.errors import TheirBehaviour, UnexpectedReply
 from protocols.family import SyncResult
 from protocols.programmer import Programmer
 
 T = TypeVar("T")
+Content = Callable[[int, int], bytes | None]
+"""What something holds at an address, so many bytes of it; None where it does not hold all of them."""
 RETRIES: Final = 3
 _MARKS_PER_STAGE: Final = 100
 _LEAST_STEP: Final = 1024
 _PIECE: Final = 32
 _READINGS: Final = 4
+_TOLD: Final = 8  # differences that are noted one by one; of the others their number
 _CHECKSUM_RUN: Final = 8192
-# documents give the slowest at the rated supply and temperature; a chip beyond them still gets its time
+# documents give the slowest at the rated supply and temperature; a chip beyond them still gets its time, and so does a
+# loader that forgot the supply it was told
 _PATIENCE: Final = 2.0
 _WRITE_S: Final = 0.3  # a late acknowledge costs nothing where none is late
 
@@ -38,6 +43,8 @@ class StopRequest:
     """Set from outside; stages end at the next block's border, where it is known what the chip holds."""
 
     wanted: bool = False
+    at_once: bool = False
+    """Asked for twice: the conversation is cut off where it is, perhaps in the middle of a command."""
 
     def check(self) -> None:
         """Raise Stopped if it was asked for."""
@@ -128,6 +135,12 @@ class _Progress:
             yield Tell("progress", {"done": self.done, "total": self._total, "repeated": self._work.ledger.repeated})
 
 
+def supply_stage(work: Work, step: SupplyStep) -> Conversation[None]:
+    """Tell the loader the supply; one statement repeated is harmless."""
+    work.stop.check()
+    yield from patiently(work, "state the supply", partial(work.programmer.tell_supply, step.range))
+
+
 def erase_stage(work: Work, steps: Sequence[EraseStep]) -> Conversation[None]:
     """Erase; one command repeated is harmless, so it is repeated until acknowledged."""
     chip = work.plan.chip
@@ -140,14 +153,14 @@ def erase_stage(work: Work, steps: Sequence[EraseStep]) -> Conversation[None]:
     for step, size in zip(steps, sizes, strict=True):
         work.stop.check()
         work.ledger.forget(erased_spans(work.plan, step))
-        within_s = _PATIENCE * erase_s(work.plan, step)
+        within_s = _PATIENCE * erase_s(chip, step)
         pages = step.pages
         if pages is None:
             yield from patiently(work, "erase everything", partial(work.programmer.erase_all, within_s))
         else:
             yield from patiently(
                 work,
-                f"erase {chip.unit}s {pages[0]} to {pages[-1]}",
+                f"erase {units(chip, pages)}",
                 partial(work.programmer.erase, pages, within_s),
                 pending=b"".join(page.to_bytes(2) for page in pages) + bytes((len(pages) - 1,)),
             )
@@ -231,8 +244,11 @@ def verify_stage(
             found.append(difference)
             # what a difference looks like tells of a write; where nothing was written it is only another content
             why = f": {difference.meaning}" if work.plan.all_writes else ""
-            yield Tell("note", {"text": f"differs at {difference.where}{why}"})
+            if len(found) <= _TOLD:
+                yield Tell("note", {"text": f"differs at {difference.where}{why}"})
         yield from progress.tell(len(step.data))
+    if len(found) > _TOLD:
+        yield Tell("note", {"text": f"and {count_of(len(found) - _TOLD, 'more place')}"})
     return found
 
 
@@ -291,8 +307,9 @@ def _verify(work: Work, step: VerifyStep, before: bytes | None) -> Conversation[
     work.ledger.repeated += 1
     yield Tell("note", {"text": f"two readings from 0x{step.address:08X} differ; reading it in pieces"})
     settled, again = b"", b""
-    for at in range(step.address, step.span.end, _PIECE):
-        last, former = yield from _settled(work, Span(at, min(_PIECE, step.span.end - at)), step)
+    for piece in _pieces(step.span):
+        at = piece.start - step.address
+        last, former = yield from _settled(work, piece, step.data[at : at + piece.size])
         settled += last
         again += former
     if settled == step.data:
@@ -300,10 +317,13 @@ def _verify(work: Work, step: VerifyStep, before: bytes | None) -> Conversation[
     return compare(step.address, step.data, settled, again, work.plan.chip.erased, before)
 
 
-def _settled(work: Work, span: Span, step: VerifyStep) -> Conversation[tuple[bytes, bytes]]:
-    """Read a piece until it is right or two readings agree; the last two readings."""
-    at = span.start - step.address
-    want = step.data[at : at + span.size]
+def _pieces(span: Span) -> Iterator[Span]:
+    """On a line that seldom brings a whole block right, a piece comes through."""
+    return (Span(at, min(_PIECE, span.end - at)) for at in range(span.start, span.end, _PIECE))
+
+
+def _settled(work: Work, span: Span, want: bytes | None = None) -> Conversation[tuple[bytes, bytes]]:
+    """Read a piece until it is what is wanted or two readings agree; the last two readings."""
     last = yield from _read(work, span)
     for _ in range(work.retries):
         if last == want:
@@ -319,8 +339,12 @@ def _read(work: Work, span: Span) -> Conversation[bytes]:
     return patiently(work, f"read 0x{span.start:08X}", partial(work.programmer.read, span.start, span.size))
 
 
-def read_stage(work: Work, spans: Sequence[Span]) -> Conversation[list[bytes]]:
-    """Read whole ranges, each as one piece."""
+def read_stage(work: Work, spans: Sequence[Span], like: Content | None = None) -> Conversation[list[bytes]]:
+    """Read whole ranges, each as one piece and every block twice: what comes carries no check of its own (AN3155 Rev 20
+    s.3.4), and others will rely on it. A block that reads just as `like` has it needs no second reading.
+
+    Raises UnexpectedReply where the line does not bring the same twice.
+    """
     progress = _Progress(work, sum(span.size for span in spans))
     out = []
     yield from progress.tell()
@@ -330,7 +354,24 @@ def read_stage(work: Work, spans: Sequence[Span]) -> Conversation[list[bytes]]:
             work.stop.check()
             at = span.start + len(data)
             size = min(work.programmer.max_block - at % work.programmer.max_block, span.end - at)
-            data += yield from _read(work, Span(at, size))
+            data += yield from _read_surely(work, Span(at, size), like)
             yield from progress.tell(size)
         out.append(bytes(data))
+    return out
+
+
+def _read_surely(work: Work, span: Span, like: Content | None) -> Conversation[bytes]:
+    got = yield from _read(work, span)
+    if like is not None and got == like(span.start, span.size):
+        return got
+    if got == (yield from _read(work, span)):
+        return got
+    work.ledger.repeated += 1
+    yield Tell("note", {"text": f"two readings from 0x{span.start:08X} differ; reading it in pieces"})
+    out = b""
+    for piece in _pieces(span):
+        last, former = yield from _settled(work, piece)
+        if last != former:
+            raise UnexpectedReply(f"the same twice from 0x{piece.start:08X}", last)
+        out += last
     return out

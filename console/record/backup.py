@@ -40,6 +40,13 @@ class Backup:
     chip: str
     unique_id: str = ""
 
+    def same_place(self, other: Backup) -> bool:
+        """Whether both are of one range of one board, as far as its chip can be told from another."""
+        return (self.address, len(self.data), self.product_id, self.unique_id) == (
+            *(other.address, len(other.data)),
+            *(other.product_id, other.unique_id),
+        )
+
 
 def save_backup(path: Path, backup: Backup, taken: datetime | None = None) -> None:
     """Write the bytes to `path` and what they are to `path`.toml, and wait until both are on the disk.

@@ -11,6 +11,8 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Final, Protocol
 
+from console.words import count_of
+
 SECTION: Final = 0x0A0D0D0A
 INTERFACE: Final = 1
 SIMPLE_PACKET: Final = 3
@@ -109,7 +111,9 @@ def read_options(buffer: Buffer, begin: int, end: int, order: str) -> Iterator[t
             return
         if at + 4 + size > end:
             raise Damage(
-                "capture-option-length", at, f"an option of {size} bytes reaches beyond its block, which ends at {end}"
+                "capture-option-length",
+                at,
+                f"an option of {count_of(size, 'byte')} reaches beyond its block, which ends at {end}",
             )
         yield code, buffer[at + 4 : at + 4 + size]
         at += 4 + padded(size)
@@ -121,7 +125,9 @@ def block_length(buffer: Buffer, at: int, order: str) -> int:
     (total,) = struct.unpack(order + "I", buffer[at + 4 : at + 8])
     length = int(total)
     if length < MINIMUM:
-        raise Damage("capture-block-short", at, f"a block says it is {length} bytes long; {MINIMUM} is the least")
+        raise Damage(
+            "capture-block-short", at, f"a block says it is {count_of(length, 'byte')} long; {MINIMUM} is the least"
+        )
     if length & 3:
         raise Damage("capture-block-unaligned", at, f"a block says it is {length} bytes long, not a multiple of 4")
     if length > size - at:

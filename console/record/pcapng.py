@@ -23,6 +23,7 @@ from console.clock import Clock, MonotonicClock
 from console.errors import InputTrouble
 from console.events import Chunk, Event, LineEvent, LineKind, Mark, MarkKind, Value
 from console.record import blocks, rtac
+from console.words import count_of
 
 TOOL: Final = "wakeline"
 _LATEST_NS: Final = 2**63 - 1  # the rest of the console keeps times as signed 64-bit
@@ -218,7 +219,9 @@ class CaptureFile:
         while at < size:
             self._at = at
             if size - at < 8:
-                raise blocks.Damage("capture-cut", at, f"{size - at} bytes are too few for a block", cut=True)
+                raise blocks.Damage(
+                    "capture-cut", at, f"{count_of(size - at, 'byte')} left: too few for a block", cut=True
+                )
             if buffer[at : at + 4] == b"\n\r\r\n":
                 order = blocks.section_order(buffer, at)
                 length = blocks.block_length(buffer, at, order)

@@ -16,7 +16,7 @@ from console.report.plan import plan_sections
 from console.report.reading import SessionRecord
 from console.session.exchange import TraceRow
 from console.snapshot import Snapshot
-from console.summary import clash_text, cost_text, product_text
+from console.summary import clash_text, cost_text, loader_text, product_text
 from console.text import column, hex_bytes
 from console.words import count_of, moment, outcome_words, percent, reason, setting
 
@@ -124,8 +124,7 @@ def _facts(record: SessionRecord) -> Facts:
     if snapshot.identity is not None:
         rows.append(("target", f"product id {product_text(snapshot.identity)}"))
         if snapshot.identity.loader_version:
-            loader = f"version {snapshot.identity.loader_version}, {len(snapshot.identity.commands)} commands"
-            rows.append(("boot loader", loader))
+            rows.append(("boot loader", loader_text(snapshot.identity)))
         if snapshot.unique_id:
             rows.append(("unique id", snapshot.unique_id))
         if snapshot.identity.readout_protected:

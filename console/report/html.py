@@ -30,7 +30,7 @@ from console.report.model import (
     Timeline,
 )
 from console.text import clean
-from console.words import moment, seconds
+from console.words import count_of, moment, seconds
 
 _LONGEST: Final = 4000  # characters of one string; whatever needs more is no text for a page
 _VOID: Final = frozenset({"meta"})
@@ -192,7 +192,7 @@ def _bar(bar: Bar, span_s: float) -> Html:
     told = ", ".join(f"{name} {_tight(s)}" for (name, _), s in zip(SHARES, bar.spent_s, strict=True))
     end_s = bar.start_s + bar.elapsed_s
     when = f"{moment(bar.start_s)} to {moment(end_s)}"
-    counts = f"{bar.bytes_out} bytes sent, {bar.bytes_in} received"
+    counts = f"{count_of(bar.bytes_out, 'byte')} sent, {bar.bytes_in} received"
     words = element(
         "div", element("strong", bar.name), f" {bar.result}", element("small", f"{_tight(bar.elapsed_s)}; {counts}")
     )

@@ -110,7 +110,7 @@ class _Step:
         self.unsaid = 0
 
     def point(self) -> Point:
-        more = (*self.more, *((f"and {self.unsaid} more stages",) if self.unsaid else ()))
+        more = (*self.more, *((f"and {count_of(self.unsaid, 'more stage')}",) if self.unsaid else ()))
         return Point(self.text, moment(self.at_s), more)
 
 
@@ -156,7 +156,7 @@ class SessionReader:
         first, last = self._steps.split()
         story = [step.point() for step in first]
         if self._steps.left_out:
-            story.append(Point(f"{self._steps.left_out} steps are left out here", "…"))
+            story.append(Point(f"left out here: {count_of(self._steps.left_out, 'step')}", "…"))
         story += [step.point() for step in last]
         return SessionRecord(
             capture=capture,

@@ -21,7 +21,7 @@ from console.report.model import (
     Timeline,
 )
 from console.text import clean
-from console.words import moment, seconds
+from console.words import count_of, moment, seconds
 
 WIDTH: Final = 100
 _LONGEST: Final = 4000
@@ -147,7 +147,7 @@ def _axis(axis: Axis) -> Iterator[str]:
         yield f"  |{_strip(bar, axis.span_s)}|"
         words = f"{bar.name} {bar.result} {seconds(bar.elapsed_s)}, from {moment(bar.start_s)}"
         told = ", ".join(f"{name} {seconds(s)}" for (name, _), s in zip(SHARES, bar.spent_s, strict=True))
-        yield from _wrapped("   ", f"{words}: {told}; {bar.bytes_out} bytes sent, {bar.bytes_in} received")
+        yield from _wrapped("   ", f"{words}: {told}; {count_of(bar.bytes_out, 'byte')} sent, {bar.bytes_in} received")
 
 
 def _strip(bar: Bar, span_s: float) -> str:

@@ -33,6 +33,7 @@ from console.screens.text import line
 from console.screens.trace_panel import TracePanel
 from console.screens.wires_panel import WiresPanel
 from console.snapshot import Snapshot
+from console.words import count_of
 
 if TYPE_CHECKING:
     from console.screens.app import WakelineApp
@@ -48,7 +49,8 @@ class BenchScreen(LiveScreen):
 
     HELP: ClassVar[str] = (
         "The cable on top, the stages under it, then what passed on the wire and what is most likely wrong. Tab moves "
-        "between the panels, z gives one the whole screen. h tries the handshake."
+        "between the panels, z gives one the whole screen. h tries the handshake; a board on which a run was cut off "
+        "wants a reset first, or p with 'a run was cut off' ticked."
     )
     BINDINGS: ClassVar[list[BindingType]] = bindings(Scope.BENCH, Scope.LIVE, Scope.REPLAY, Scope.STORY)
     # the base class declares these as instance variables
@@ -213,11 +215,13 @@ class BenchScreen(LiveScreen):
         if message.lines is not None:
             self.app.copy_to_clipboard("\n".join(message.lines) + "\n")
             count = len(message.lines)
-            self._write("rows", lambda path: write_lines(path, message.lines or ()), f"{count} row(s) copied, also in")
+            self._write(
+                "rows", lambda path: write_lines(path, message.lines or ()), f"{count_of(count, 'row')} copied, also in"
+            )
             return
         panel, view, size = self.query_one(TracePanel), message.view, len(message.view)
         rows = (panel.row_text(view.row(at)) for at in range(size))
-        self._write("rows", lambda path: write_lines(path, rows), f"{size} row(s) written to")
+        self._write("rows", lambda path: write_lines(path, rows), f"{count_of(size, 'row')} written to")
 
     def action_transcript(self) -> None:
         """The readable record of what was seen so far."""

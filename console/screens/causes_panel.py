@@ -9,11 +9,12 @@ from textual.content import Content
 
 from console.causes.rank import NextCheck, RankedCause
 from console.errors import Outcome
+from console.screens.advice import here
 from console.screens.panel import TextPanel
 from console.screens.text import line
 from console.session.line_tests import CHECKS
 from console.snapshot import Snapshot
-from console.summary import clash_text, cost_text, outlook_text, product_text
+from console.summary import clash_text, cost_text, loader_text, outlook_text, product_text
 from console.words import percent, reason
 
 _BAR: Final = 10
@@ -46,7 +47,7 @@ class CausesPanel(TextPanel):
         if identity is not None and identity.product_id is not None:
             out += wrap("✓ identified: ", f"product id {product_text(identity)}", width, "$text-success bold")
             if identity.loader_version:
-                out += wrap("  loader ", f"version {identity.loader_version}, {len(identity.commands)} commands", width)
+                out += wrap("  loader ", loader_text(identity), width)
             if identity.readout_protected:
                 out += wrap("▲ ", "read protection is set; removing it erases the chip", width, "$text-warning")
         if ok and snapshot.causes:
@@ -63,7 +64,7 @@ class CausesPanel(TextPanel):
         if snapshot.problem is not None and (snapshot.next_check is None or self.roomy):
             out += wrap(f"✗ {snapshot.problem.code}: ", snapshot.problem.message, width, "$text-error")
             if snapshot.next_check is None:
-                out += wrap("next: ", snapshot.problem.help, width, "bold")
+                out += wrap("next: ", here(snapshot.problem.help), width, "bold")
         for cause in snapshot.causes[1:]:
             out += cause_lines(cause, width, first=self.roomy or height >= 30)
         if self.roomy or not snapshot.causes:

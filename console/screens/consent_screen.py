@@ -12,6 +12,7 @@ from textual.content import Content
 from textual.screen import ModalScreen
 from textual.widgets import Input, Static
 
+from console.screens.advice import here
 from console.screens.text import line
 
 _PLAIN: Final = "yes"
@@ -37,7 +38,7 @@ class ConsentScreen(ModalScreen[bool]):
         """Plan, question, keys."""
         with VerticalScroll(id="consent"):
             with VerticalScroll(id="plan"):
-                yield Static(Content("\n").join(map(_styled, self._said)), markup=False)
+                yield Static(Content("\n").join(map(_styled, map(here, self._said))), markup=False)
             if self._wanted == _PLAIN:
                 yield Static(line((self._question, "bold")), markup=False)
                 yield Static(line(("y", "bold"), " yes, go on    ", ("Esc", "bold"), " no"), markup=False)

@@ -18,6 +18,7 @@ from textual.widgets import Checkbox, Input, OptionList, Static
 from console.commands.options import values as options
 from console.errors import WakelineError
 from console.record.backup import beside
+from console.screens.advice import here
 from console.screens.chip_task import ChipTask
 from console.screens.files import fresh_path
 from console.screens.text import line
@@ -32,9 +33,11 @@ _MOST_FILES: Final = 50
 
 @dataclass(frozen=True, slots=True)
 class Field:
-    """One line to type: the job's field, words for it, and what reads it (raises ArgumentTypeError)."""
+    """One line to type: the job's field, what advice calls it, words for it, and what reads it (raises
+    ArgumentTypeError)."""
 
     name: str
+    noun: str
     words: str
     read: Callable[[str], Any] = str
 
@@ -70,14 +73,17 @@ def _newest(fits: Callable[[Path], bool]) -> list[str]:
     return [path.name for path in found if clean(path.name) == path.name][:_MOST_FILES]
 
 
-_IMAGE: Final = Field("image", "file: Intel HEX, S-records, ELF, raw")
-_ADDRESS: Final = Field("address", "only for raw data: its address, 0x0800_0000", options.address)
+_IMAGE: Final = Field("image", "the file", "file: Intel HEX, S-records, ELF, raw")
+_ADDRESS: Final = Field("address", "the address", "only for raw data: its address, 0x0800_0000", options.address)
+_SUPPLY: Final = Field(
+    "supply_volts", "the supply", "F2, F4, F7 only: supply measured at the chip, as 3.3: faster", options.volts
+)
 _RESUME: Final = ("resume", "a run was cut off: go on from there")
 FORMS: Final[Mapping[str, Form]] = MappingProxyType(
     {
         "program": Form(
             "write a firmware file, read back every byte",
-            (_IMAGE, _ADDRESS),
+            (_IMAGE, _ADDRESS, _SUPPLY),
             (
                 ("changed_only", "read first; write only what is not there yet"),
                 ("keep_neighbours", "keep what else is on the pages"),
@@ -92,31 +98,32 @@ FORMS: Final[Mapping[str, Form]] = MappingProxyType(
             (
                 _IMAGE,
                 _ADDRESS,
-                Field("version_at", "version text at ADDRESS:LENGTH, if known", options.place),
-                Field("version_pattern", r"or how it looks, as v[0-9.]+", options.pattern),
+                Field("version_at", "the version's place", "version text at ADDRESS:LENGTH, if known", options.place),
+                Field("version_pattern", "the version's look", r"or how it looks, as v[0-9.]+", options.pattern),
+                _SUPPLY,
             ),
-            (_RESUME,),
+            (("write_anyway", "write also what the chip holds already"), _RESUME),
             firmware_here,
         ),
         "compare": Form("does the chip hold this file? changes nothing", (_IMAGE, _ADDRESS), (_RESUME,), firmware_here),
         "read": Form(
             "memory into a file; changes nothing",
             (
-                Field("output", "file to write"),
-                Field("address", "from here (start of flash where empty)", options.address),
-                Field("length", "so many bytes (to its end where empty)", options.address),
+                Field("output", "the file", "file to write"),
+                Field("address", "the address", "from here (start of flash where empty)", options.address),
+                Field("length", "the length", "so many bytes (to its end where empty)", options.address),
             ),
-            (_RESUME,),
+            (("overwrite", "write over that file if it is there"), _RESUME),
         ),
         "erase": Form(
             "pages or everything",
-            (Field("pages", "page numbers: 0-3,7", options.pages),),
+            (Field("pages", "the page numbers", "page numbers: 0-3,7", options.pages), _SUPPLY),
             (("everything", "everything on the chip"), _RESUME),
             may_lift=True,
         ),
         "restore": Form(
             "put back what update saved",
-            (Field("backup", "backup file, its .toml beside it"),),
+            (Field("backup", "the backup", "backup file, its .toml beside it"), _SUPPLY),
             (("other_board", "it is from another board of the same kind"), _RESUME),
             backups_here,
             may_lift=True,
@@ -195,7 +202,7 @@ class JobScreen(ModalScreen[ChipTask | None]):
         try:
             task = self._read()
         except WakelineError as error:
-            self._wrong(f"{error.message}; next: {error.help}")
+            self._wrong(f"{error.message}; next: {here(error.help)}")
         except ArgumentTypeError as error:
             self._wrong(clean(str(error)))
         else:

@@ -5,13 +5,14 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, Final
 
 from textual.app import App
 from textual.screen import Screen
 
 from console.errors import InputTrouble, WakelineError
 from console.link.base import LinkSettings
+from console.screens.advice import here
 from console.screens.ports_screen import PortsScreen
 
 if TYPE_CHECKING:
@@ -22,6 +23,9 @@ if TYPE_CHECKING:
 
     Source = LiveSource | CaptureSource | PlanSource
     from console.snapshot import Fold
+
+# what would change where one is without being seen
+_UNSEEN: Final = frozenset(("back", "replay", "notebook", "palette", "command_palette"))
 
 
 class Navigator(App[int]):
@@ -59,8 +63,12 @@ class Navigator(App[int]):
     def what_runs(self) -> str:
         """What leaving would cut off, in words."""
         if self.source is not None and getattr(self.source, "working", False):
-            return "the chip is being worked on, and is stopped at the next block; --resume (r) goes on later"
+            return "the chip is being worked on, and is stopped at the next block; r goes on later"
         return "an attempt or a record still runs"
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """Under the notice that the window is too small, only what leaves the program or explains itself acts."""
+        return action not in _UNSEEN or not getattr(self.screen, "too_small", False)
 
     def get_default_screen(self) -> Screen[None]:
         """The list of ports lies under everything."""
@@ -207,6 +215,10 @@ class Navigator(App[int]):
             self.open_capture(Path(name).expanduser())
         except InputTrouble as error:
             self.tell_trouble(error)
+
+    def notify(self, message: str, **how: Any) -> None:
+        """Every note in a corner of the screens, whichever widget has it shown."""
+        super().notify(here(message), **how)
 
     def tell_trouble(self, error: WakelineError) -> None:
         """What happened, where, and what to do next; never markup."""

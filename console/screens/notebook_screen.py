@@ -24,12 +24,14 @@ from console.notebook.statistics import first_pass, similar
 from console.notebook.store import Notebook
 from console.notebook.words import NO_NAME, detail_lines
 from console.screens.actions import BY_ID, Scope, bindings, key_line, of_scopes
+from console.screens.advice import here
 from console.screens.panel import put
 from console.screens.session_list import SessionList
 from console.screens.sized import SizedScreen
 from console.screens.text import line
 from console.shares import share_words
 from console.text import clean
+from console.words import count_of
 
 if TYPE_CHECKING:
     from textual.content import Content
@@ -159,7 +161,7 @@ class NotebookScreen(SizedScreen):
             self._notebook = await asyncio.to_thread(Notebook.open_to_read, self.path)
         except InputTrouble as error:
             put(self.query_one("#headline", Static), self._headline("cannot be opened"))
-            page.show(error.lines())
+            page.show([here(told) for told in error.lines()])
             self.ready = True
             return
         await self._fill()
@@ -172,7 +174,7 @@ class NotebookScreen(SizedScreen):
         if found is None:
             return
         rows, runs, self._cases = found
-        boards = "1 board" if len(runs) == 1 else f"{len(runs)} boards"
+        boards = count_of(len(runs), "board")
         words = f"{boards}, first pass {share_words(first_pass(runs))}" if runs else "no named board yet"
         put(self.query_one("#headline", Static), self._headline(words))
         self._show(rows)
@@ -200,7 +202,7 @@ class NotebookScreen(SizedScreen):
         try:
             return await asyncio.to_thread(question, self._notebook)
         except InputTrouble as error:
-            self.query_one(NotebookPage).show(error.lines())
+            self.query_one(NotebookPage).show([here(told) for told in error.lines()])
             return None
 
     def _show(self, rows: Sequence[SessionRow]) -> None:

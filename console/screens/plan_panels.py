@@ -13,11 +13,12 @@ from console.boards.stagerun import RAILS
 from console.bringup.fold import BringupState, StageState, State, SuspectState
 from console.causes.rank import NextCheck
 from console.errors import Outcome
+from console.screens.advice import here
 from console.screens.causes_panel import cause_lines, wrap
 from console.screens.panel import TextPanel
 from console.screens.text import fit, line
 from console.snapshot import Snapshot
-from console.words import percent
+from console.words import count_of, percent
 
 _SIGNS: Final = {
     State.WAITING: ("·", "$secondary"),
@@ -101,7 +102,7 @@ class StepPanel(TextPanel):
         if run is not None and run.total and run.done < run.total:
             share = run.done / run.total
             bar = "█" * round(20 * share) + "░" * (20 - round(20 * share))
-            out.append(line((f"{bar} {run.stage} {run.done} of {run.total} bytes", "")))
+            out.append(line((f"{bar} {run.stage} {run.done} of {count_of(run.total, 'byte')}", "")))
         return out or [line(("one moment", "$secondary"))]
 
 
@@ -129,7 +130,7 @@ def _end(state: BringupState, snapshot: Snapshot, width: int) -> list[Content]:
         out = [line((f"✗ {words}", "bold $text-error"))]
         if snapshot.problem is not None:
             out += wrap("  ", snapshot.problem.message, width)
-            out += wrap("next: ", snapshot.problem.help, width, "bold")
+            out += wrap("next: ", here(snapshot.problem.help), width, "bold")
     for done in state.repairs:
         out += wrap("· put right: ", f"{done.title} ({done.stage or 'seen while looking'})", width)
     return out

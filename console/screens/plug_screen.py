@@ -18,6 +18,7 @@ from console.causes.rank import NextCheck
 from console.link.base import LinkSettings
 from console.link.plug_watch import PlugWatch, looks
 from console.screens.actions import BY_ID, Scope, bindings, key_line, of_scopes
+from console.screens.advice import here
 from console.screens.causes_panel import cause_lines, wrap
 from console.screens.panel import put
 from console.screens.sized import SizedScreen
@@ -183,7 +184,7 @@ class PlugScreen(SizedScreen):
             out += _step("next: ", verdict.steps[0], width)
         elif verdict.help:
             key = " (Enter)" if verdict.port else ""
-            out += wrap("next: ", verdict.help + key, width, "bold $text-accent")
+            out += wrap("next: ", here(verdict.help) + key, width, "bold $text-accent")
         for number, cause in enumerate(verdict.causes[:_FEW]):
             out += cause_lines(cause, width, first=number == 0)
         for step in verdict.steps[1:_FEW]:

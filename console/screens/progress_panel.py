@@ -8,13 +8,14 @@ from textual.content import Content
 
 from console.errors import Outcome
 from console.programming.fold import Programming
+from console.screens.advice import here
 from console.screens.causes_panel import wrap
 from console.screens.chip_task import ChipTask
 from console.screens.panel import TextPanel
 from console.screens.text import line
 from console.snapshot import Snapshot
 from console.summary import proof_lines
-from console.words import duration, outcome_words
+from console.words import count_of, duration, outcome_words
 
 _FULL, _EMPTY = "█", "░"
 _LEAST_BAR: Final = 10
@@ -60,7 +61,7 @@ def _running(snapshot: Snapshot, state: Programming | None, width: int) -> list[
     percent = 100 * state.done // state.total
     bar = max(_LEAST_BAR, width - 2)
     filled = bar * state.done // state.total
-    words = f"{state.done} of {state.total} bytes"
+    words = f"{state.done} of {count_of(state.total, 'byte')}"
     if state.done:
         words += f", {state.rate:.0f} bytes/s"
     if state.eta_s and state.done < state.total:
@@ -87,10 +88,10 @@ def _verdict(snapshot: Snapshot, task: ChipTask, width: int) -> list[Content]:
     if trouble is not None:
         out += wrap("", f"{trouble.message}", width)
         out += wrap("where: ", trouble.where, width) if trouble.where else []
-        out += wrap("note: ", trouble.note, width) if trouble.note else []
+        out += wrap("note: ", here(trouble.note), width) if trouble.note else []
         out += wrap("▲ caution: ", trouble.caution, width, "$text-warning") if trouble.caution else []
-        out += wrap("next: ", trouble.help, width, _NEXT)
+        out += wrap("next: ", here(trouble.help), width, _NEXT)
     elif problem is not None:
         out += wrap("", problem.message, width)
-        out += wrap("next: ", problem.help, width, _NEXT)
+        out += wrap("next: ", here(problem.help), width, _NEXT)
     return out

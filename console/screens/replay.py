@@ -10,6 +10,7 @@ from textual.widgets import Static
 from console.screens.capture_source import CaptureSource
 from console.screens.panel import put
 from console.screens.text import line
+from console.words import count_of
 
 FASTEST: Final = 64.0
 SLOWEST: Final = 0.125
@@ -64,7 +65,7 @@ class ReplayLine(Static, can_focus=False):
         source = self._source
         room = 24
         full = round(source.capture.progress * room)
-        speed = "at once" if source.pacer.speed is None else f"{source.pacer.speed:g} times"
+        speed = "at once" if source.pacer.speed is None else count_of(source.pacer.speed, "time")
         if not source.loading:
             state, style = "■ at the end", "$secondary"
         elif source.pacer.paused:

@@ -38,7 +38,7 @@ class SizedScreen(Screen[None]):
         return self.has_class(_CLASS)
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """Nobody should start what cannot be seen; leaving, help and back belong to the app and go on working."""
+        """Nobody should start what cannot be seen; leaving and help belong to the app and go on working."""
         return not self.too_small
 
     def on_resize(self, event: Resize) -> None:

@@ -18,6 +18,7 @@ from console.errors import WakelineError
 from console.programming.chip_file import load_chip_file
 from console.programming.chips import Chip
 from console.screens.actions import BY_ID, Action, Scope, bindings, key_line, of_scopes
+from console.screens.advice import here
 from console.screens.ask_screen import ChooseScreen, WordsScreen
 from console.screens.bridge import SnapshotReady
 from console.screens.causes_panel import wrap
@@ -57,7 +58,7 @@ class SaidPanel(TextPanel):
         out: list[Content] = []
         for text in self.said:
             style = "$text-warning" if text.startswith(("caution:", "look:", "note:")) else ""
-            out += wrap("", text, width, style)
+            out += wrap("", here(text), width, style)
         self.call_after_refresh(self.scroll_end, animate=False)
         return out or [line(("nothing yet", "$secondary"))]
 

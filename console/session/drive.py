@@ -7,6 +7,7 @@ allows for the chip's time, the line time of the bytes wanted and the port's lat
 from __future__ import annotations
 
 import asyncio
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Generic, TypeVar
@@ -66,6 +67,13 @@ class Drive(Generic[T]):
         self._buffer += data
         if self._want is not None and len(self._buffer) >= self._want.count:
             self._advance(self._take(self._want.count))
+
+    def free_s(self) -> float:
+        """Seconds in which the line cannot bring what is wanted next, even if the chip takes no time."""
+        if self._want is None:
+            return math.inf
+        missing = self._want.count - len(self._buffer)
+        return max(0.0, self._line_free - self._loop.time()) + missing * self._pace.char_s
 
     def fail(self, error: BaseException) -> None:
         """End the conversation from outside (link lost, stopped by the user)."""

@@ -17,6 +17,7 @@ from console.events import Chunk, Event, LineEvent, LineKind
 from console.link.base import LinkSettings
 from console.session.session import DEFAULT_LISTEN_S, Session
 from console.text import column
+from console.words import count_of
 from protocols.conversation import Conversation, Send, Stray, Want
 from protocols.pattern import MOST, Came, Comparison, compare, random_pattern
 from protocols.readable import Heard, Listened, Verdict, count_readable, judge
@@ -83,14 +84,14 @@ _LOOPED: Final = {
     Came.OTHER: (
         Outcome.MISMATCH,
         "",
-        "{received} bytes came, but not the {sent} random ones: something else sends, take the board off and repeat",
+        "{received} came, but not the {sent} random ones: something else sends, take the board off and repeat",
     ),
 }
 _ECHOED: Final = {
     Came.SAME: (Outcome.MISMATCH, "stays", "all {sent} random bytes came back: our own bytes, no answer of a board"),
     Came.NOTHING: (Outcome.OK, "gone", "none of {sent} random bytes came back: no echo"),
     Came.DAMAGED: (Outcome.MISMATCH, "stays", "{matched} of {sent} random bytes came back: a weak echo"),
-    Came.OTHER: (Outcome.OK, "gone", "{received} bytes came that are not the {sent} random ones: no echo"),
+    Came.OTHER: (Outcome.OK, "gone", "{received} came that are not the {sent} random ones: no echo"),
 }
 _TESTS: Final = {
     LOOP_BACK: _Test("K02", _LOOPED),
@@ -136,7 +137,9 @@ async def send_pattern(
     def told(back: tuple[int, bytes]) -> tuple[Outcome, str]:
         result = _compared(pattern, back)
         outcome, _, text = words.words[result.came]
-        return outcome, text.format(sent=result.sent, received=result.received, matched=result.matched)
+        return outcome, text.format(
+            sent=result.sent, received=count_of(result.received, "byte"), matched=result.matched
+        )
 
     async with session.attempt():
         try:
@@ -250,7 +253,12 @@ def _tell_rate(session: Session, ear: _Ear) -> None:
         words = "nothing"
     else:
         share = round(100 * one.readable / one.characters) if one.characters else 0
-        words = f"{one.characters} characters, {share} % readable, {one.errors} line errors, {one.breaks} breaks"
+        words = ", ".join(
+            (
+                f"{count_of(one.characters, 'character')}, {share} % readable",
+                *(count_of(one.errors, "line error"), count_of(one.breaks, "break")),
+            )
+        )
     session.found(
         RATES, f"at {one.baud} {one.frame}: {words}", rate=one.baud, frame=one.frame, received=one.received,
         readable=one.readable, errors=one.errors, breaks=one.breaks, text=round(one.text, 3),

@@ -8,28 +8,29 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections import deque
+import math
 from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from dataclasses import replace
 from typing import TypeVar
 
-from console import __version__
 from console.clock import Clock
 from console.errors import Outcome, PortTrouble, Stopped, WakelineError
-from console.events import Chunk, Event, Mark, MarkKind, Value
+from console.events import Chunk, Mark, MarkKind, Value
 from console.link.base import Link, LinkSettings, OpenReport
 from console.link.wake import run_wake
+from console.session.announcement import announcement
 from console.session.drive import Drive, Pace
 from console.session.ear import Busy, Ear
-from console.session.outcome import outcome_of
+from console.session.emitter import Emitter, Sink
+from console.session.outcome import Judge, failure_fields, outcome_of
 from console.session.stage import IDENTIFY, LISTEN, SYNC
+from console.words import count_of
 from protocols.conversation import Conversation
 from protocols.errors import ProtocolError
 from protocols.family import Family, Identity, SyncResult
 from protocols.uart import Frame
 
 T = TypeVar("T")
-Sink = Callable[[Event], None]
 DEFAULT_LISTEN_S = 0.25
 
 
@@ -58,7 +59,7 @@ class Session:
         self.identity: Identity | None = None
         """What the target said in the last handshake that succeeded."""
         self._clock = clock
-        self._sinks = list(sinks)
+        self._events = Emitter(sinks)
         self._drive: Drive[object] | None = None
         self._pause: asyncio.Future[None] | None = None
         self._pace = Pace(family.frame.char_s(link.settings.baud), 0.05)
@@ -70,19 +71,16 @@ class Session:
         self._lost: PortTrouble | None = None
         self._busy = False
         self._ended = False
-        self._answering = False
         self._speaks: str | None = None
         self._noted: set[str] = set()
-        self._emit_later: deque[Event] = deque()
 
     def add_sink(self, sink: Sink) -> None:
         """From now on, also give events to `sink`."""
-        self._sinks.append(sink)
+        self._events.add(sink)
 
     def remove_sink(self, sink: Sink) -> None:
         """Stop giving events to `sink`; unknown sinks are ignored."""
-        if sink in self._sinks:
-            self._sinks.remove(sink)
+        self._events.remove(sink)
 
     @property
     def busy(self) -> bool:
@@ -99,7 +97,7 @@ class Session:
         try:
             if self._adapt is not None:
                 await self._adapt(self.link.settings)
-            report = await self.link.open(Ear(self._heard, self._emit, self._gone))
+            report = await self.link.open(Ear(self._heard, self._events.emit, self._gone))
         except PortTrouble as trouble:
             self._announce(None)
             self.trouble(trouble)
@@ -142,12 +140,12 @@ class Session:
             except (PortTrouble, Stopped):
                 return
 
-    async def converse(self, name: str, conversation: Conversation[T]) -> T:
+    async def converse(self, name: str, conversation: Conversation[T], judge: Judge[T] | None = None) -> T:
         """Run one conversation as a stage of its own. Raises ProtocolError, PortTrouble, Stopped, and whatever
         WakelineError the conversation itself raises."""
         async with Busy(self):
             self._half = True
-            result = await self.stage(name, conversation)
+            result = await self.stage(name, conversation, judge=judge)
             self._half = False
             return result
 
@@ -233,16 +231,16 @@ class Session:
         await asyncio.shield(self.close())
 
     def _heard(self, data: bytes, t_ns: int) -> None:
-        """Let the conversation answer first: fold and record work while the next question is on the line."""
-        self._emit_later.append(Chunk(t_ns, "in", data))
-        self._answering = True
+        """Let the conversation answer first: fold and record work while the line does."""
+        self._events.hold()
+        free_s = math.inf
         try:
+            self._events.emit(Chunk(t_ns, "in", data))
             if self._drive is not None:
                 self._drive.feed(data)
+                free_s = self._drive.free_s()
         finally:
-            self._answering = False
-            while self._emit_later:
-                self._emit(self._emit_later.popleft())
+            self._events.release(free_s)
 
     def _gone(self, error: PortTrouble) -> None:
         self._lost = error
@@ -261,28 +259,8 @@ class Session:
         self._mark(MarkKind.ERROR, code=error.code, message=error.message, help=error.help, outcome=error.outcome)
 
     def _announce(self, report: OpenReport | None, *, retuned: bool = False) -> None:
-        settings = self.link.settings
-        fields: dict[str, Value] = {
-            "port": settings.port,
-            "baud": settings.baud,
-            "frame": str(settings.frame),
-            "family": self._speaks or self.family.name,
-            "dtr": settings.dtr,
-            "rts": settings.rts,
-            "tool": f"wakeline {__version__}",
-        }
-        if report is not None:
-            fields |= {
-                "frame_in_use": str(report.frame_in_use),
-                "line_errors": report.line_errors,
-                "low_latency": report.low_latency,
-                "opening_pulse": report.opening_pulse,
-                "latency_s": report.latency_s,
-            }
-        if self._simulated is not None:
-            fields["simulated"] = self._simulated
-        if retuned:
-            fields["retuned"] = True
+        speaks = self._speaks or self.family.name
+        fields = announcement(self.link.settings, report, speaks=speaks, simulated=self._simulated, retuned=retuned)
         self._mark(MarkKind.SETTINGS, **fields)
 
     async def _wake(self) -> bool:
@@ -343,12 +321,7 @@ class Session:
                 self.found(name, f"sent {byte:02X} about {sent} times while somebody measured")
 
     async def stage(
-        self,
-        name: str,
-        conversation: Conversation[T],
-        *,
-        test: bool = False,
-        judge: Callable[[T], tuple[Outcome, str]] | None = None,
+        self, name: str, conversation: Conversation[T], *, test: bool = False, judge: Judge[T] | None = None
     ) -> T:
         """Within an attempt: run one conversation. Raises ProtocolError, PortTrouble or Stopped.
 
@@ -362,7 +335,7 @@ class Session:
             pace=self._pace,
             loop=asyncio.get_running_loop(),
             # the record and the observer already hold the bytes; the reason is what the conversation adds
-            stray=lambda data, why: self._mark(MarkKind.NOTE, text=f"{len(data)} stray byte(s): {why}"),
+            stray=lambda data, why: self._mark(MarkKind.NOTE, text=f"{count_of(len(data), 'stray byte')}: {why}"),
             tell=lambda tell: self._mark(MarkKind(tell.topic), **tell.fields),
         )
         self._drive = drive  # type: ignore[assignment]  # only fed and failed from here, whatever its result is
@@ -398,23 +371,13 @@ class Session:
 
     def _failed(self, name: str, error: BaseException) -> None:
         outcome = outcome_of(error)
-        hint = error.hint if isinstance(error, ProtocolError) else getattr(error, "code", "")
-        known = isinstance(error, ProtocolError | WakelineError)
-        message = str(error) if known else "stopped" if outcome is Outcome.STOPPED else type(error).__name__
-        self._mark(MarkKind.STAGE_END, name=name, outcome=outcome, hint=hint, message=message)
+        self._mark(MarkKind.STAGE_END, name=name, outcome=outcome, **failure_fields(error))
         if outcome is Outcome.STOPPED:
             self._mark(MarkKind.STOPPED)
 
     def _write(self, data: bytes) -> None:
         self.link.write(data)
-        self._emit(Chunk(self._clock.now_ns(), "out", data))
+        self._events.emit(Chunk(self._clock.now_ns(), "out", data))
 
     def _mark(self, kind: MarkKind, **fields: Value) -> None:
-        self._emit(Mark(self._clock.now_ns(), kind, fields))
-
-    def _emit(self, event: Event) -> None:
-        if self._answering:
-            self._emit_later.append(event)
-            return
-        for sink in tuple(self._sinks):
-            sink(event)
+        self._events.emit(Mark(self._clock.now_ns(), kind, fields))

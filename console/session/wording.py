@@ -10,6 +10,7 @@ from typing import Final
 
 from console.events import Chunk, LineEvent, LineKind, Mark, MarkKind
 from console.text import clean, hex_bytes
+from console.words import count_of
 from protocols.family import Role, Span
 
 _LINE_WORDS: Final = {
@@ -68,13 +69,17 @@ def mark_words(mark: Mark) -> str:
         case MarkKind.NOTE:
             return field("text")
         case MarkKind.PLAN:
-            return f"{field('task')}: {field('write')} bytes to write, {field('verify')} to read back"
+            return f"{field('task')}: {count_of(field('write'), 'byte')} to write, {field('verify')} to read back"
         case MarkKind.PROGRESS:
-            return f"{field('done')} of {field('total')} bytes"
+            return f"{field('done')} of {count_of(field('total'), 'byte')}"
         case MarkKind.CHIP:
             return f"unique id {field('unique_id') or 'not told'}"
         case MarkKind.PROOF:
-            word = "proven by reading back" if mark.fields.get("complete") is True else "not complete; proven"
+            word = "not complete; proven"
+            if mark.fields.get("complete") is True:
+                word = "proven by reading back"
+            elif mark.fields.get("differing_places"):
+                word = f"everything was read, {field('differing_bytes')} of its bytes not as expected; proven"
             return f"{word}: {field('proven') or 'nothing'}"
         case MarkKind.BRINGUP:
             return _plan_words(field)

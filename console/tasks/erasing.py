@@ -22,16 +22,16 @@ def erase(job: Job) -> Body:
             raise UsageTrouble(
                 "usage", f"{chip.name} has no {chip.unit} {beyond[0]}", help=f"they go from 0 to {chip.page_count - 1}"
             )
-        on.take(erase_plan(chip, pages, on.work.programmer))
-        on.caution()
-        if job.consent is None:
-            await on.agree("This erases what the plan says, for good.", on.id_words, f"--consent {on.id_words}")
-        elif job.consent != on.product_id:
+        if job.consent not in (None, on.product_id):
             raise TargetTrouble(
                 "wrong-chip",
                 f"the consent is for 0x{job.consent:03X}, this chip says {on.id_words}",
                 help=f"make sure which board this is; give its own id, {on.id_words} (without 0x digits are decimal)",
             )
+        on.take(erase_plan(chip, pages, on.work.programmer))
+        on.caution()
+        if job.consent is None:
+            await on.agree("This erases what the plan says, for good.", on.id_words, f"--consent {on.id_words}")
         announce(on.session, "erase", on.work.plan, on.expected())
         await carry_out(on.session, on.work)
 

@@ -19,8 +19,9 @@ from console.session.session import DEFAULT_LISTEN_S
 class Job:
     """The wishes; each field stands for the command line's option of that name, and means the same.
 
-    Addresses and lengths in bytes, times in seconds. `start` True: at the start of flash. `lift_protection` and
-    `consent` are product ids as consent (`lift_protection` True: ask). `yes`: do not ask before changing anything.
+    Addresses and lengths in bytes, times in seconds. `supply_volts` was measured at the chip. `start` True: at the
+    start of flash. `lift_protection` and `consent` are product ids as consent (`lift_protection` True: ask). `yes`: do
+    not ask before changing anything.
     """
 
     image: str = ""
@@ -33,9 +34,11 @@ class Job:
     keep_neighbours: bool = False
     no_erase: bool = False
     erase_all: bool = False
+    supply_volts: float | None = None
     quick: bool = False
     resume: bool = False
     plan: bool = False
+    write_anyway: bool = False
     backup: str | None = None
     no_backup: bool = False
     start: int | bool | None = None

@@ -4,21 +4,19 @@ from __future__ import annotations
 
 from hashlib import sha256
 from pathlib import Path
-from typing import Final
 
 from console.errors import InputTrouble, Mismatch, UsageTrouble
 from console.images.image import ADDRESS_LIMIT, Span
 from console.programming.plan import Options, Plan
 from console.programming.planner import make_plan
-from console.programming.proof import as_text
+from console.programming.proof import as_text, differences
 from console.programming.run import announce, compared, read_spans
 from console.record.backup import write_new
 from console.tasks.job import Job
 from console.tasks.on_chip import Body, OnChip
 from console.tasks.writing import image_words
 from console.text import clean
-
-_SHOWN: Final = 8
+from console.words import count_of
 
 
 def read(job: Job) -> Body:
@@ -41,7 +39,7 @@ def read(job: Job) -> Body:
         on.finish("read", proven=as_text((span,)), size=span.size)
         on.more["file"] = {"path": clean(str(output)), "address": f"0x{span.start:08X}", "size": len(data)}
         on.more["file"]["sha256"] = sha256(data).hexdigest()
-        on.say(f"{len(data)} bytes from 0x{span.start:08X} are in {clean(str(output))}")
+        on.say(f"{clean(str(output))} holds the {count_of(len(data), 'byte')} from 0x{span.start:08X}")
 
     return body
 
@@ -56,7 +54,8 @@ def _span_of(on: OnChip) -> Span:
             raise UsageTrouble("usage", "outside the flash a length is needed", help="add --length")
         length = on.chip.flash.end - address
     if not 0 < length <= ADDRESS_LIMIT - address:
-        raise UsageTrouble("usage", f"there are no {length} bytes from 0x{address:08X}", help="check --length")
+        words = f"there are not {count_of(length, 'byte')} from 0x{address:08X}"
+        raise UsageTrouble("usage", words, help="check --length")
     return Span(address, length)
 
 
@@ -76,12 +75,9 @@ def compare(job: Job) -> Body:
         ]
         if not wrong:
             return
-        on.say(*(f"differs at {each.where}" for each in wrong[:_SHOWN]))
-        total = sum(each.count for each in wrong)
         raise Mismatch(
             "differs",
-            f"the chip does not hold this image: {total} bytes in {len(wrong)} blocks differ, the first at "
-            f"{wrong[0].where}",
+            f"the chip does not hold this image: {differences(wrong)}, the first at {wrong[0].where}",
             where=image.path,
             help="program it, or look whether this is the right image",
         )

@@ -5,20 +5,22 @@ Each is made from its job before a port is opened, so that a wrong file costs no
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
-from console.errors import TargetTrouble
-from console.images.image import Image, Segment, Span
+from console.errors import InputTrouble, TargetTrouble, UsageTrouble
+from console.images.image import Image, Segment, Span, joined
 from console.programming.plan import Options
-from console.programming.planner import make_plan, touched_pages
+from console.programming.planner import make_plan, touched_pages, wanted
 from console.programming.run import announce, carry_out, read_pages, read_spans, start
 from console.programming.version import VersionPlace, find_version
 from console.record.backup import load_backup
 from console.tasks.job import Job
 from console.tasks.on_chip import Body, OnChip
 from console.text import clean, quoted
+from console.words import count_of
 
 _SHOWN_WORDS: Final = 400
 
@@ -45,26 +47,42 @@ def program(job: Job) -> Body:
 
 
 def update(job: Job) -> Body:
-    """Save what is there, show the old and the new version, ask, program, prove."""
+    """Read what is there; where the image changes it, save it first, show the old and the new version, ask, program,
+    prove. Raises InputTrouble and UsageTrouble for the image, also for a version that it does not have."""
     image = job.load()
+    if job.changed_only and job.write_anyway:
+        raise UsageTrouble(
+            "usage",
+            "to write only what changed and to write anyway exclude each other",
+            help="leave --changed-only or --write-anyway out",
+        )
+    place = _place(job)
+    new = None if place is None else _version_of(image, place)
 
     async def body(on: OnChip) -> None:
         on.more["image"] = image_words(image)
-        on.say("reading what is there")
-        (data,) = await read_spans(on.session, on.work, [on.chip.flash])
-        await on.save(on.chip.flash_start, data)
-        old = _version(job, Image("chip", "raw", (Segment(on.chip.flash_start, data),)))
-        new = _version(job, image)
-        on.more["version"] = {"old": old, "new": new}
-        pages = {
-            page: data[where.start - on.chip.flash_start : where.end - on.chip.flash_start]
-            for page in range(on.chip.page_count)
-            if (where := on.chip.page_range(page))
-        }
-        # what is there is known by now: whatever the image does not change stays
         gently = not job.erase_all
-        on.plan_image(image, replace(job.plan_options(), changed_only=gently, keep_neighbours=gently), pages)
-        on.say(f"version on the chip: {old or 'not found'}", f"version in the image: {new or 'not found'}")
+        # whatever the image does not change stays; after a cut that is also what was written before it
+        changed_only = gently and (job.resume or not job.write_anyway)
+        wishes = replace(job.plan_options(), changed_only=changed_only, keep_neighbours=gently)
+        pages = await on.content_for(image, wishes)
+        plan = on.plan_image(image, wishes, pages)
+        # where the image goes first: elsewhere may be another program with a version of its own
+        old = _version_in(_read_so_far(on, pages), place)
+        saves = plan.changes and not job.no_backup
+        if saves or (place is not None and old is None):
+            on.say("reading the rest of the flash")
+            pages |= await read_pages(on.session, on.work, [n for n in range(on.chip.page_count) if n not in pages])
+        there = _read_so_far(on, pages)
+        same = _holds(on, there, image)
+        if saves:
+            await on.save(on.chip.flash_start, b"".join(pages[number] for number in range(on.chip.page_count)))
+        if same and plan.erases:
+            on.say("the chip holds this image already; it is written anyway")
+        old = old or _version_in(there, place)
+        on.more["version"] = {"old": old, "new": new}
+        if place is not None:
+            _tell_versions(on, old, new, blank=set(b"".join(pages.values())) <= {on.chip.erased}, same=same)
         wanted = "yes" if gently else on.id_words
         await _write(on, image, "update", "The board's program is about to be replaced.", wanted)
 
@@ -90,10 +108,10 @@ def restore(job: Job) -> Body:
             raise TargetTrouble(
                 "wrong-chip",
                 "the backup is of another board with the same kind of chip",
-                help="look for the backup of this board, or add --other-board to put it here all the same",
+                help="look for the backup of this board, or give --other-board to put it here all the same",
             )
         on.say("reading what is there")
-        current = await read_pages(on.session, on.work, touched_pages(image, on.chip))
+        current = await read_pages(on.session, on.work, touched_pages(image, on.chip), image.read)
         wishes = Options(changed_only=True, keep_neighbours=True)
         on.take(make_plan(image, on.chip, on.work.programmer, wishes, current))
         await _write(on, image, "restore", "What the backup holds replaces what is on the board.", "yes")
@@ -105,7 +123,11 @@ async def _write(on: OnChip, image: Image, task: str, question: str, wanted: str
     """Ask where something changes, carry the plan out, and start the program if that was asked for."""
     plan = on.work.plan
     on.caution()
-    if (plan.erases or plan.all_writes) and not on.job.yes:
+    on.more["changed"] = plan.changes
+    if not plan.changes:
+        size = count_of(sum(span.size for span in plan.already), "byte")
+        on.say(f"the chip holds this already: {size} read and found right; nothing is saved, erased or written")
+    elif not on.job.yes:
         await on.agree(question, wanted, "--yes")
     announce(on.session, task, plan, on.expected(), source=image.path)
     await carry_out(on.session, on.work)
@@ -127,8 +149,58 @@ def image_words(image: Image) -> dict[str, object]:
     return {"file": image.path, "format": image.format, "size": image.size, "sha256": image.sha256}
 
 
-def _version(job: Job, image: Image) -> str | None:
-    place = VersionPlace(pattern=job.version_pattern)
+def _place(job: Job) -> VersionPlace | None:
+    """Where the version was said to be; None where nothing was said."""
+    if job.version_at is not None and job.version_pattern is not None:
+        raise UsageTrouble(
+            "usage",
+            "a version is found by its place or by how it looks, not by both",
+            help="leave --version-at or --version-pattern out",
+        )
     if job.version_at is not None:
-        place = VersionPlace(*job.version_at)
-    return find_version(place, image.read, image.segments)
+        return VersionPlace(*job.version_at)
+    return None if job.version_pattern is None else VersionPlace(pattern=job.version_pattern)
+
+
+def _version_of(image: Image, place: VersionPlace) -> str:
+    """What the new program says of itself. A file without it is another one than was meant, or the place is wrong:
+    neither should reach a board. Raises InputTrouble."""
+    found = find_version(place, image.read, image.segments)
+    if found is None:
+        what = "nothing in this image looks like that version"
+        if place.address is not None:
+            what = f"this image has no text at 0x{place.address:08X}"
+        raise InputTrouble(
+            "version-missing",
+            what,
+            where=image.path,
+            help="look whether this is the right file, and check --version-at or --version-pattern",
+        )
+    return found
+
+
+def _read_so_far(on: OnChip, pages: Mapping[int, bytes]) -> Image | None:
+    parts = joined(Segment(on.chip.page_range(number).start, data) for number, data in pages.items())
+    return Image("chip", "raw", parts) if parts else None
+
+
+def _holds(on: OnChip, there: Image | None, image: Image) -> bool:
+    """Whether what was read of the flash is what the image puts there; False also where that is not known."""
+    parts = (part for part in wanted(image, on.chip, on.job.spans) if on.chip.flash.holds(part.address, part.size))
+    return there is not None and all(there.read(part.address, part.size) == part.data for part in parts)
+
+
+def _version_in(there: Image | None, place: VersionPlace | None) -> str | None:
+    return None if there is None or place is None else find_version(place, there.read, there.segments)
+
+
+def _tell_versions(on: OnChip, old: str | None, new: str | None, *, blank: bool, same: bool) -> None:
+    if old is None and blank:
+        on.say("version on the chip: none, its flash is blank")
+    elif old is None:
+        on.warn("no version was found on the chip: it holds another program than expected, or one that does not say it")
+    else:
+        on.say(f"version on the chip: {old}")
+    on.say(f"version in the image: {new}")
+    if old == new and not same:
+        on.warn("both say the same version, and yet their bytes differ")

@@ -36,6 +36,15 @@ class Overwrite(Enum):
 
 
 @dataclass(frozen=True, slots=True)
+class FlashTimes:
+    """Seconds to erase a page, to erase everything, and to program 4 bytes."""
+
+    page_erase_s: float
+    mass_erase_s: float
+    program_word_s: float
+
+
+@dataclass(frozen=True, slots=True)
 class Chip:
     """One chip as its boot ROM sees it. The defaults are an F10x of medium density (AN2606 Rev 70 Table 226, id 410;
     flash times DS5319 Rev 20 Table 28: 1 KB pages, 20..40 ms to erase, 52.5 us per half word).
@@ -53,7 +62,8 @@ class Chip:
     `erase_ff_nonzero_still_acks`: FF and a wrong complement erase nothing and are acknowledged (s.3.7);
     `checksum_ack_twice`: Get Checksum sends an ACK of its own before the CRC (s.3.13 can be read both ways);
     `crc_fixed`: polynomial and initial value are ignored (s.3.13);
-    `voltage_byte`: the virtual byte at 0xFFFF0000 of F2/F4/F7 (AN2606 Rev 70 Table 4).
+    `voltage_byte`: the virtual byte at 0xFFFF0000 of F2/F4/F7 (AN2606 Rev 70 Table 4); `by_words` are the times once it
+    says 2.7 to 3.6 V, None = no others.
     `specials`: (sub-command, answer, status) of Special and Extended Special.
     """
 
@@ -89,7 +99,18 @@ class Chip:
     checksum_ack_twice: bool = False
     crc_fixed: bool = False
     voltage_byte: bool = False
+    by_words: FlashTimes | None = None
     specials: tuple[tuple[int, bytes, bytes], ...] = ()
+
+    @property
+    def at_start(self) -> FlashTimes:
+        """The times of a loader that was told nothing of its supply."""
+        return FlashTimes(self.page_erase_s, self.mass_erase_s, self.program_word_s)
+
+    @property
+    def at_2v7(self) -> FlashTimes:
+        """The times of a loader that was told 2.7 to 3.6 V."""
+        return self.at_start if self.by_words is None else self.by_words
 
     @property
     def drops_bad_address(self) -> bool:

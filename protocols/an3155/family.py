@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from protocols.an3155 import frames, host
+from protocols.an3155 import contact, frames
 from protocols.an3155.observer import An3155Observer
 from protocols.an3155.programmer import programmer
 from protocols.family import Family
@@ -17,8 +17,8 @@ FAMILY: Final = Family(
     baud=115200,
     frame=EIGHT_E_ONE,
     observer=An3155Observer,
-    sync=host.sync,
-    identify=host.identify,
+    sync=contact.sync,
+    identify=contact.identify,
     programmer=programmer,
     telling=bytes((frames.SYNC, frames.ACK, frames.NACK)),
 )

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from enum import IntEnum
-from functools import reduce
+from functools import cache, reduce
 from operator import xor as _xor
 from typing import Any, Final
 
@@ -178,6 +178,7 @@ EXTENDED_SPECIAL_REPLY: Final = Struct(
 )
 
 
+@cache  # 256 of them, each built anew in every turn of a run otherwise
 def command(opcode: int) -> bytes:
     """A command code (0..255) and its complement."""
     return bytes(COMMAND.build(opcode))
@@ -193,6 +194,7 @@ def word(value: int) -> bytes:
     return bytes(WORD.build(value))
 
 
+@cache  # 256 of them
 def read_count(count: int) -> bytes:
     """How many bytes to read (1..256)."""
     return bytes(READ_COUNT.build(count - 1))

@@ -4,7 +4,7 @@ Belongs here: what to send, what to expect, and what the answer means. Each func
 Every one raises `Refused` on a NACK, `NoReply` on silence (from the driver) and `UnexpectedReply` on bytes the note
 does not allow; `OurMistake` comes before anything is sent. After any of these three but `Refused` it is not known
 whether the chip waits for a command or for the rest of one.
-`within_s` is what the chip itself may take, in seconds.
+`within_s` is what the chip itself may take, in seconds. The sync is in `contact`, s.3.14 and s.3.15 in `special`.
 """
 
 from __future__ import annotations
@@ -13,90 +13,16 @@ from collections.abc import Sequence
 from typing import Final
 
 from protocols.an3155 import frames, times
-from protocols.an3155.frames import ACK, NACK, Opcode, opcode_name, version_text
-from protocols.an3155.products import names_for
+from protocols.an3155.acks import ack_before_data, ask, closing_ack, lone_ack, send_address, start
+from protocols.an3155.frames import ACK, NACK, Opcode
+from protocols.an3155.supply import SUPPLY_ADDRESS, code_for
 from protocols.conversation import Conversation, Send, Stray, Want
-from protocols.errors import NoReply, OurMistake, Refused, TheirBehaviour, UnexpectedReply
-from protocols.family import Identity, SyncResult
+from protocols.errors import NoReply, OurMistake, Refused, UnexpectedReply
+from protocols.programmer import SupplyRange
 
-MAX_STRAY: Final = 16
-FLASH_START: Final = 0x0800_0000
-# AN2606 Rev 70 Table 4: the voltage byte of F2/F4/F7, exempt from the multiple-of-4 rule
-VOLTAGE_BYTE: Final = 0xFFFF_0000
 # AN3155 Rev 20 s.3.13 and the CRC unit's reset values
 CRC_POLYNOMIAL: Final = 0x04C1_1DB7
 CRC_INITIAL: Final = 0xFFFF_FFFF
-AT_OPCODE: Final = "the opcode"  # where a command is refused as such
-
-
-def _refusal(command: str, step: str) -> Conversation[Refused]:
-    """Swallow the second NACK that some loaders send while protected (AN2606 Rev 70 Tables 30, 34, 54, 74...)."""
-    extra = yield Want(1, times.TRAIL_S, "a second refusal (NACK), which some loaders send", optional=True)
-    if extra and extra[0] != NACK:
-        yield Stray(extra, "came right after the refusal")
-    return Refused(command, step)
-
-
-def _lone_ack(command: str, step: str, within_s: float) -> Conversation[None]:
-    """Wait for an ACK that nothing follows: strays in front of it are reported and passed over."""
-    passed = bytearray()
-    while len(passed) < MAX_STRAY:
-        try:
-            got = yield Want(1, within_s, f"the acknowledge (ACK) of {command}: {step}")
-        except NoReply as silence:
-            if passed:
-                raise UnexpectedReply(f"ACK or NACK for {command}: {step}", bytes(passed)) from silence
-            raise
-        if got[0] == ACK:
-            return
-        if got[0] == NACK:
-            raise (yield from _refusal(command, step))
-        yield Stray(got, "neither ACK nor NACK, where only these may come")
-        passed += got
-    raise UnexpectedReply(f"ACK or NACK for {command}: {step}", bytes(passed))
-
-
-def _ack_before_data(command: str, step: str, within_s: float) -> Conversation[None]:
-    """Wait for an ACK that data follow: no hunting, or a data byte 0x79 would pass for the ACK."""
-    got = yield Want(1, within_s, f"the acknowledge (ACK) of {command}: {step}")
-    if got[0] == NACK:
-        raise (yield from _refusal(command, step))
-    if got[0] != ACK:
-        yield Stray(got, "neither ACK nor NACK, where only these may come")
-        raise UnexpectedReply(f"ACK or NACK for {command}: {step}", got)
-
-
-def _closing_ack(command: str, data: bytes) -> bytes:
-    """Check that an answer ends with ACK and return it without."""
-    if data[-1] != ACK:
-        raise UnexpectedReply(f"{command} to end with ACK", data)
-    return data[:-1]
-
-
-def _start(opcode: Opcode, within_s: float) -> Conversation[str]:
-    """Send a command whose ACK stands alone; returns the command's name."""
-    name = opcode_name(opcode)
-    yield Send(frames.command(opcode), f"{name}: opcode")
-    yield from _lone_ack(name, AT_OPCODE, within_s)
-    return name
-
-
-def _ask(opcode: Opcode, within_s: float) -> Conversation[str]:
-    """Send a command whose ACK is followed by data; returns the command's name."""
-    name = opcode_name(opcode)
-    yield Send(frames.command(opcode), f"{name}: opcode")
-    yield from _ack_before_data(name, AT_OPCODE, within_s)
-    return name
-
-
-def _address(name: str, address: int, within_s: float, silent_refusal: bool = False) -> Conversation[None]:
-    yield Send(frames.address(address), f"{name}: address 0x{address:08X}")
-    try:
-        yield from _lone_ack(name, "the address", within_s)
-    except NoReply as silence:
-        if silent_refusal:
-            raise Refused(name, "the address (in silence, as loaders before v3.1 do)") from silence
-        raise
 
 
 def _check_address(address: int, alignment: int = 1) -> None:
@@ -114,65 +40,27 @@ def _check_list(what: str, numbers: Sequence[int], most: int, highest: int) -> N
             raise OurMistake(f"{what}: {number} is outside 0..{highest}")
 
 
-def sync(within_s: float = times.SYNC_S, *, careful: bool = False) -> Conversation[SyncResult]:
-    """Send 0x7F and find out where the chip is (s.1); a chip that was synchronised before is brought in step.
-
-    On silence half a command may be pending: a second byte completes it, which a NACK tells. It is 7F again, as some
-    chips want (AN2606 Rev 70 Table 135), or FC if `careful`: 7F 7F erases page 127 after an erase cut at its count 0
-    (s.3.7); FC spoils the rate for a chip that missed the first 7F. Raises NoReply, UnexpectedReply (noise).
-    """
-    stray = bytearray()
-    for last in (False, True):
-        yield Send(bytes((frames.FILLER if last and careful else frames.SYNC,)), f"sync{', second try' * last}")
-        while len(stray) < MAX_STRAY:
-            try:
-                got = yield Want(1, within_s, "the answer to the sync")
-            except NoReply as silence:
-                if not last:
-                    break
-                if stray:
-                    raise UnexpectedReply("ACK for the sync", bytes(stray)) from silence
-                raise
-            if got[0] == ACK:
-                return (yield from _after_sync_ack(stray))
-            if got[0] == NACK:
-                return SyncResult(already_synchronised=True, stray=bytes(stray))
-            yield Stray(got, "before the answer to the sync")
-            stray += got
-    raise UnexpectedReply("ACK for the sync", bytes(stray))
-
-
-def _after_sync_ack(stray: bytearray) -> Conversation[SyncResult]:
-    """Take the second ACK that L412/422 send (AN2606 Rev 70 Table 163)."""
-    extra = yield Want(1, times.TRAIL_S, "a second ACK, which some loaders send", optional=True)
-    if extra and extra[0] != ACK:
-        yield Stray(extra, "right after the answer to the sync")
-        stray += extra
-        return SyncResult(stray=bytes(stray))
-    return SyncResult(extra_acks=len(extra), stray=bytes(stray))
-
-
 def get(within_s: float = times.ANSWER_S) -> Conversation[tuple[int, tuple[int, ...]]]:
     """Get (s.3.1): the version byte and the codes of the commands the chip knows."""
-    name = yield from _ask(Opcode.GET, within_s)
+    name = yield from ask(Opcode.GET, within_s)
     count = (yield Want(1, within_s, "the number of command codes"))[0]
     rest = yield Want(count + 2, within_s, "version, command codes and ACK")
-    body = _closing_ack(name, rest)
+    body = closing_ack(name, rest)
     return body[0], tuple(body[1:])
 
 
 def get_version(within_s: float = times.ANSWER_S) -> Conversation[tuple[int, bytes]]:
     """Get Version (s.3.2): the version byte and the two option bytes (0 on current loaders)."""
-    name = yield from _ask(Opcode.GET_VERSION, within_s)
-    body = _closing_ack(name, (yield Want(4, within_s, "version, two option bytes and ACK")))
+    name = yield from ask(Opcode.GET_VERSION, within_s)
+    body = closing_ack(name, (yield Want(4, within_s, "version, two option bytes and ACK")))
     return body[0], body[1:]
 
 
 def get_id(within_s: float = times.ANSWER_S) -> Conversation[int]:
     """Get ID (s.3.3): the product id; its width follows N, because v2.0 loaders differ."""
-    name = yield from _ask(Opcode.GET_ID, within_s)
+    name = yield from ask(Opcode.GET_ID, within_s)
     count = (yield Want(1, within_s, "the length of the product id"))[0]
-    body = _closing_ack(name, (yield Want(count + 2, within_s, "product id and ACK")))
+    body = closing_ack(name, (yield Want(count + 2, within_s, "product id and ACK")))
     return int.from_bytes(body)
 
 
@@ -186,18 +74,18 @@ def read_memory(
     _check_address(address)
     if not 1 <= count <= frames.MAX_BLOCK:
         raise OurMistake(f"{count} bytes: one Read Memory takes 1 to {frames.MAX_BLOCK}")
-    name = yield from _start(Opcode.READ_MEMORY, within_s)
-    yield from _address(name, address, within_s, silent_refusal)
+    name = yield from start(Opcode.READ_MEMORY, within_s)
+    yield from send_address(name, address, within_s, silent_refusal)
     yield Send(frames.read_count(count), f"{name}: {count} bytes")
-    yield from _ack_before_data(name, "the length", within_s)
+    yield from ack_before_data(name, "the length", within_s)
     return (yield Want(count, within_s, f"{count} bytes from 0x{address:08X}"))
 
 
 def go(address: int, within_s: float = times.ANSWER_S) -> Conversation[None]:
     """Go (s.3.5): stack pointer from `address`, start from the word at `address` + 4."""
     _check_address(address, 4)
-    name = yield from _start(Opcode.GO, within_s)
-    yield from _address(name, address, within_s)
+    name = yield from start(Opcode.GO, within_s)
+    yield from send_address(name, address, within_s)
 
 
 def write_memory(
@@ -210,18 +98,26 @@ def write_memory(
 ) -> Conversation[None]:
     """Write Memory (s.3.6): 4..256 bytes, a multiple of 4 at a multiple of 4 (AN2606 Rev 70 s.4.4).
 
-    The voltage byte of F2/F4/F7 may be written with 1..4 bytes. An ACK does not prove that flash was programmed:
-    a write-protected sector is acknowledged too, so read back.
+    The voltage byte of F2/F4/F7 may be written with 1..4 bytes (AN2606 Rev 70 Table 4). An ACK does not prove that
+    flash was programmed: a write-protected sector is acknowledged too, so read back.
     """
     _check_address(address, 4)
     if not 1 <= len(data) <= frames.MAX_BLOCK:
         raise OurMistake(f"{len(data)} bytes: one Write Memory takes 4 to {frames.MAX_BLOCK}")
-    if len(data) % 4 and not (address == VOLTAGE_BYTE and len(data) < 4):
+    if len(data) % 4 and not (address == SUPPLY_ADDRESS and len(data) < 4):
         raise OurMistake(f"{len(data)} bytes: Write Memory takes multiples of 4")
-    name = yield from _start(Opcode.WRITE_MEMORY, within_s)
-    yield from _address(name, address, within_s, silent_refusal)
+    name = yield from start(Opcode.WRITE_MEMORY, within_s)
+    yield from send_address(name, address, within_s, silent_refusal)
     yield Send(frames.write_block(data), f"{name}: {len(data)} bytes")
-    yield from _lone_ack(name, "the data", within_s + program_s)
+    yield from lone_ack(name, "the data", within_s + program_s)
+
+
+def tell_supply(supply: SupplyRange, within_s: float = times.ANSWER_S) -> Conversation[None]:
+    """State the range of the supply to an F2, F4 or F7 (AN2606 Rev 70 Table 4); it holds until the chip's next reset.
+
+    Raises OurMistake for a range that has no byte.
+    """
+    return write_memory(SUPPLY_ADDRESS, bytes((code_for(supply),)), within_s)
 
 
 def erase(
@@ -234,13 +130,13 @@ def erase(
     """Erase (s.3.7): 1..255 page numbers of one byte, or None for everything."""
     if pages is not None:
         _check_list("pages", pages, frames.MAX_ERASE_PAGES, 0xFF)
-    name = yield from _start(Opcode.ERASE, within_s)
+    name = yield from start(Opcode.ERASE, within_s)
     if pages is None:
         yield Send(frames.erase_global(), f"{name}: everything")
-        yield from _lone_ack(name, "the global erase", within_s + mass_s)
+        yield from lone_ack(name, "the global erase", within_s + mass_s)
     else:
         yield Send(frames.erase_pages(pages), f"{name}: {len(pages)} pages")
-        yield from _lone_ack(name, "the pages", within_s + len(pages) * page_s)
+        yield from lone_ack(name, "the pages", within_s + len(pages) * page_s)
 
 
 def extended_erase(
@@ -253,14 +149,14 @@ def extended_erase(
     """Extended Erase (s.3.8): page numbers of two bytes (sector numbers on F2/F4/F7/H7), or a special code."""
     if not isinstance(pages, frames.SpecialErase):
         _check_list("pages", pages, frames.SPECIAL_ERASE_FROM, 0xFFFF)
-    name = yield from _start(Opcode.EXTENDED_ERASE, within_s)
+    name = yield from start(Opcode.EXTENDED_ERASE, within_s)
     if isinstance(pages, frames.SpecialErase):
         what = pages.name.lower().replace("_", " ")
         yield Send(frames.extended_erase_special(pages), f"{name}: {what}")
-        yield from _lone_ack(name, f"the {what} erase", within_s + mass_s)
+        yield from lone_ack(name, f"the {what} erase", within_s + mass_s)
     else:
         yield Send(frames.extended_erase_pages(pages), f"{name}: {len(pages)} pages")
-        yield from _lone_ack(name, "the pages", within_s + len(pages) * page_s)
+        yield from lone_ack(name, "the pages", within_s + len(pages) * page_s)
 
 
 def write_protect(
@@ -268,15 +164,15 @@ def write_protect(
 ) -> Conversation[None]:
     """Write Protect (s.3.9): 1..256 sector numbers; replaces the set before. The chip may reset afterwards."""
     _check_list("sectors", sectors, 256, 0xFF)
-    name = yield from _start(Opcode.WRITE_PROTECT, within_s)
+    name = yield from start(Opcode.WRITE_PROTECT, within_s)
     yield Send(frames.write_protect_sectors(sectors), f"{name}: {len(sectors)} sectors")
-    yield from _lone_ack(name, "the sectors", within_s + option_s)
+    yield from lone_ack(name, "the sectors", within_s + option_s)
 
 
 def _twice(opcode: Opcode, within_s: float, work_s: float) -> Conversation[None]:
     """The commands that take no data: one ACK for the opcode, one when done."""
-    name = yield from _start(opcode, within_s)
-    yield from _lone_ack(name, "the work itself", within_s + work_s)
+    name = yield from start(opcode, within_s)
+    yield from lone_ack(name, "the work itself", within_s + work_s)
 
 
 def write_unprotect(within_s: float = times.ANSWER_S, *, option_s: float = times.OPTION_S) -> Conversation[None]:
@@ -313,14 +209,14 @@ def get_checksum(
             raise OurMistake(f"{what} {value:#x} does not fit into 32 bits")
     if words == 0:
         raise OurMistake("a checksum over 0 words is refused by the chip")
-    name = yield from _start(Opcode.GET_CHECKSUM, within_s)
-    yield from _address(name, address, within_s)
+    name = yield from start(Opcode.GET_CHECKSUM, within_s)
+    yield from send_address(name, address, within_s)
     yield Send(frames.word(words), f"{name}: {words} words")
-    yield from _lone_ack(name, "the size", within_s)
+    yield from lone_ack(name, "the size", within_s)
     yield Send(frames.word(polynomial), f"{name}: polynomial 0x{polynomial:08X}")
-    yield from _lone_ack(name, "the polynomial", within_s)
+    yield from lone_ack(name, "the polynomial", within_s)
     yield Send(frames.word(initial), f"{name}: initial value 0x{initial:08X}")
-    yield from _ack_before_data(name, "the initial value", within_s)
+    yield from ack_before_data(name, "the initial value", within_s)
     try:
         got = yield Want(5, compute_s, "the CRC and its checksum")
     except NoReply as silence:
@@ -335,85 +231,3 @@ def get_checksum(
                 yield Stray(got[5:], "after a complete CRC")
             return int.from_bytes(answer[:4])
     raise UnexpectedReply("a CRC that fits its checksum", got)
-
-
-def _special_packet(name: str, data: bytes, step: str, within_s: float) -> Conversation[None]:
-    yield Send(frames.special_data(data), f"{name}: {len(data)} data bytes")
-    yield from _ack_before_data(name, step, within_s)
-
-
-def _counted_answer(what: str, within_s: float) -> Conversation[bytes]:
-    size = int.from_bytes((yield Want(2, within_s, f"the length of the {what}")))
-    if size > frames.MAX_EXTENDED_DATA:
-        raise UnexpectedReply(f"a {what} of at most {frames.MAX_EXTENDED_DATA} bytes", size.to_bytes(2))
-    return (yield Want(size, within_s, f"the {what}")) if size else b""
-
-
-def _check_special(code: int, data: bytes) -> None:
-    if not 0 <= code <= 0xFFFF:
-        raise OurMistake(f"sub-command {code:#x} does not fit into 16 bits")
-    if len(data) > frames.MAX_SPECIAL_DATA:
-        raise OurMistake(f"{len(data)} data bytes: Special takes at most {frames.MAX_SPECIAL_DATA}")
-
-
-def special(code: int, data: bytes = b"", within_s: float = times.ANSWER_S) -> Conversation[tuple[bytes, bytes]]:
-    """Special (s.3.14): sub-command 0..0xFFFF with up to 128 bytes; returns data and status."""
-    _check_special(code, data)
-    name = yield from _start(Opcode.SPECIAL, within_s)
-    yield Send(frames.special_opcode(code), f"{name}: sub-command 0x{code:04X}")
-    yield from _lone_ack(name, "the sub-command", within_s)
-    yield from _special_packet(name, data, "the data", within_s)
-    answer = yield from _counted_answer("answer", within_s)
-    status = yield from _counted_answer("status", within_s)
-    yield from _lone_ack(name, "the end", within_s)
-    return answer, status
-
-
-def extended_special(
-    code: int, data: bytes = b"", more: bytes = b"", within_s: float = times.ANSWER_S
-) -> Conversation[bytes]:
-    """Extended Special (s.3.15): two data packets (at most 128 and 1024 bytes); returns the status."""
-    _check_special(code, data)
-    if len(more) > frames.MAX_EXTENDED_DATA:
-        raise OurMistake(f"{len(more)} data bytes: the second packet takes at most {frames.MAX_EXTENDED_DATA}")
-    name = yield from _start(Opcode.EXTENDED_SPECIAL, within_s)
-    yield Send(frames.special_opcode(code), f"{name}: sub-command 0x{code:04X}")
-    yield from _lone_ack(name, "the sub-command", within_s)
-    yield Send(frames.special_data(data), f"{name}: {len(data)} data bytes")
-    yield from _lone_ack(name, "the first data", within_s)
-    yield from _special_packet(name, more, "the second data", within_s)
-    status = yield from _counted_answer("status", within_s)
-    yield from _lone_ack(name, "the end", within_s)
-    return status
-
-
-def identify(within_s: float = times.ANSWER_S) -> Conversation[Identity]:
-    """Get, Get Version, Get ID, and whether the memory may be read.
-
-    The last is found with one Read Memory of 4 bytes at the start of the flash, if the chip lists the command;
-    anything but data or a refusal leaves it unknown. Commands the chip does not list are not sent.
-    """
-    version, codes = yield from get(within_s)
-    if Opcode.GET_VERSION in codes:
-        version, _ = yield from get_version(within_s)
-    product = None
-    if Opcode.GET_ID in codes:
-        product = yield from get_id(within_s)
-    protected = None
-    if Opcode.READ_MEMORY in codes:
-        protected = yield from _is_protected(within_s)
-    return Identity(
-        product_id=product,
-        names=names_for(product) if product is not None else (),
-        loader_version=version_text(version),
-        commands=tuple(opcode_name(code) for code in codes),
-        readout_protected=protected,
-    )
-
-
-def _is_protected(within_s: float) -> Conversation[bool | None]:
-    try:
-        yield from read_memory(FLASH_START, 4, within_s)
-    except TheirBehaviour as failure:
-        return True if isinstance(failure, Refused) and failure.step == AT_OPCODE else None
-    return False

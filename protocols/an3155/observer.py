@@ -1,7 +1,8 @@
 """Names every byte of both directions from AN3155 Rev 20, without taking part.
 
-Belongs here: the order of the fields (one table of steps per command) and the plain words for them. Knows neither
-time nor who listens. Works on slices, never byte by byte, so that noise by the megabyte costs little.
+Belongs here: where in a command the two sides are, and what a field's value means in words; the order of the fields is
+in `fields`. Knows neither time nor who listens. Works on slices, never byte by byte, so that noise by the megabyte
+costs little.
 
 What it does when the line does not follow the note:
 - bytes from the host while an answer is due begin a new command; a NACK ends the command;
@@ -12,10 +13,20 @@ What it does when the line does not follow the note:
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import takewhile
 from typing import Final
 
+from protocols.an3155.fields import (
+    AFTER_SYNC,
+    COMPLEMENT,
+    ERASE_ALL_TAIL,
+    SPECIAL_ERASE_TAIL,
+    STEPS,
+    SUPPLY_TAIL,
+    T_ACK,
+    Step,
+)
 from protocols.an3155.frames import (
     ACK,
     ERASE_ALL,
@@ -30,6 +41,7 @@ from protocols.an3155.frames import (
     xor,
 )
 from protocols.an3155.products import names_for
+from protocols.an3155.supply import SUPPLY_ADDRESS, words_for
 from protocols.family import Direction, Identity, Role, Span
 
 _KNOWN: Final = frozenset(Opcode)
@@ -37,7 +49,6 @@ _ANSWER: Final = re.compile(rb"[\x79\x1f]")
 _SYNCS: Final = re.compile(rb"\x7f+")
 _MAX_ECHO: Final = 1024
 
-_T_ACK: Final = "acknowledge (ACK)"
 _T_FILLER: Final = "filler: completes what a sync may have begun"
 _T_NACK: Final = "refused (NACK)"
 _T_ACK_AGAIN: Final = "second acknowledge (ACK), some loaders send it"
@@ -47,107 +58,6 @@ _T_NOISE: Final = "stray: neither ACK nor NACK"
 _T_ZERO: Final = "stray 00, common before the ACK when nothing drives the line"
 _T_ECHO: Final = "echo of the byte just sent"
 _T_LOST: Final = "not the start of a command"
-
-
-@dataclass(frozen=True, slots=True)
-class Step:
-    """One field: who sends it, what it is, and its size in bytes (None: the count that a field before gave).
-
-    `fit` is what the xor of the packet gives at a check byte: 0, or 0xFF for a lone byte and its complement.
-    """
-
-    direction: Direction
-    role: Role
-    what: str
-    size: int | None = 1
-    fit: int = 0
-
-
-def _out(role: Role, what: str, size: int | None = 1, fit: int = 0) -> Step:
-    return Step("out", role, what, size, fit)
-
-
-def _in(role: Role, what: str, size: int | None = 1) -> Step:
-    return Step("in", role, what, size)
-
-
-_CHECK: Final = _out(Role.CHECK, "checksum")
-_LONE_CHECK: Final = _out(Role.CHECK, "complement", fit=0xFF)
-_ANSWERED: Final = _in(Role.ACK, _T_ACK)
-_ADDRESS: Final = (_out(Role.ADDRESS, "address", 4), _CHECK, _ANSWERED)
-_PACKET: Final = (_out(Role.LENGTH, "length", 2), _out(Role.DATA, "data", None), _CHECK, _ANSWERED)
-_STATUS: Final = (_in(Role.LENGTH, "status length", 2), _in(Role.VALUE, "status", None), _ANSWERED)
-_SUB: Final = (_out(Role.COMMAND, "sub-command", 2), _CHECK, _ANSWERED)
-
-# after opcode and complement, in the order of the note (s.3.1 to s.3.15)
-_STEPS: Final[dict[int, tuple[Step, ...]]] = {
-    Opcode.GET: (
-        _ANSWERED,
-        _in(Role.LENGTH, "number of commands"),
-        _in(Role.VALUE, "protocol version"),
-        _in(Role.VALUE, "commands", None),
-        _ANSWERED,
-    ),
-    Opcode.GET_VERSION: (_ANSWERED, _in(Role.VALUE, "protocol version"), _in(Role.VALUE, "option bytes", 2), _ANSWERED),
-    Opcode.GET_ID: (_ANSWERED, _in(Role.LENGTH, "length of the id"), _in(Role.VALUE, "product id", None), _ANSWERED),
-    Opcode.READ_MEMORY: (
-        _ANSWERED,
-        *_ADDRESS,
-        _out(Role.LENGTH, "bytes to read"),
-        _LONE_CHECK,
-        _ANSWERED,
-        _in(Role.DATA, "memory", None),
-    ),
-    Opcode.GO: (_ANSWERED, *_ADDRESS),
-    Opcode.WRITE_MEMORY: (
-        _ANSWERED,
-        *_ADDRESS,
-        _out(Role.LENGTH, "bytes to write"),
-        _out(Role.DATA, "memory", None),
-        _CHECK,
-        _ANSWERED,
-    ),
-    Opcode.ERASE: (_ANSWERED, _out(Role.LENGTH, "pages"), _out(Role.VALUE, "page numbers", None), _CHECK, _ANSWERED),
-    Opcode.EXTENDED_ERASE: (
-        _ANSWERED,
-        _out(Role.LENGTH, "pages", 2),
-        _out(Role.VALUE, "page numbers", None),
-        _CHECK,
-        _ANSWERED,
-    ),
-    Opcode.WRITE_PROTECT: (
-        _ANSWERED,
-        _out(Role.LENGTH, "sectors"),
-        _out(Role.VALUE, "sector numbers", None),
-        _CHECK,
-        _ANSWERED,
-    ),
-    Opcode.WRITE_UNPROTECT: (_ANSWERED, _ANSWERED),
-    Opcode.READOUT_PROTECT: (_ANSWERED, _ANSWERED),
-    Opcode.READOUT_UNPROTECT: (_ANSWERED, _ANSWERED),
-    Opcode.GET_CHECKSUM: (
-        _ANSWERED,
-        *_ADDRESS,
-        _out(Role.LENGTH, "words", 4),
-        _CHECK,
-        _ANSWERED,
-        _out(Role.VALUE, "polynomial", 4),
-        _CHECK,
-        _ANSWERED,
-        _out(Role.VALUE, "initial value", 4),
-        _CHECK,
-        _ANSWERED,
-        _in(Role.VALUE, "CRC", 4),
-        _in(Role.CHECK, "checksum"),
-    ),
-    Opcode.SPECIAL: (_ANSWERED, *_SUB, *_PACKET, _in(Role.LENGTH, "length", 2), _in(Role.DATA, "data", None), *_STATUS),
-    Opcode.EXTENDED_SPECIAL: (_ANSWERED, *_SUB, *_PACKET, *_PACKET, *_STATUS),
-}
-# s.3.7, s.3.8: a lone 0xFF, or a special code, has no page list
-_ERASE_ALL_TAIL: Final = (_LONE_CHECK, _ANSWERED)
-_SPECIAL_ERASE_TAIL: Final = (_CHECK, _ANSWERED)
-_AFTER_SYNC: Final = (_ANSWERED,)
-_COMPLEMENT: Final = _out(Role.CHECK, "complement", fit=0xFF)
 _MAX_KEPT: Final = 256  # the longest field whose value is used: the command codes of Get
 
 
@@ -207,7 +117,7 @@ class An3155Observer:
         syncs = _SYNCS.match(data, at)
         if syncs:
             self._lost = False
-            self._begin(None, "", _AFTER_SYNC)
+            self._begin(None, "", AFTER_SYNC)
             self._syncing = True
             return syncs.end() - at, Role.SYNC, "sync", ""
         code = data[at]
@@ -217,7 +127,7 @@ class An3155Observer:
             found = data.find(SYNC, at)
             return (len(data) if found < 0 else found) - at, Role.STRAY, _T_LOST, ""
         name = opcode_name(code) if code in _KNOWN else ""
-        self._begin(code, name, (_COMPLEMENT, *_STEPS.get(code, _AFTER_SYNC)))
+        self._begin(code, name, (COMPLEMENT, *STEPS.get(code, AFTER_SYNC)))
         self._xor = code
         return 1, Role.COMMAND, f"{name}: opcode" if name else f"unknown opcode 0x{code:02X}", name
 
@@ -261,7 +171,7 @@ class An3155Observer:
         self._next()
         if after_sync or (self._code == Opcode.GET_CHECKSUM and self._step is not None and self._step.what == "CRC"):
             self._again = bytes((ACK,))
-        return 1, Role.ACK, _T_ACK, name
+        return 1, Role.ACK, T_ACK, name
 
     def _same_as_sent(self, data: bytes, at: int) -> int:
         """How many bytes repeat what was sent and not yet answered."""
@@ -318,7 +228,7 @@ class An3155Observer:
         if self._left:
             return size, step.role, step.what, name
         text = self._complete(step, self._kept)
-        if step is not _COMPLEMENT:
+        if step is not COMPLEMENT:
             self._opcode_only = False
         self._next()
         return size, step.role, text, name
@@ -330,10 +240,13 @@ class An3155Observer:
             fits = self._xor == step.fit
             self._xor = 0
             self._fits &= fits
-            if step is _COMPLEMENT:
+            if step is COMPLEMENT:
                 self._lost = not fits
             return step.what if fits else f"{step.what} that does not fit"
         if step.role is Role.ADDRESS:
+            if value == SUPPLY_ADDRESS and self._code == Opcode.WRITE_MEMORY:
+                self._steps, self._next_at = SUPPLY_TAIL, 0
+                return f"address 0x{value:08X}: no memory, but where the supply voltage is stated"
             return f"address 0x{value:08X}"
         if step.role is Role.LENGTH:
             return self._length(step, value)
@@ -347,6 +260,8 @@ class An3155Observer:
                 self._product = value
                 names = ", ".join(names_for(value)) or "not in AN2606 Rev 70"
                 return f"product id 0x{value:03X} ({names})"
+            case "supply voltage":
+                return f"supply voltage 0x{kept[0]:02X}: {words_for(kept[0])}"
             case "polynomial" | "initial value" | "CRC":
                 return f"{step.what} 0x{value:08X}"
             case "sub-command":
@@ -364,10 +279,10 @@ class An3155Observer:
             case Opcode.GET_CHECKSUM:
                 return f"{value} words"
             case Opcode.ERASE if value == ERASE_ALL:
-                self._steps, self._next_at = _ERASE_ALL_TAIL, 0
+                self._steps, self._next_at = ERASE_ALL_TAIL, 0
                 return "erase everything"
             case Opcode.EXTENDED_ERASE if value >= SPECIAL_ERASE_FROM:
-                self._steps, self._next_at = _SPECIAL_ERASE_TAIL, 0
+                self._steps, self._next_at = SPECIAL_ERASE_TAIL, 0
                 known = value in SpecialErase._value2member_map_
                 what = SpecialErase(value).name.lower().replace("_", " ") if known else "reserved code"
                 return f"special erase: {what}"

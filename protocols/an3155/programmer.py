@@ -6,13 +6,15 @@ import zlib
 from collections.abc import Sequence
 from typing import Final
 
-from protocols.an3155 import frames, host
+from protocols.an3155 import contact, frames, host
+from protocols.an3155.acks import AT_OPCODE
 from protocols.an3155.frames import Opcode, SpecialErase, opcode_name
 from protocols.an3155.realign import realign
+from protocols.an3155.supply import supplies_of
 from protocols.conversation import Conversation
 from protocols.errors import OurMistake, Refused
 from protocols.family import Identity
-from protocols.programmer import Programmer
+from protocols.programmer import Programmer, SupplyRange
 
 # s.3.4 and s.3.6: opcode 2 and ACK, address 5 and ACK; then count 2 and ACK, or count, checksum and ACK
 _AROUND_BLOCK: Final = 12
@@ -65,6 +67,14 @@ def programmer(identity: Identity) -> Programmer:
         need(Opcode.READOUT_UNPROTECT)
         return host.readout_unprotect(mass_s=within_s)
 
+    supplies = supplies_of(identity.product_id)
+
+    def state(supply: SupplyRange) -> Conversation[None]:
+        need(Opcode.WRITE_MEMORY)
+        if supply not in supplies:
+            raise OurMistake("the loader of this chip has no place to state that supply")
+        return host.tell_supply(supply)
+
     def checksum(address: int, count: int) -> Conversation[int]:
         if count % 4:
             raise OurMistake(f"{count} bytes: Get Checksum counts whole 32-bit words")
@@ -80,7 +90,9 @@ def programmer(identity: Identity) -> Programmer:
         erase_all=erase_all,
         go=go,
         unprotect=unprotect,
-        sync=lambda: host.sync(careful=True),
+        sync=lambda: contact.sync(careful=True),
+        tell_supply=state,
+        supplies=supplies,
         realign=realign,
         checksum=checksum if has(Opcode.GET_CHECKSUM) else None,
         checksum_of=checksum_of,
@@ -113,4 +125,4 @@ def checksum_of(data: bytes) -> int:
 
 def _denied(refusal: Refused) -> bool:
     """s.2: a protected chip refuses at the opcode."""
-    return refusal.step == host.AT_OPCODE
+    return refusal.step == AT_OPCODE

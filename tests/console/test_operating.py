@@ -16,7 +16,7 @@ from console.events import Event, Mark, MarkKind
 from console.operating import Reply, extras, understand, usage, walk
 from console.session.session import Session
 from console.snapshot import Fold, Snapshot
-from protocols.an3155.host import sync
+from protocols.an3155.contact import sync
 from tests.fake_link import ANSWERS, FakeLink
 
 

@@ -11,7 +11,14 @@ from hypothesis import strategies as st
 
 from console.commands.options import values as options
 
-PARSERS: list[Callable[[str], object]] = [options.span, options.place, options.pages, options.pattern, options.address]
+PARSERS: list[Callable[[str], object]] = [
+    options.span,
+    options.place,
+    options.pages,
+    options.pattern,
+    options.address,
+    options.volts,
+]
 
 
 def test_what_is_right() -> None:
@@ -19,6 +26,7 @@ def test_what_is_right() -> None:
     assert options.place("0x10") == (16, 32)
     assert options.place("16:8") == (16, 8)
     assert options.pages("0-3,7, 9") == (0, 1, 2, 3, 7, 9)
+    assert options.volts("3.3") == 3.3
 
 
 @pytest.mark.parametrize(
@@ -35,6 +43,10 @@ def test_what_is_right() -> None:
         (options.pages, "65536"),
         (options.pages, "²"),
         (options.pattern, "("),
+        (options.volts, "3,3"),
+        (options.volts, "3.3V"),
+        (options.volts, "-1"),
+        (options.volts, "nan"),
     ],
 )
 def test_what_is_wrong(parse: Callable[[str], object], text: str) -> None:

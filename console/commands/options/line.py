@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from argparse import ArgumentParser
+from typing import Final
 
 from console.commands.options.values import line_use, pattern_count, rate, rates, seconds, usb_ids
 
@@ -32,8 +33,16 @@ def open(sub: ArgumentParser) -> None:
     port_options(sub)
 
 
+# why no other second byte will do: `protocols/an3155/contact.py`
+_CUT_FIRST: Final = """\
+caution: a board on which a run was cut off (program killed, cable pulled) may wait for the rest of
+a command, and the second byte of the sync can complete it: one page is erased. Reset such a board
+before its first handshake, or go on with the command that was cut off and --resume."""
+
+
 def handshake(sub: ArgumentParser) -> None:
     """Options of `wakeline handshake`."""
+    sub.description = f"{sub.description}\n\n{_CUT_FIRST}"
     port_options(sub)
     session_options(sub)
     sub.add_argument("--ask", action="store_true", help="go on: propose the next check and ask what it showed")
@@ -64,8 +73,9 @@ def bench(sub: ArgumentParser) -> None:
     sub.add_argument(
         "--fault", action="append", default=None, help="stage a fault by cause id (see --list); repeatable"
     )
+    sub.add_argument("--chip", default=None, help="the chip on the board (see --list; default: a medium density F10x)")
     sub.add_argument("--socket", action="store_true", help="a TCP socket on 127.0.0.1 instead of a pseudo terminal")
-    sub.add_argument("--list", action="store_true", help="list scenes and faults, then leave")
+    sub.add_argument("--list", action="store_true", help="list scenes, faults and chips, then leave")
     sub.add_argument(
         "--do", metavar="ACTION[=VALUE]", default=None, help="act on the bench that runs on --link, then leave"
     )

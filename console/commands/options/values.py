@@ -92,6 +92,11 @@ def seconds(text: str) -> float:
     return _number(text, 0, 3600, "a time from 0 to 3600 seconds")
 
 
+def volts(text: str) -> float:
+    """A supply voltage as a meter shows it, 0 to 60 V. Raises ArgumentTypeError."""
+    return _number(text, 0, 60, "a voltage from 0 to 60, such as 3.3")
+
+
 def speed(text: str) -> float:
     """A speed, times real time. Raises ArgumentTypeError."""
     return _number(text, 0.001, 1e6, "a speed from 0.001 to 1000000")

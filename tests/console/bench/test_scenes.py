@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -19,15 +21,19 @@ def test_every_fault_changes_something_and_every_scene_stands() -> None:
     assert setup_for() == Setup()
     assert not setup_for("tern-07").wiring.crossed
     assert setup_for("tern-07", ("readout-protected",)).readout_protected
+    assert setup_for("tern-07", chip="f40x") == replace(setup_for("tern-07"), product="f40x")
 
 
-@pytest.mark.parametrize(("ask", "code"), [(lambda: setup_for("x\x1b"), "scene"), (lambda: fault("x"), "fault")])
+@pytest.mark.parametrize(
+    ("ask", "code"),
+    [(lambda: setup_for("x\x1b"), "scene"), (lambda: fault("x"), "fault"), (lambda: setup_for(chip="x\x1b"), "chip")],
+)
 def test_unknown_names_are_refused_with_the_known_ones(ask: object, code: str) -> None:
     with pytest.raises(UsageTrouble) as refused:
         ask()  # type: ignore[operator]
     assert refused.value.code == code
     assert "\x1b" not in str(refused.value)
-    assert ("tern-07" if code == "scene" else "wires-uncrossed") in refused.value.help
+    assert {"scene": "tern-07", "fault": "wires-uncrossed", "chip": "f40x"}[code] in refused.value.help
 
 
 FAULT = '[[fault]]\nid = "a"\ntitle = "b"\nset = {}\n'

@@ -173,7 +173,7 @@ def test_a_stage_that_says_nothing_of_what_it_uses_is_told() -> None:
 def test_pads_without_a_place_are_told() -> None:
     pins = [*PINS, Pin("U9", "1", "SCK")]
     found = suspects(Board(Circuit(pins), CLASSES), [SPI_FAILED])
-    assert any(note.startswith("1 of") for note in found.notes)
+    assert any(note.startswith("pads without a place: 1 of") for note in found.notes)
 
 
 def test_names_from_outside_are_made_safe() -> None:

@@ -113,7 +113,7 @@ def test_raw_data_and_many_parts(tmp_path: Path, capsys: pytest.CaptureFixture[s
     many = tmp_path / "many.hex"
     many.write_text(intel_hex([(0x0800_0000 + 32 * n, b"x") for n in range(40)]))
     assert run(["image", str(many)]) == 0
-    assert "and 24 parts more" in capsys.readouterr().out
+    assert "and 24 more parts" in capsys.readouterr().out
 
 
 @pytest.mark.parametrize(

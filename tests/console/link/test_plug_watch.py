@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from console.link import plug_watch, sysfs
+from console.link import plug_watch, usb_tree
 from console.link.plug_watch import PlugWatch, looks
 from console.link.ports import PortInfo
 from console.usb import Tty
@@ -18,7 +18,7 @@ def usb(tmp_path):
 
 def test_a_device_is_read_whole(usb):
     usb.plug("1-2", 5, driver="ftdi_sio", tty="ttyUSB0")
-    (device,) = sysfs.usb_devices(usb.devices)
+    (device,) = usb_tree.usb_devices(usb.devices)
     assert (device.place, device.number, device.vid, device.pid) == ("1-2", 5, 0x1209, 1)
     assert (device.product, device.manufacturer, device.serial_number) == ("Tern bridge", "flood watch", "T7")
     assert (device.speed_mbps, device.device_class, device.drivers) == (12.0, 0, ("ftdi_sio",))
@@ -30,20 +30,20 @@ def test_the_two_places_where_drivers_hang_their_ports(usb):
     # cdc-acm: INTERFACE/tty/ttyACM0; usb-serial: INTERFACE/ttyUSB0/tty/ttyUSB0
     usb.plug("1-3", 6, driver="cdc_acm", tty="ttyACM0")
     usb.plug("1-4.1", 7, driver="cp210x", tty="ttyUSB1")
-    assert [device.ttys[0].name for device in sysfs.usb_devices(usb.devices)] == ["ttyACM0", "ttyUSB1"]
+    assert [device.ttys[0].name for device in usb_tree.usb_devices(usb.devices)] == ["ttyACM0", "ttyUSB1"]
 
 
 def test_hostile_and_broken_descriptors(usb):
     usb.plug("1-1", product="\x1b]0;x\x07\u202e[/]" + "A" * 500, speed="fast", devnum="-3", bDeviceClass="zz")
     usb.plug("1-2", idVendor="not hex")  # such a device is left out: a half that went while it was read
-    (device,) = sysfs.usb_devices(usb.devices)
+    (device,) = usb_tree.usb_devices(usb.devices)
     assert not set(device.product) & {"\x1b", "\x07", "\u202e"}
     assert len(device.product) < 200
     assert (device.speed_mbps, device.number, device.device_class, device.drivers) == (None, 0, 0, ("",))
 
 
 def test_no_tree_at_all(tmp_path):
-    assert sysfs.usb_devices(tmp_path / "nowhere") is None
+    assert usb_tree.usb_devices(tmp_path / "nowhere") is None
 
 
 def test_a_look_has_devices_with_rights_and_the_kernels_new_words(usb, monkeypatch):

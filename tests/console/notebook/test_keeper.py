@@ -90,7 +90,7 @@ def test_confirmed_fixes_move_the_ranking_of_the_next_session(told: Any, file: P
     words = "\n".join(kept.lines())
     assert "12 of 12 boards that stopped at sync with the same reading were fixed at U4" in words
     assert f"add-fix {kept.session}" in words
-    assert "leaned on 12 confirmed fix(es)" in words
+    assert "leaned on 12 confirmed fixes" in words
     assert kept.as_object()["similar"]["fixed_at"] == [{"place": "U4", "boards": 12}]
 
 

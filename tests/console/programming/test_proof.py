@@ -41,7 +41,7 @@ def test_differences_are_told_apart(got: bytes, again: bytes, before: bytes | No
 def test_a_difference_names_address_bit_expected_and_found() -> None:
     found = compare(AT, WANT, spoiled(9, 0x30), spoiled(9, 0x30), 0xFF)
     assert (found.address, found.bit, found.expected, found.got, found.count) == (AT + 9, 4, 9, 0x39, 1)
-    assert found.where == "0x08000409 bit 4: expected 09, got 39 (1 of 256 bytes of the block differ)"
+    assert found.where == "0x08000409 bit 4: expected 09, got 39 (1 of the 256 bytes from 0x08000400 differ)"
     assert found.meaning
     with pytest.raises(ValueError, match="right"):
         compare(AT, WANT, WANT, WANT, 0xFF)

@@ -82,7 +82,7 @@ def test_of_very_many_steps_the_first_and_the_last_are_kept() -> None:
     story = record(notes).story
     assert len(story) == 129
     assert story[0].text == "operator notes: note 0"
-    assert story[64].text == "372 steps are left out here"
+    assert story[64].text == "left out here: 372 steps"
     assert story[65].text == "operator notes: note 436"
     assert story[-1].text == "operator notes: note 499"
 

@@ -57,6 +57,26 @@ async def test_the_bench_goes_on_unseen_and_comes_back_with_its_focus(
         assert "Read Memory" in screen_text(app)
 
 
+@pytest.mark.parametrize("key", ["escape", "f2", "f8", "o"])
+async def test_nothing_unseen_changes_where_one_is(
+    key: str, make_rig: Callable[..., Any], until: Any, screen_text: Any
+) -> None:
+    app, rig = WakelineApp(), make_rig()
+    async with app.run_test(size=(120, 36)) as pilot:
+        app.go(rig.source)
+        await until(pilot, lambda: isinstance(app.screen, BenchScreen) and rig.links)
+        await pilot.resize_terminal(60, 20)
+        await until(pilot, lambda: "needs 80 x 24" in screen_text(app))
+        await pilot.press(key)
+        await pilot.pause()
+        assert isinstance(app.screen, BenchScreen)
+        assert len(app.screen_stack) == 2
+        await pilot.resize_terminal(120, 36)
+        await until(pilot, lambda: "needs 80 x 24" not in screen_text(app))
+        await pilot.press("escape")
+        await until(pilot, lambda: len(app.screen_stack) == 1)
+
+
 async def test_quitting_still_asks_while_something_runs(
     make_rig: Callable[..., Any], until: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import os
 import random
 import struct
 from collections.abc import Awaitable, Callable
@@ -11,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from textual.widgets import Static
+from textual.widgets import Input, Static
 
 from console.clock import Clock
 from console.errors import Outcome
@@ -26,6 +27,7 @@ from console.screens.task_screen import TaskScreen
 from protocols.an3155.flaws import Flaws, StuckBit
 from protocols.an3155.target import COMMANDS_EXTENDED, Chip, Target
 from tests.chip_link import ChipLink
+from tests.protocols.an3155.test_supply import F40X
 
 FLASH = 0x0800_0000
 SMALL = Chip(product_id=0x412, flash_size=32 * 1024)
@@ -238,6 +240,61 @@ async def test_stopping_leaves_whole_blocks_and_going_on_proves_them_first(
     assert board.holds(bytes(FIRMWARE * 10))
 
 
+async def test_no_advice_on_the_way_names_an_option_of_the_command_line(
+    board: Board, folder: Path, until: Until, screen_text: Any
+) -> None:
+    board.hold_at = 20
+    (folder / "tern.bin").write_bytes(FIRMWARE * 10 + b"tail")
+    async with board.app.run_test(size=(120, 36)) as pilot:
+        # raw data without its address: told in the form
+        await board.choose(pilot, until, 1)
+        assert "give the address, for instance 0x0800_0000" in told(board.app)
+        await pilot.press("escape")
+        # the plan, with what is erased beside the image
+        await board.choose(pilot, until, 1, **AT)
+        await until(pilot, board.asks)
+        assert "the tick \u201ckeep what else is on the pages\u201d keeps it" in told(board.app)
+        assert "connect again, then r" in told(board.app)
+        assert " --" not in told(board.app)
+        # and the end of a run that was stopped
+        await pilot.press("y")
+        await until(pilot, lambda: board.links[-1].held)
+        await pilot.press("x")
+        board.links[-1].release()
+        await until(pilot, lambda: board.over)
+        shown = words(screen_text, board.app)
+        assert "next: go on with r, when ready" in shown
+        assert " --" not in shown
+
+
+async def test_an_update_to_what_is_there_asks_nothing_and_says_so(
+    board: Board, folder: Path, until: Until, screen_text: Any
+) -> None:
+    board.target.memory.load(FLASH, bytes(FIRMWARE))
+    async with board.app.run_test(size=(120, 36)) as pilot:
+        await board.choose(pilot, until, 2, **AT)
+        await until(pilot, lambda: board.over)
+        shown = words(screen_text, board.app)
+        assert "✓ done: update" in shown
+        assert "update: nothing had to be changed; proven by reading back: 08000000-08000BB7" in shown
+        assert "the chip holds this already" in shown
+        assert not [name for name in os.listdir(folder) if "before" in name]
+        # a version that is not in the file is told in the form, before the chip is woken
+        sent = board.links[-1].sent
+        await pilot.press("escape")
+        await board.choose(pilot, until, 2, **AT, version_pattern="tern [0-9]+")
+        assert "nothing in this image looks like that version" in told(board.app)
+        assert board.links[-1].sent == sent
+        await pilot.press("escape")
+        # on the chip it is a warning with the question
+        (folder / "tern.bin").write_bytes(FIRMWARE[:-8] + b"tern 1.5")
+        await board.choose(pilot, until, 2, **AT, version_pattern="tern [0-9.]+")
+        await until(pilot, board.asks)
+        assert "! look: no version was found on the chip" in told(board.app)
+        await pilot.press("escape")
+        await until(pilot, lambda: board.over)
+
+
 async def test_leaving_during_a_write_asks_and_the_record_says_what_is_proven(
     board: Board, folder: Path, until: Until, screen_text: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -282,7 +339,8 @@ async def test_two_tasks_on_one_port_cannot_happen(board: Board, until: Until) -
 
 
 async def test_a_worn_cell_is_named_with_address_and_bit(until: Until) -> None:
-    # its lowest bit always reads as 0: the half word is not blank and is left as it is (RM0008 s.3.3.3: PGERR)
+    # its lowest bit always reads as 0: the half word is not blank and is left as it is (RM0008 s.3.3.3 on PGERR, from
+    # memory)
     flaw = StuckBit(FLASH + 0x404, 1, 0)
     board = Board(flaws=Flaws(stuck_bits=(flaw,)))
     async with board.app.run_test(size=(120, 36)) as pilot:
@@ -350,6 +408,45 @@ async def test_a_wrong_file_or_number_is_told_in_the_form(board: Board, until: U
         await board.choose(pilot, until, 5)
         assert "what shall be erased" in told(board.app)
         assert not board.links[-1].sent
+
+
+@pytest.mark.parametrize("number", range(1, 7))
+async def test_every_line_to_type_into_is_one_line(board: Board, until: Until, number: int) -> None:
+    async with board.app.run_test(size=(80, 24)) as pilot:
+        await until(pilot, lambda: isinstance(board.app.screen, BenchScreen) and board.app.screen.snapshot.port)
+        await pilot.press("p", str(number))
+        await until(pilot, lambda: not isinstance(board.app.screen, BenchScreen))
+        await pilot.press("enter")
+        await until(pilot, lambda: isinstance(board.app.screen, JobScreen))
+        await pilot.pause()
+        assert {box.size.height for box in board.app.screen.query(Input)} == {1}
+
+
+async def test_a_measured_supply_is_told_to_a_chip_that_can_hear_it(until: Until) -> None:
+    board = Board(F40X)  # AN2606 Rev 70 Table 4: 2.7 to 3.6 V is 03
+    async with board.app.run_test() as pilot:
+        await board.choose(pilot, until, 1, **AT, supply_volts="3.3")
+        await until(pilot, board.asks)
+        assert "2.7 to 3.6 V (3.3 V measured)" in told(board.app)
+        assert "only if you measured it" in told(board.app)
+        assert board.target.voltage_range == 0
+        await pilot.press("y")
+        await until(pilot, lambda: board.over)
+    assert board.target.voltage_range == 3
+    assert board.holds(FIRMWARE)
+
+
+async def test_a_supply_that_the_chip_cannot_be_told_ends_it_before_anything_changes(
+    board: Board, until: Until, screen_text: Any
+) -> None:
+    async with board.app.run_test() as pilot:
+        await board.choose(pilot, until, 1, **AT, supply_volts="3,3")
+        assert "is not a voltage" in told(board.app)
+        await pilot.press("escape")
+        await board.choose(pilot, until, 1, **AT, supply_volts="3.3")
+        await until(pilot, lambda: board.over)
+        assert "no place to state the supply voltage" in words(screen_text, board.app)
+    assert board.holds(b"\xff" * 256)
 
 
 async def test_over_a_real_port_to_a_bench_in_its_own_process(until: Until, folder: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import math
 
 import pytest
 from hypothesis import given
@@ -113,3 +114,14 @@ async def test_failing_from_outside_closes_the_conversation() -> None:
     assert closed.is_set()
     with pytest.raises(RuntimeError, match="link gone"):
         await drive.result
+
+
+async def test_the_line_is_free_while_what_is_wanted_cannot_be_here() -> None:
+    drive = drive_of(asks(Want(10, 10, "ten")), [], Pace(char_s=1.0, latency_s=0.05))
+    drive.start()
+    assert drive.free_s() == pytest.approx(11.0, abs=0.5)  # the question and ten characters, a second each
+    drive.feed(b"1234")
+    assert drive.free_s() == pytest.approx(7.0, abs=0.5)
+    drive.feed(b"567890")
+    assert drive.free_s() == math.inf
+    await drive.result

@@ -11,7 +11,7 @@ import protocols
 from console.errors import Outcome, PortTrouble
 from console.events import Chunk, Event, Mark, MarkKind
 from console.session.session import Session
-from protocols.an3155 import host
+from protocols.an3155 import contact, host
 from protocols.conversation import Conversation, Send, Tell, Want
 from protocols.errors import NoReply
 from protocols.family import Identity, SyncResult
@@ -208,10 +208,10 @@ async def test_after_a_conversation_that_was_cut_the_second_sync_is_one_that_com
 
     def programmer(identity: Identity) -> Programmer:
         assert family.programmer is not None
-        return replace(family.programmer(identity), sync=lambda: host.sync(0.01, careful=True))
+        return replace(family.programmer(identity), sync=lambda: contact.sync(0.01, careful=True))
 
     link = FakeLink()
-    patient = replace(family, sync=lambda: host.sync(0.01), programmer=programmer)
+    patient = replace(family, sync=lambda: contact.sync(0.01), programmer=programmer)
     session = Session(link, patient, clock=link.clock, sinks=[events.append])
     async with session:
         assert await session.handshake(0) is Outcome.NO_ANSWER

@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-from protocols.an3155 import frames, host
+from protocols.an3155 import contact, frames, host, special
 from protocols.an3155.target import COMMANDS_EXTENDED, Chip, Reply, Target
 from protocols.conversation import Conversation, Send, Stray, Want
 from protocols.errors import NoReply
@@ -51,7 +51,7 @@ def _blank(start: int, size: int) -> Callable[[Target], bool]:
 
 
 VECTORS = (
-    Vector("1", "AN3155 Rev 20 s.1", (("7F", "79"),), host.sync, SyncResult(), synchronised=False),
+    Vector("1", "AN3155 Rev 20 s.1", (("7F", "79"),), contact.sync, SyncResult(), synchronised=False),
     Vector(
         "2",
         "AN3155 Rev 20 s.3.1 (v3.1, Erase)",
@@ -229,7 +229,7 @@ VECTORS = (
         "23",
         "AN3155 Rev 20 s.3.14; AN2606 Rev 70 Table 218 (framing D)",
         (("50 AF", "79"), ("00 82 82", "79"), ("00 04 00 00 00 00 04", "79 00 00 00 01 00 79")),
-        lambda: host.special(0x82, bytes(4)),
+        lambda: special.special(0x82, bytes(4)),
         (b"", b"\0"),
         chip=U5,
     ),
@@ -278,7 +278,7 @@ VECTORS = (
         "29",
         "AN3155 Rev 20 s.3 (pairs), D",
         (("7F", ""), ("7F", "1F")),
-        host.sync,
+        contact.sync,
         SyncResult(already_synchronised=True),
     ),
     Vector("30", "AN3155 Rev 20 s.3, Table 2 note 1", (("55 AA", "1F"),)),

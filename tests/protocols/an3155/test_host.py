@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 import protocols
 from protocols import errors
-from protocols.an3155 import frames, host
+from protocols.an3155 import contact, frames, host, special
 from protocols.an3155.family import FAMILY
 from protocols.an3155.target import COMMANDS_EXTENDED, Chip, Target
 from protocols.family import Family, SyncResult
@@ -62,13 +62,13 @@ def test_worked_bytes_with_the_simulated_chip(host_vector, converse, pair, make)
 def test_sync_extra_ack(converse):
     # AN2606 Rev 70 Table 163: L412/422 answer with two ACKs
     answer, _ = scripted([("7F", "79 79")])
-    assert converse(host.sync(), answer).result == SyncResult(extra_acks=1)
+    assert converse(contact.sync(), answer).result == SyncResult(extra_acks=1)
 
 
 def test_sync_passes_strays(converse):
     # TX not driven before the ACK: from the pin states in AN2606 Rev 70, the garbage byte itself: common practice
     answer, _ = scripted([("7F", "00 79")])
-    run = converse(host.sync(), answer)
+    run = converse(contact.sync(), answer)
     assert run.result == SyncResult(stray=b"\0")
     assert run.stray == b"\0"
 
@@ -76,32 +76,32 @@ def test_sync_passes_strays(converse):
 def test_sync_nack_means_synchronised_before(converse):
     # AN3155 Rev 20 s.3: the byte completed a half pair
     answer, _ = scripted([("7F", "1F")])
-    assert converse(host.sync(), answer).result == SyncResult(already_synchronised=True)
+    assert converse(contact.sync(), answer).result == SyncResult(already_synchronised=True)
 
 
 def test_sync_first_lost(converse):
     answer, _ = scripted([("7F", ""), ("7F", "79")])
-    assert converse(host.sync(), answer).result == SyncResult()
+    assert converse(contact.sync(), answer).result == SyncResult()
 
 
 def test_sync_silence(converse):
     answer, left = scripted([("7F", ""), ("7F", "")])
     with pytest.raises(errors.NoReply):
-        converse(host.sync(), answer)
+        converse(contact.sync(), answer)
     assert not left
 
 
 @pytest.mark.parametrize("noise", ["55", "00 " * 16, "F8 " * 400])
 def test_sync_noise_only(converse, noise):
     with pytest.raises(errors.UnexpectedReply) as caught:
-        converse(host.sync(), lambda data: bytes.fromhex(noise))
+        converse(contact.sync(), lambda data: bytes.fromhex(noise))
     assert set(caught.value.got) == set(bytes.fromhex(noise))
 
 
 def test_sync_nack_right_after_the_ack(converse):
     # users saw 79 1F on an F411: the byte is reported, the sync stands
     answer, _ = scripted([("7F", "79 1F")])
-    run = converse(host.sync(), answer)
+    run = converse(contact.sync(), answer)
     assert run.stray == b"\x1f"
     assert run.result == SyncResult(stray=b"\x1f")
 
@@ -113,8 +113,8 @@ def test_sync_nack_right_after_the_ack(converse):
 )
 def test_odd_chips_are_identified(converse, pair, chip):
     target = Target(chip)
-    converse(host.sync(), pair(target))
-    assert converse(host.identify(), pair(target)).result.product_id == 0x410
+    converse(contact.sync(), pair(target))
+    assert converse(contact.identify(), pair(target)).result.product_id == 0x410
 
 
 # --- identify
@@ -122,8 +122,8 @@ def test_odd_chips_are_identified(converse, pair, chip):
 
 def test_identify(converse, pair):
     target = Target()
-    converse(host.sync(), pair(target))
-    found = converse(host.identify(), pair(target)).result
+    converse(contact.sync(), pair(target))
+    found = converse(contact.identify(), pair(target)).result
     assert found.product_id == 0x410  # AN2606 Rev 70 Table 226
     assert found.names == ("F10x medium density",)
     assert found.loader_version == "2.2"
@@ -135,23 +135,23 @@ def test_identify(converse, pair):
 def test_identify_protected(converse, pair, second):
     # AN3155 Rev 20 s.3.4: Read Memory is refused while protected
     target = Target(Chip(readout_protected=True, second_nack=second))
-    converse(host.sync(), pair(target))
-    assert converse(host.identify(), pair(target)).result.readout_protected is True
+    converse(contact.sync(), pair(target))
+    assert converse(contact.identify(), pair(target)).result.readout_protected is True
     assert converse(host.get_id(), pair(target)).result == 0x410  # nothing is left over
 
 
 def test_identify_asks_only_what_is_listed(converse, pair):
     target = Target(Chip(commands=(0x00, 0x02)))
-    converse(host.sync(), pair(target))
-    run = converse(host.identify(), pair(target))
+    converse(contact.sync(), pair(target))
+    run = converse(contact.identify(), pair(target))
     assert run.sent == [b"\x00\xff", b"\x02\xfd"]
     assert run.result.readout_protected is None
 
 
 def test_identify_when_the_flash_lies_elsewhere(converse, pair):
     target = Target(Chip(loader_version=0x31, flash_start=0x0900_0000))
-    converse(host.sync(), pair(target))
-    assert converse(host.identify(), pair(target)).result.readout_protected is None
+    converse(contact.sync(), pair(target))
+    assert converse(contact.identify(), pair(target)).result.readout_protected is None
 
 
 def test_unknown_codes_and_ids_are_shown(converse):
@@ -244,15 +244,15 @@ def test_checksum_refused_late(converse):
 def test_special_answers(converse):
     # AN3155 Rev 20 s.3.14, s.3.15
     turns = [("50 AF", "79"), ("12 34 26", "79"), ("00 01 AA AB", "79 00 02 01 02 00 01 00 79")]
-    assert converse(host.special(0x1234, b"\xaa"), scripted(turns)[0]).result == (b"\1\2", b"\0")
+    assert converse(special.special(0x1234, b"\xaa"), scripted(turns)[0]).result == (b"\1\2", b"\0")
     turns = [("51 AE", "79"), ("12 34 26", "79"), ("00 01 AA AB", "79"), ("00 00 00", "79 00 01 00 79")]
-    assert converse(host.extended_special(0x1234, b"\xaa"), scripted(turns)[0]).result == b"\0"
+    assert converse(special.extended_special(0x1234, b"\xaa"), scripted(turns)[0]).result == b"\0"
 
 
 def test_special_absurd_length(converse):
     turns = [("50 AF", "79"), ("12 34 26", "79"), ("00 00 00", "79 FF FF")]
     with pytest.raises(errors.UnexpectedReply):
-        converse(host.special(0x1234), scripted(turns)[0])
+        converse(special.special(0x1234), scripted(turns)[0])
 
 
 # --- our mistakes: nothing is sent
@@ -278,9 +278,9 @@ MISTAKES = [
     lambda: host.get_checksum(FLASH, 0),
     lambda: host.get_checksum(FLASH + 1, 1),
     lambda: host.get_checksum(FLASH, 1 << 32),
-    lambda: host.special(0x10000),
-    lambda: host.special(1, bytes(129)),  # s.3.14
-    lambda: host.extended_special(1, b"", bytes(1025)),  # s.3.15
+    lambda: special.special(0x10000),
+    lambda: special.special(1, bytes(129)),  # s.3.14
+    lambda: special.extended_special(1, b"", bytes(1025)),  # s.3.15
 ]
 
 
@@ -298,7 +298,7 @@ WORK = [
     host.get,
     host.get_version,
     host.get_id,
-    host.identify,
+    contact.identify,
     lambda: host.read_memory(FLASH, 64),
     lambda: host.write_memory(FLASH, bytes(range(64))),
     lambda: host.extended_erase([1, 2]),
@@ -326,10 +326,10 @@ def test_flipped_bits_to_the_chip_end_in_our_errors(converse, pair, work, at):
     except errors.TheirBehaviour:
         assert target.memory.read(FLASH, 8192) == before
     else:  # identify leaves protection unknown when its read fails; short conversations end before the strike
-        assert not struck or work is host.identify
+        assert not struck or work is contact.identify
     for _ in range(600):  # at most one block of data is still due
         target.receive(0)
-    converse(host.sync(), pair(target))
+    converse(contact.sync(), pair(target))
     assert converse(host.get_id(), pair(target)).result == 0x410
 
 
@@ -344,14 +344,14 @@ def test_a_lost_byte_ends_in_our_errors(converse, pair, work):
         target = Target(CHIP)
         target.receive(frames.SYNC)
         wire = pair(target, chopped=chopped)
-        if work is host.identify and chopped >= 6:  # Get, Get Version and Get ID take two bytes each
+        if work is contact.identify and chopped >= 6:  # Get, Get Version and Get ID take two bytes each
             assert converse(work(), wire).result.readout_protected is None
         else:
             with pytest.raises(errors.TheirBehaviour):
                 converse(work(), wire)
 
 
-@given(st.sampled_from([*WORK, host.sync, host.erase, lambda: host.special(1, b"x")]), st.data())
+@given(st.sampled_from([*WORK, contact.sync, host.erase, lambda: special.special(1, b"x")]), st.data())
 def test_any_answers_end_in_a_result_or_our_errors(converse, work, data):
     answers = st.one_of(st.sampled_from([b"\x79", b"\x1f", b"", b"\x79\x79", b"\x79\x00\x79"]), st.binary(max_size=300))
     with suppress(errors.TheirBehaviour):
@@ -364,7 +364,7 @@ def test_spoiled_answers_end_in_our_errors(converse, pair):
         target = Target(CHIP)
         target.receive(frames.SYNC)
         with pytest.raises(errors.TheirBehaviour):
-            converse(host.identify(), pair(target, into=lambda data, flip=flip: bytes(b ^ flip for b in data)))
+            converse(contact.identify(), pair(target, into=lambda data, flip=flip: bytes(b ^ flip for b in data)))
 
 
 def test_family():

@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from protocols.an3155 import frames, host
+from protocols.an3155 import contact, frames, host
 from protocols.an3155.realign import LIMIT, fillers, realign
 from protocols.an3155.target import COMMANDS_EXTENDED, Chip, Target
 from protocols.conversation import Conversation
@@ -135,7 +135,7 @@ def test_a_careful_sync_completes_nothing_but_what_was_asked_for(
         for byte in whole[:cut]:
             target.receive(byte)
         with contextlib.suppress(NoReply, UnexpectedReply):
-            converse(host.sync(careful=True), pair(target))
+            converse(contact.sync(careful=True), pair(target))
         assert changed(target) <= set(may_change)
         assert not target.protected
         if "erase" in case and cut < len(whole) - 1:
