@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from console.boards.defects import Defects
 from console.boards.faults import Fault, Kind, place_words
 from console.causes.learning import learned_chance
+from console.words import count_of
 
 _WHOLE = frozenset({Kind.PART, Kind.CLOCK, Kind.RAIL})
 
@@ -48,7 +49,7 @@ def learned(faults: Sequence[Fault], past: Past, table: Defects) -> tuple[Fault,
         start, found = kinds.kinds[fault.defect.id].rate, hits.get(number, 0.0)
         rate = learned_chance(start, found, max(found, past.boards), table.place_worth) if past.boards else start
         known = (fault.part, _joint(fault)) in direct and found >= 1
-        words = f"put right on {found:.0f} of {past.boards} boards of this design" if known else ""
+        words = f"put right on {found:.0f} of {count_of(past.boards, 'board')} of this design" if known else ""
         out.append(replace(fault, defect=replace(fault.defect, rate=rate), past=words))
     return tuple(out)
 
