@@ -255,6 +255,7 @@ class Fold:
                 self._fail(mark, code, Outcome(word) if word in set(Outcome) else Outcome.INTERNAL)
             case MarkKind.BRINGUP:
                 self._bringup.mark(mark)
+                self._take_board(mark)
             case MarkKind.STOPPED:
                 self._hard_outcome = Outcome.STOPPED
             case MarkKind.END:
@@ -293,13 +294,16 @@ class Fold:
         clashes = contradictions(evidence)[:2] if evidence.checks else ()
         return rank(evidence, self._priors), next_check(evidence, priors=self._priors), clashes
 
+    def _take_board(self, mark: Mark) -> None:
+        if isinstance(told := mark.fields.get("simulated"), bool):
+            self._simulated = told or self._simulated is True  # one simulated board is enough to make a session one
+
     def _take_settings(self, mark: Mark) -> None:
+        self._take_board(mark)
         self._settings = {
             name: clean(value) if isinstance(value, str) else value for name, value in mark.fields.items()
         }
         self._port = str(self._settings.get("port", ""))
-        if isinstance(told := mark.fields.get("simulated"), bool):
-            self._simulated = told or self._simulated is True  # one simulated board is enough to make a session one
         baud = self._settings.get("baud")
         self._rate = float(baud) if isinstance(baud, (int, float)) else 0.0
         self._stages.settings(self._rate, str(self._settings.get("frame", "")))

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
 
-from console.bringup.fold import as_object as plan_object
+from console.bringup.told import as_object as plan_object
 from console.bringup.words import report_lines
 from console.causes.catalogue import catalogue
 from console.causes.contradictions import Contradiction

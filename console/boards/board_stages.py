@@ -185,7 +185,13 @@ def _identify(entry: Table, stage: Stage, around: Known) -> Stage:
         return stage
     role = entry.plain("chip")
     known(entry, "chip", role, around.images, "the role of an [[image]], whose chip it is")
-    return replace(stage, products=around.images[role].chip.product_ids)
+    image = around.images[role]
+    return replace(stage, products=image.chip.product_ids, exercises=_naming(stage, image.part))
+
+
+def _naming(stage: Stage, part: str) -> Exercises:
+    """What the stage uses, and that a part says in it which part it is."""
+    return replace(stage.exercises, names=frozenset({part}))
 
 
 def _content(entry: Table, stage: Stage, around: Known) -> Stage:
@@ -214,6 +220,8 @@ def _query(entry: Table, stage: Stage, around: Known) -> Stage:
     if answer is not None:
         expected.setdefault(answer.name, Expected((answer.expected,)))
     within_s = entry.number("within_s", 0, 60) if "within_s" in entry.data else 1.0
+    if answer is not None:
+        stage = replace(stage, exercises=_naming(stage, answer.part))
     return replace(stage, query=Query(_sent(entry), template, expected, within_s, answer))
 
 

@@ -21,6 +21,7 @@ IDS: Final = (
     "bridge-hidden",
     "bridge-coarse",
     "part-chip",
+    "part-other",
     "part-small",
     "part-connector",
     "clock-dead",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
@@ -30,6 +30,7 @@ class Kind(StrEnum):
     PART = "part"
     CLOCK = "clock"
     RAIL = "supply"
+    OTHER = "other part"
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,14 +62,21 @@ class Fault:
         """Prior odds that it is there."""
         return self.defect.rate / (1 - self.defect.rate)
 
-    def need(self, reach: Reach, strength: Strength) -> float:
-        """P(a stage with this reach fails | this is there and permanent), 0 where the stage does not need it."""
+    def need(self, reach: Reach, strength: Strength, named: Collection[str] = ()) -> float:
+        """P(a stage with this reach fails | this is there and permanent), 0 where the stage does not need it.
+
+        `named` are the parts that said in it which part they are.
+        """
+        if self.kind is Kind.OTHER:
+            return strength.direct if self.part in named else 0.0
         if self.kind is Kind.OPEN:
             return reach.pins.get(self.pins[0], 0.0)
         if self.kind is Kind.RAIL:
             return reach.rails.get(self.net, 0.0)
         if self.kind is not Kind.BRIDGE:
             return reach.parts.get(self.part, 0.0)
+        if reach.apart and self.nets == reach.apart:
+            return strength.direct
         one, other = self.pins[0].net, self.pins[1].net
         used = (one in reach.nets) + (other in reach.nets)
         supplies = (one in reach.grounded) + (other in reach.grounded)
@@ -78,6 +86,8 @@ class Fault:
 
     def fit(self, reading: Implication) -> float:
         """P(just this reading | this made the stage fail)."""
+        if self.kind is Kind.OTHER:
+            return reading.others.get(self.part, reading.otherwise)
         found = [reading.pins[pin.ref] for pin in self.pins if pin.ref in reading.pins]
         found += [reading.nets[net] for net in self.nets if net in reading.nets]
         if self.kind in (Kind.PART, Kind.CLOCK) and self.part in reading.parts:
@@ -135,6 +145,8 @@ def _parts(board: Board, table: Defects) -> Iterator[Fault]:
             yield Fault(Kind.CLOCK, table.kinds["clock-dead"], ref)
         elif part.role != "testpoint":
             yield Fault(Kind.PART, table.kinds[_PART_KINDS[part.role]], ref)
+            if ref not in board.small:
+                yield Fault(Kind.OTHER, table.kinds["part-other"], ref)
 
 
 def _rails(board: Board, table: Defects) -> Iterator[Fault]:

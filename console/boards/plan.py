@@ -17,10 +17,12 @@ from console.boards.limits import Expected, Limits
 from console.boards.misreads import Bus
 from console.boards.netlist import Netlist
 from console.boards.past import Past, learned
+from console.boards.reasons import title
 from console.boards.stagerun import Board, Exercises, reach
 from console.boards.template import Template
 from console.images.image import Image
 from console.programming.chips import Chip
+from console.text import clean
 
 
 class Work(StrEnum):
@@ -209,6 +211,21 @@ def repair_of(fault: Fault, title: str) -> Repair:
         pins = frozenset(pin.ref for pin in fault.pins)
         return Repair(fault.key, title, frozenset(pin.part for pin in fault.pins), pins)
     return Repair(fault.key, title, frozenset({fault.part}), frozenset(), replaced=True)
+
+
+def repair_told(plan: Plan, faults: Collection[Fault], words: str, looked_at: Fault) -> Repair:
+    """What a person found wrong beside the suspect they looked at, from their words, in which pins and parts may stand:
+    one pin is a joint, two are joined by solder. Words that name no place of this board mean the suspect's own part.
+    """
+    circuit = plan.board.circuit
+    named = [word.strip(".,;:()") for word in words.split()]
+    pins = frozenset(pin.ref for pin in circuit.pins if pin.ref in named)
+    kind = {1: Kind.OPEN, 2: Kind.BRIDGE}.get(len(pins))
+    for fault in faults:
+        if fault.kind is kind and pins == {pin.ref for pin in fault.pins}:
+            return repair_of(fault, title(fault))
+    parts = {ref.rpartition(".")[0] for ref in pins} | (circuit.parts.keys() & set(named)) or {looked_at.part}
+    return Repair(f"told at {looked_at.key}", clean(words, 200), frozenset(parts), pins)
 
 
 def again_after(plan: Plan, repair: Repair, table: Defects | None = None) -> tuple[str, ...]:

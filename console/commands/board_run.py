@@ -17,8 +17,8 @@ from console.boards.plan import Plan
 from console.bringup.around import SystemPorts, settings_for
 from console.bringup.run import Bringup
 from console.clock import MonotonicClock
-from console.commands.attempt import opened
-from console.commands.board_hands import BoardBenchHands
+from console.commands.attempt import is_simulated, opened
+from console.commands.board_hands import AskedOnBench, BoardBenchHands
 from console.commands.plan_text import PlanText
 from console.operating import Hands
 from console.session.session import Session
@@ -44,16 +44,20 @@ def at_port(port: str, hands: Hands) -> Place:
 
 
 @contextlib.asynccontextmanager
-async def on_bench(staged: str, plan: Plan, say: Say) -> AsyncIterator[Place]:
+async def on_bench(
+    staged: str, plan: Plan, say: Say, asked: Callable[[Hands], Hands] | None = None
+) -> AsyncIterator[Place]:
     """A simulated board with its power off; `staged` is a scene, a fault or a flaw, "" for a good board.
 
+    Its own hands do the steps; with `asked`, whoever that makes of them answers, and the hands do what is said.
     Raises UsageTrouble for what cannot be staged, PortTrouble for a bench that does not start.
     """
     async with SimulatedBench() as bench:
         scene = staged if staged in {one.name for one in scenes()} else None
         await bench.start(scene=scene, fault=staged if staged and scene is None else None)
         await bench.act("power-off")
-        yield Place(bench.port, BoardBenchHands(bench, plan, say), STANDS_IN)
+        hands = BoardBenchHands(bench, plan, say)
+        yield Place(bench.port, hands if asked is None else AskedOnBench(asked(hands), hands), STANDS_IN)
 
 
 async def carry_out(
@@ -83,8 +87,18 @@ async def carry_out(
         settings, plan.family, fold=fold, record=record, overwrite=overwrite, live=PlanText(say), at_once=False
     ) as session:
         around = SystemPorts(place.port, MonotonicClock(), place.stands_in)
+        simulated = is_simulated(place.port)
         bringup = Bringup(
-            plan, session, fold, place.hands, around, serial=serial, start_at=start_at, show=show, past=past
+            plan,
+            session,
+            fold,
+            place.hands,
+            around,
+            serial=serial,
+            start_at=start_at,
+            simulated=simulated,
+            show=show,
+            past=past,
         )
         await _until_stopped(bringup, session)
 

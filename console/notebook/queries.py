@@ -11,7 +11,7 @@ from typing import Any, Final
 from console.deeds import Deed
 from console.errors import Outcome
 from console.events import Value
-from console.notebook.entry import Fix, folded
+from console.notebook.entry import BY_TOOL, Fix, folded
 from console.notebook.history import (
     BoardRun,
     Case,
@@ -41,7 +41,7 @@ _DESIGN: Final = (
     " CASE WHEN s.revision <> '' THEN s.revision ELSE coalesce(b.revision, '') END"
 )
 # a fix counts when it failed before, this alone was noted, and the board passed after: in the same session or at the
-# first attempt of its next one; never on a simulated board
+# first attempt of its next one; never on a simulated board. What the tool notes it has seen pass, each by itself
 _CONFIRMED: Final = f"""
     WITH judged AS (
         SELECT id, outcome, first_outcome,
@@ -53,7 +53,7 @@ _CONFIRMED: Final = f"""
     FROM fix f JOIN judged j ON j.id = f.session_id JOIN session s ON s.id = f.session_id
          LEFT JOIN board b ON b.id = s.board_id
     WHERE j.first_outcome <> 'ok' AND (j.outcome = 'ok' OR j.next_outcome = 'ok')
-          AND (SELECT count(*) FROM fix o WHERE o.session_id = f.session_id) = 1
+          AND (f.noted_by = '{BY_TOOL}' OR (SELECT count(*) FROM fix o WHERE o.session_id = f.session_id) = 1)
     ORDER BY f.id
 """
 
@@ -164,7 +164,9 @@ def stage_times(db: sqlite3.Connection) -> list[StageTime]:
 
 def cases(db: sqlite3.Connection) -> list[Case]:
     """Real sessions that failed, oldest first."""
-    fixes = {int(row[1]): _fix(row[2:7], ()) for row in db.execute(_CONFIRMED)}
+    fixes: dict[int, Fix] = {}  # the first that was noted belongs to the first failure, and so does the case
+    for row in db.execute(_CONFIRMED):
+        fixes.setdefault(int(row[1]), _fix(row[2:7], ()))
     rows = db.execute(
         "SELECT s.id, coalesce(b.name, ''), s.stopped_at, (SELECT group_concat(code, ' ') FROM observation o"
         f" WHERE o.session_id = s.id AND o.attempt = s.failed_attempt), {_DESIGN}"

@@ -113,8 +113,8 @@ class Notebook:
                 words=words_of(entry),
             )
             _insert_parts(db, session, entry)
-            if entry.fix is not None:
-                _insert_fix(db, session, entry.fix, entry.started_ns)
+            for fix in entry.fixes:
+                _insert_fix(db, session, fix, entry.started_ns)
         return session
 
     def add_fix(self, session: int, fix: Fix, noted_ns: int) -> None:

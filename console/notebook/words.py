@@ -17,7 +17,7 @@ from console.notebook.history import BoardRun, Detail, SessionRow, Shown
 from console.notebook.plan_story import LOOKED, MENDED
 from console.notebook.statistics import Against, Place, Shrunk, Similar, Times, first_pass, in_the_end
 from console.shares import Bar, share_words
-from console.words import count_of, percent, seconds, setting
+from console.words import count_of, measure, percent, seconds, setting
 
 NO_NAME: Final = "(no name)"
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
@@ -222,7 +222,7 @@ def _attempts(found: Detail) -> list[str]:
 
 def _deed(deed: Deed) -> str:
     step = catalogue().step(deed.check)
-    value = f" {deed.value:g} {deed.unit}".rstrip() if deed.value is not None else ""
+    value = f" {measure(deed.value, deed.unit)}" if deed.value is not None else ""
     told = f": {deed.outcome}" if deed.outcome else ""
     if step is None and deed.action == MENDED:
         return f"put right{told}"

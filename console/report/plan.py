@@ -20,6 +20,7 @@ _STATES: Final = {
     State.LEFT: "■ left",
     State.AGAIN: "↻ to be repeated",
     State.TRUSTED: "- taken as passed",
+    State.SKIPPED: "- left out",
 }
 _MOST_STOPS: Final = 20
 _MOST_MOMENTS: Final = 3

@@ -5,7 +5,6 @@ Memory is bounded whatever a capture holds: of very many steps the first and the
 
 from __future__ import annotations
 
-import math
 from collections import deque
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
@@ -20,7 +19,7 @@ from console.session.stage import VERDICTS, ends
 from console.session.wording import mark_words
 from console.snapshot import Fold, Snapshot, ended
 from console.text import clean
-from console.words import count_of, moment, outcome_words, percent
+from console.words import count_of, measure, moment, outcome_words, percent
 
 _KEPT: Final = 64  # steps kept from the beginning, and as many from the end
 _MOST_THOUGHTS: Final = 40  # weighing the causes takes milliseconds each time
@@ -268,5 +267,5 @@ def _reading(at_s: float, fields: Mapping[str, Value]) -> ReadingRow:
     value = fields.get("value")
     told = ""
     if isinstance(value, int | float) and not isinstance(value, bool):
-        told = "open" if math.isinf(value) else f"{value:g} {unit}".strip()
+        told = measure(value, unit)
     return ReadingRow(at_s, step, title or (known.title if known else ""), told, outcome)
