@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
@@ -37,7 +37,7 @@ class Kind(StrEnum):
 class Fault:
     """One thing that can be wrong. `part` is where to look; `pins` one for an open joint, two for a bridge, none else.
 
-    `net` is the supply that is missing, for Kind.RAIL only.
+    `net` is the supply that is missing, for Kind.RAIL only. `past`: how often it was met on this design, in words.
     """
 
     kind: Kind
@@ -45,6 +45,7 @@ class Fault:
     part: str
     pins: tuple[Pin, ...] = ()
     net: str = ""
+    past: str = ""
 
     @property
     def key(self) -> str:
@@ -94,6 +95,12 @@ class Fault:
         if self.kind is Kind.BRIDGE and self.nets in reading.joined:
             found.append(reading.joined[self.nets])
         return max(found, default=reading.otherwise)
+
+
+def place_words(part: str, refs: Iterable[str]) -> str:
+    """The joints of a fault at `part`, safe to show: ``2``; of a bridge both ends, ``14 to 15`` or ``14 to R9.1``."""
+    pins = sorted(refs, key=lambda ref: ref.rpartition(".")[0] != part)
+    return clean(" to ".join(ref.rpartition(".")[2] if ref.rpartition(".")[0] == part else ref for ref in pins), 80)
 
 
 def possible_faults(board: Board, table: Defects) -> tuple[Fault, ...]:

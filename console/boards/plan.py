@@ -16,6 +16,7 @@ from console.boards.faults import Fault, Kind, possible_faults
 from console.boards.limits import Expected, Limits
 from console.boards.misreads import Bus
 from console.boards.netlist import Netlist
+from console.boards.past import Past, learned
 from console.boards.reasons import title
 from console.boards.stagerun import Board, Exercises, reach
 from console.boards.template import Template
@@ -262,6 +263,7 @@ def _near(plan: Plan, repair: Repair, within_mm: float) -> frozenset[Pin]:
     return frozenset((*own, *near))
 
 
-def faults_of(plan: Plan) -> tuple[Fault, ...]:
-    """Everything that can be wrong on the board; worth keeping while the plan runs."""
-    return possible_faults(plan.board, defects())
+def faults_of(plan: Plan, past: Past | None = None) -> tuple[Fault, ...]:
+    """Everything that can be wrong on the board; worth keeping while the plan runs. `past`: the bench's own boards."""
+    found = possible_faults(plan.board, defects())
+    return found if past is None else learned(found, past, defects())

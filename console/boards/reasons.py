@@ -43,7 +43,7 @@ def why(fault: Fault, needs: Sequence[float], runs: Sequence[StageRun], alike: S
     for run, need in zip(runs, needs, strict=True):
         if run.passed and need:
             out.append(f"against: {clean(run.name)} passed and {surely if need >= _SURELY else perhaps}")
-    return (*out, f"known: {fault.defect.reason}", *_not_told_apart(fault, alike))
+    return (*out, *filter(None, (fault.past,)), f"known: {fault.defect.reason}", *_not_told_apart(fault, alike))
 
 
 def _not_told_apart(fault: Fault, alike: Sequence[Fault]) -> Iterator[str]:

@@ -215,6 +215,7 @@ class OverPort:
         work = OnChip(programmer, erase_plan(image.chip, (), programmer))
         chip = await programming.chip_at_hand(self._session, work)
         work.plan = erase_plan(chip, (), programmer)
+        await programming.unique_id(self._session, work)
         return work
 
     def stop(self) -> None:

@@ -12,6 +12,7 @@ from typing import Final, Literal
 
 from console.boards.faults import Kind
 from console.boards.limits import GOOD
+from console.boards.past import Past
 from console.boards.plan import (
     BY_HAND,
     CONTENT,
@@ -84,6 +85,7 @@ class Bringup:
         start_at: str | None = None,
         simulated: bool | None = None,
         show: Callable[[Snapshot, bool], None] = lambda snapshot, attempted: None,
+        past: Past | None = None,
     ) -> None:
         """Raises UsageTrouble `stage` where `start_at` is no stage of the plan."""
         if start_at is not None and all(stage.id != start_at for stage in plan.stages):
@@ -99,7 +101,7 @@ class Bringup:
         self._simulated = simulated
         self._marks = Marks(session)
         self._port = OverPort(plan, session, around, self._into_loader)
-        self._faults = faults_of(plan)
+        self._faults = faults_of(plan, past)
         self._ahead = Ahead(plan, self._faults)
         self._passed: set[str] = set()
         self._live: set[str] = set()

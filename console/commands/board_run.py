@@ -12,6 +12,7 @@ from typing import Final
 from console.bench import control
 from console.bench.client import SimulatedBench
 from console.bench.scenes import scenes
+from console.boards.past import Past
 from console.boards.plan import Plan
 from console.bringup.around import SystemPorts, settings_for
 from console.bringup.run import Bringup
@@ -70,10 +71,12 @@ async def carry_out(
     record: str | None = None,
     overwrite: bool = False,
     experience: Callable[[Snapshot], Sequence[str]] = lambda snapshot: (),
+    past: Past | None = None,
 ) -> None:
     """The whole plan into `fold`, every step told as it happens. Raises WakelineError.
 
-    `experience`: what is known of boards that failed as this one just did, in lines.
+    `past`: what the bench's own boards of this design tell about its places. `experience`: what is known of boards that
+    failed as this one just did, in lines.
     """
 
     def show(snapshot: Snapshot, attempted: bool) -> None:
@@ -86,7 +89,16 @@ async def carry_out(
         around = SystemPorts(place.port, MonotonicClock(), place.stands_in)
         simulated = is_simulated(place.port)
         bringup = Bringup(
-            plan, session, fold, place.hands, around, serial=serial, start_at=start_at, simulated=simulated, show=show
+            plan,
+            session,
+            fold,
+            place.hands,
+            around,
+            serial=serial,
+            start_at=start_at,
+            simulated=simulated,
+            show=show,
+            past=past,
         )
         await _until_stopped(bringup, session)
 

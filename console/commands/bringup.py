@@ -120,7 +120,7 @@ def plan_keeper(notebook: str | None, plan: Plan, serial: str | None) -> Keeper:
     Digits alone would be the number of a session there: the plan's name goes before them.
     """
     board = f"{plan.name}-{serial}" if serial is not None and serial.strip().isdecimal() else serial
-    return keeper_for(notebook, board or None, plan.revision or None)
+    return keeper_for(notebook, board or None, plan.name, plan.revision or None)
 
 
 def _check(plan: Plan, options: Namespace) -> int:
@@ -177,4 +177,5 @@ async def _bringup(options: Namespace, plan: Plan, fold: Fold, keeper: Keeper) -
             record=options.record,
             overwrite=options.overwrite,
             experience=keeper.experience,
+            past=keeper.past,
         )

@@ -49,9 +49,10 @@ class Fix:
 class Entry:
     """One session as the notebook keeps it.
 
-    `board` is the group's own name for the board, "" if nobody said. `first_outcome` is the verdict of the first
-    attempt, `outcome` that of the last; `stopped_at` is the stage where the first failure stopped and `failed_attempt`
-    its number (0: none failed). `started_ns` counts from the Unix epoch.
+    `board` is the group's own name for the board, "" if nobody said; `design` and `revision` what it was built to.
+    `product_id` and `unique_id` (24 hex digits) are what this session read from the chip. `first_outcome` is the
+    verdict of the first attempt, `outcome` that of the last; `stopped_at` is the stage where the first failure stopped
+    and `failed_attempt` its number (0: none failed). `started_ns` counts from the Unix epoch.
     """
 
     board: str
@@ -73,6 +74,7 @@ class Entry:
     attempts: tuple[Attempt, ...]
     deeds: tuple[Deed, ...]
     fixes: tuple[Fix, ...]
+    design: str = ""
 
     @property
     def codes(self) -> frozenset[str]:
@@ -107,13 +109,16 @@ def entry_of(
     *,
     tool_version: str,
     board: str = "",
+    design: str = "",
     revision: str = "",
-    unique_id: str = "",
     capture: str = "",
     capture_sha256: str = "",
     table: Catalogue | None = None,
 ) -> Entry | None:
-    """The session behind this picture, with what fixed it as far as that is known; None where nothing was tried."""
+    """The session behind this picture, with what fixed it as far as that is known; None where nothing was tried.
+
+    A plan names its design and revision itself.
+    """
     table = table or catalogue()
     plan = None if snapshot.bringup is None else plan_story(snapshot.bringup, snapshot)
     if plan is not None:
@@ -129,9 +134,10 @@ def entry_of(
     identity = snapshot.identity
     return Entry(
         board=board,
-        revision=revision,
+        design=design if snapshot.bringup is None else clean(snapshot.bringup.board, LONGEST_NAME),
+        revision=revision if snapshot.bringup is None else clean(snapshot.bringup.revision, LONGEST_NAME),
         product_id=None if identity is None else identity.product_id,
-        unique_id=clean(unique_id, 80),
+        unique_id=clean(snapshot.unique_id, 80),
         started_ns=snapshot.started_ns or 0,
         port=clean(snapshot.port, 200),
         settings=tuple((name, clean(v, 200) if isinstance(v, str) else v) for name, v in snapshot.settings),
@@ -180,8 +186,17 @@ def words_of(entry: Entry) -> str:
     seen = [one.id for attempt in entry.attempts for one in attempt.observations]
     deeds = [word for deed in entry.deeds for word in (deed.action, deed.check, deed.outcome)]
     words = (
-        *(entry.board, entry.revision, entry.unique_id, entry.port, entry.outcome.value, entry.first_outcome.value),
+        *(
+            entry.board,
+            entry.design,
+            entry.revision,
+            entry.unique_id,
+            entry.port,
+            entry.outcome.value,
+            entry.first_outcome.value,
+        ),
         *(entry.stopped_at, entry.suspect, entry.capture, "simulated" if entry.simulated else ""),
+        "passed" if entry.outcome is Outcome.OK else "failed",
         *product,
         *seen,
         *deeds,

@@ -10,6 +10,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
+from console.boards.faults import place_words
 from console.bringup.fold import BringupState, Repaired
 from console.bringup.history import Ran
 from console.causes.evidence import Observation
@@ -158,6 +159,4 @@ def _repeats(ran: Sequence[Ran]) -> Iterator[tuple[Ran, Ran]]:
 def place_of(done: Repaired) -> tuple[str, str]:
     """Part and joint of a repair, as ``U6`` and ``2``; of a bridge both ends, as ``14 to 15`` or ``14 to R9.1``."""
     part = clean(done.part, 40)
-    pins = sorted(done.pins, key=lambda ref: ref.rpartition(".")[0] != part)
-    own = [ref.rpartition(".")[2] if ref.rpartition(".")[0] == part else ref for ref in pins]
-    return part, clean(" to ".join(own), 80)
+    return part, place_words(part, done.pins)

@@ -174,6 +174,7 @@ class PlanSource:
             around,
             serial=serial,
             start_at=start_at,
+            past=None if keeper is None else keeper.past,
             simulated=simulated,
         )
         self._recorder = self._record(record, overwrite) if record else None

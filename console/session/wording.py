@@ -8,9 +8,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Final
 
-from console.events import LineEvent, LineKind, Mark, MarkKind
+from console.events import Chunk, LineEvent, LineKind, Mark, MarkKind
 from console.text import clean, hex_bytes
 from console.words import count_of, measure
+from protocols.family import Role, Span
 
 _LINE_WORDS: Final = {
     LineKind.BREAK: "break: the line was low for longer than a character",
@@ -37,6 +38,12 @@ def line_words(event: LineEvent) -> str:
         return f"control lines asserted: {up or 'none'}"
     at = f", byte {hex_bytes(event.data)}" if event.data else ""
     return _LINE_WORDS[event.kind] + at
+
+
+def span_of_test(chunk: Chunk) -> Span:
+    """Bytes of a test of the line, which no protocol names."""
+    words = "test pattern" if chunk.direction == "out" else "received in a test of the line"
+    return Span(chunk.direction, 0, chunk.data, Role.DATA, words)
 
 
 def mark_words(mark: Mark) -> str:
@@ -67,6 +74,8 @@ def mark_words(mark: Mark) -> str:
             return f"{field('task')}: {count_of(field('write'), 'byte')} to write, {field('verify')} to read back"
         case MarkKind.PROGRESS:
             return f"{field('done')} of {count_of(field('total'), 'byte')}"
+        case MarkKind.CHIP:
+            return f"unique id {field('unique_id') or 'not told'}"
         case MarkKind.PROOF:
             word = "not complete; proven"
             if mark.fields.get("complete") is True:

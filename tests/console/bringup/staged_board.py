@@ -15,6 +15,7 @@ from console.bench.hands import exchange
 from console.bench.scenes import setup_for
 from console.boards.board_file import load_board
 from console.boards.limits import GOOD
+from console.boards.past import Past
 from console.boards.plan import Plan, Port, Work
 from console.boards.splits import OHMS, VOLTS
 from console.bringup import asking
@@ -139,6 +140,8 @@ def bring_up(
     says: Mapping[str, list[Reply]] | None = None,
     start_at: str | None = None,
     there: tuple[bool, str] = (True, "it is there"),
+    serial: str = "7",
+    past: Past | None = None,
     product: str | None = None,
 ) -> Story:
     """The whole story of a board with these faults; `product` is a chip of the bench in place of the design's."""
@@ -160,7 +163,7 @@ def bring_up(
                 states.append(state)
 
         session.add_sink(keep)
-        bringup = Bringup(plan, session, fold, hands, around, start_at=start_at, serial="7")
+        bringup = Bringup(plan, session, fold, hands, around, start_at=start_at, serial=serial, past=past)
         outcome, error = None, None
         try:
             outcome = await bringup.run()

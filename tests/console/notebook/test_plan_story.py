@@ -6,16 +6,19 @@ from pathlib import Path
 
 import pytest
 
+from console.bench.chips import UNIQUE_ID
 from console.bringup.fold import Repaired
 from console.errors import Outcome
 from console.events import Mark, MarkKind
-from console.notebook.entry import Entry, entry_of, latest_failure
+from console.notebook.entry import Entry, entry_of, latest_failure, words_of
+from console.notebook.history import Design
 from console.notebook.keeper import Keeper
 from console.notebook.plan_story import place_of
-from console.notebook.statistics import pareto, similar
+from console.notebook.statistics import similar
 from console.notebook.store import Notebook
 from console.notebook.words import detail_lines
 from console.operating import Reply
+from console.shares import pareto
 from console.snapshot import Fold
 from tests.console.bringup.staged_board import Story, bring_up
 
@@ -100,6 +103,13 @@ def test_what_the_notebook_tells_of_it(mended: Story, file: Path) -> None:
         assert words in text, words
 
 
+def test_the_chip_and_the_design_are_kept(mended: Story) -> None:
+    found = kept(mended)
+    assert (found.design, found.revision) == ("Tern", "B")
+    assert found.unique_id == UNIQUE_ID.hex()
+    assert found.unique_id in words_of(found)
+
+
 def test_similar_boards_and_the_pareto_of_parts(mended: Story, file: Path) -> None:
     y1 = bring_up("dead-part:part=Y1")
     for number, story in enumerate([mended, mended, mended, y1]):
@@ -110,8 +120,8 @@ def test_similar_boards_and_the_pareto_of_parts(mended: Story, file: Path) -> No
     failure = latest_failure(stuck.snapshot())
     assert failure == ("memory", frozenset({"mismatch", "all-ones"}))
     with Notebook.open_to_read(file) as book:
-        like = similar(*failure, book.cases())
-        bars = pareto(fix.part for fix in book.confirmed_fixes() if fix.part)
+        like = similar(*failure, book.cases(), design=Design("Tern", "B"))
+        bars = pareto(one.fix.part for one in book.confirmed_fixes() if one.fix.part)
     assert (like.fixed_at, like.fixed) == ((("U6", 3),), 3)
     assert [(bar.name, bar.rate.hits) for bar in bars] == [("U6", 3), ("Y1", 1)]
     told = Keeper(file, board="tern-39").experience(stuck.snapshot())
