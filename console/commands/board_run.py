@@ -18,9 +18,9 @@ from console.clock import MonotonicClock
 from console.commands.attempt import opened
 from console.commands.board_hands import BoardBenchHands
 from console.commands.plan_text import PlanText
-from console.commands.signals import heeded
 from console.operating import Hands
 from console.session.session import Session
+from console.signals import heeded
 from console.snapshot import Fold, Snapshot
 from console.summary import cause_lines
 

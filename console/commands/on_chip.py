@@ -13,11 +13,11 @@ from typing import Any, Final
 
 from console.commands.attempt import keeper_from, opened, settings_from, tell_kept
 from console.commands.progress_text import ProgressText
-from console.commands.signals import heeded, interrupting
 from console.errors import UsageTrouble, WakelineError
 from console.programming.chips import Chip
 from console.programming.stages import Work
 from console.session.session import Session
+from console.signals import heeded, interrupting
 from console.snapshot import Fold, Snapshot, exit_code
 from console.summary import as_object, cause_lines, dumps, proof_lines, stage_lines, target_lines
 from console.tasks.catalogue import TASKS

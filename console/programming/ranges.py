@@ -9,7 +9,7 @@ from console.images.image import Span
 
 
 class Ranges:
-    """Addresses as spans in order that neither touch nor overlap; adding a block costs a search, whatever there is."""
+    """Addresses as spans in order that neither touch nor overlap; adding a block costs a search at most."""
 
     def __init__(self, spans: Iterable[Span] = ()) -> None:
         self._spans: list[Span] = []
@@ -29,6 +29,10 @@ class Ranges:
     def add(self, span: Span) -> None:
         """These addresses too; one without a byte adds nothing."""
         if span.size <= 0:
+            return
+        last = self._spans[-1] if self._spans else None
+        if last is not None and last.end == span.start:  # block after block, as a run goes
+            self._spans[-1] = Span(last.start, last.size + span.size)
             return
         low = bisect_left(self._spans, span.start, key=lambda each: each.end)
         high = bisect_right(self._spans, span.end, key=lambda each: each.start)

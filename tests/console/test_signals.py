@@ -8,7 +8,7 @@ import sys
 
 import pytest
 
-from console.commands.signals import heeded, interrupting
+from console.signals import heeded, interrupting
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="this system has none of these signals")
 INT, TERM, HUP = signal.SIGINT, signal.SIGTERM, getattr(signal, "SIGHUP", signal.SIGTERM)
