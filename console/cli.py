@@ -120,18 +120,10 @@ def run(argv: Sequence[str]) -> int:
         # the reader of our output left; point stdout elsewhere so that the interpreter's last flush stays silent
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
-    except Exception:
-        import tempfile
-        import traceback
+    except Exception as error:
+        from console.mistake import mistake
 
-        with tempfile.NamedTemporaryFile(
-            "w", prefix="wakeline-internal-", suffix=".txt", delete=False, encoding="utf-8", errors="backslashreplace"
-        ) as report:
-            traceback.print_exc(file=report)
-        trouble = WakelineError(
-            "internal", "wakeline made a mistake", where=report.name, help="please report it with that file"
-        )
-        return _tell(trouble, as_json)
+        return _tell(mistake(error), as_json)
 
 
 def _tell(error: WakelineError, as_json: bool) -> int:

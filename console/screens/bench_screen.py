@@ -85,7 +85,7 @@ class BenchScreen(LiveScreen):
         self.source.bridge.target = self
         self.show_snapshot(self.snapshot)
         if isinstance(self.source, LiveSource):
-            self._command(self.source.start)
+            self._command(self.source.start, first=True)
         else:
             self._play(self.source)
 

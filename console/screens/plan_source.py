@@ -20,6 +20,7 @@ from console.link import make_link
 from console.link.base import Link
 from console.operating import Reply
 from console.screens.bridge import Bridge
+from console.screens.in_thread import in_thread
 from console.session.session import Session
 from console.snapshot import Fold, Snapshot
 from console.text import clean, file_name
@@ -176,6 +177,16 @@ class PlanSource:
         return self._task is not None and not self._task.done()
 
     @property
+    def cuts_off(self) -> str:
+        """What closing it now would cut off, in words; "" if nothing."""
+        return "the plan still runs" if self.busy else "a record still runs" if self.recording else ""
+
+    @property
+    def loses(self) -> str:
+        """What closing it would lose, in words; "" if nothing."""
+        return "" if self.bridge.fold.snapshot().bringup is None else "this session is not recorded"
+
+    @property
     def recording(self) -> bool:
         """Whether a capture file grows."""
         return self._recorder is not None and self._recorder.running
@@ -224,9 +235,10 @@ class PlanSource:
                 self._recorder.close()
             if self._bench is not None:
                 await asyncio.shield(self._bench.stop())
-        if self.keeper is not None and self.kept is None:
+        keeper, self.keeper = self.keeper, None  # closed once, kept once
+        if keeper is not None:
             snapshot = self.bridge.fold.snapshot()
-            self.kept = await asyncio.to_thread(self.keeper.keep, snapshot, capture=self._record_path)
+            self.kept = await in_thread(lambda: keeper.keep(snapshot, capture=self._record_path))
 
     def _record(self, path: str, overwrite: bool) -> Recorder:
         from console.record.recorder import Recorder
