@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any, ClassVar
+from typing import ClassVar
 
 from textual.app import ComposeResult
 from textual.binding import Binding
@@ -17,6 +17,8 @@ from textual.widgets import Input, OptionList, Static
 from console.causes.rank import NextCheck
 from console.errors import UsageTrouble
 from console.operating import Reply, measured
+from console.screens.marked import MarkedList
+from console.screens.sized import SizedQuestion
 from console.screens.text import line
 from console.text import clean
 
@@ -62,10 +64,10 @@ class AskScreen(ModalScreen[bool]):
         self.dismiss(False)
 
 
-class ChooseScreen(ModalScreen[int | None]):
-    """One of several answers, by number or with arrows and Enter: what a check showed, which test to do."""
+class ChooseScreen(SizedQuestion[int | None]):
+    """One of several, by its number or with arrows and Enter: which task or test to do, what is at hand."""
 
-    HELP: ClassVar[str] = "A number or arrows choose, Enter takes it. Escape: none, nothing is recorded."
+    HELP: ClassVar[str] = "A number takes that one; or choose with arrows and press Enter. Escape: none."
     BINDINGS: ClassVar = [Binding("escape", "no", "back")]
 
     def __init__(
@@ -73,7 +75,7 @@ class ChooseScreen(ModalScreen[int | None]):
         question: str,
         caution: str | None,
         answers: Sequence[tuple[str, str]],
-        yes: str = "that is what it showed",
+        yes: str,
     ) -> None:
         super().__init__()
         self._question = question
@@ -87,11 +89,13 @@ class ChooseScreen(ModalScreen[int | None]):
             yield Static(line((self._question, "bold")), markup=False)
             if self._caution:
                 yield Static(line(("▲ caution: " + self._caution, "$text-warning")), markup=False)
-            yield OptionList(
+            yield MarkedList(
                 *(line((f"{n} {answer}", "bold"), f": {means}") for n, (answer, means) in enumerate(self._answers, 1)),
                 markup=False,
             )
-            yield Static(line(("Enter", "bold"), f" {self._yes}    ", ("Esc", "bold"), " back"), markup=False)
+            numbers = f"1-{min(9, len(self._answers))}"
+            keys = line((numbers, "bold"), " or ", ("Enter", "bold"), f" {self._yes}    ", ("Esc", "bold"), " back")
+            yield Static(keys, markup=False)
 
     def on_mount(self) -> None:
         """The list takes the keys."""
@@ -102,24 +106,25 @@ class ChooseScreen(ModalScreen[int | None]):
         self.dismiss(event.option_index)
 
     def on_key(self, event: Key) -> None:
-        """Numbers go to an answer; Enter takes it."""
-        go_to(self, event)
+        """A number takes its answer."""
+        if not self.too_small and (number := _number(event, self.query_one(OptionList))) is not None:
+            self.dismiss(number)
 
     def action_no(self) -> None:
         """Nothing."""
         self.dismiss(None)
 
 
-def go_to(screen: ModalScreen[Any], event: Key) -> None:
-    """A digit highlights that answer of the screen's list."""
-    if event.character is not None and event.character in "123456789":
-        event.stop()
-        answers = screen.query_one(OptionList)
-        if int(event.character) <= answers.option_count:
-            answers.highlighted = int(event.character) - 1
+def _number(event: Key, answers: OptionList) -> int | None:
+    """Which of the answers a digit stands for, from 0."""
+    if event.character is None or event.character not in "123456789":
+        return None
+    event.stop()
+    number = int(event.character) - 1
+    return number if number < answers.option_count else None
 
 
-class FoundScreen(ModalScreen[Reply | None]):
+class FoundScreen(SizedQuestion[Reply | None]):
     """What a check showed: a measured value, or one of its outcomes."""
 
     HELP: ClassVar[str] = (
@@ -144,11 +149,12 @@ class FoundScreen(ModalScreen[Reply | None]):
                 value.cursor_blink = False
                 yield value
                 yield Static("", id="wrong", markup=False)
-            yield OptionList(
+            yield MarkedList(
                 *(line((f"{n} {answer}", "bold"), f": {means}") for n, (answer, means) in enumerate(check.answers, 1)),
                 markup=False,
             )
-            yield Static(line(("Enter", "bold"), " that is what it showed    ", ("Esc", "bold"), " back"), markup=False)
+            keys = line(("Enter", "bold"), " that is what it showed    ", ("1-9 ↑↓", "bold"), " choose    ")
+            yield Static(keys + line(("Esc", "bold"), " back"), markup=False)
 
     def on_mount(self) -> None:
         """The value takes the keys, or the list."""
@@ -187,8 +193,11 @@ class FoundScreen(ModalScreen[Reply | None]):
 
     def on_key(self, event: Key) -> None:
         """Numbers go to an outcome where no value is typed; Enter takes it."""
-        if not isinstance(self.focused, Input):
-            go_to(self, event)
+        if isinstance(self.focused, Input):
+            return
+        answers = self.query_one(OptionList)
+        if (number := _number(event, answers)) is not None:  # a reading that is meant to be typed begins with a digit too
+            answers.highlighted = number
 
     def action_no(self) -> None:
         """Nothing."""

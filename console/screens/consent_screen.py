@@ -34,6 +34,9 @@ class ConsentScreen(SizedQuestion[bool]):
     )
     BINDINGS: ClassVar = [Binding("y", "yes", "yes"), Binding("escape,n", "no", "no")]
 
+    # the base class declares it as an instance variable
+    VERTICAL_BREAKPOINTS = [(0, "-low"), (30, "-high")]  # noqa: RUF012
+
     def __init__(self, said: Sequence[str], question: str, wanted: str) -> None:
         super().__init__()
         told = [here(text) for text in paragraphs(said) if text]

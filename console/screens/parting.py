@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from console.screens.job_screen import RESUME
 from console.screens.source import LiveSource
 from console.summary import proof_lines
 
@@ -29,7 +30,9 @@ def _report(source: Source) -> list[str]:
         from console.commands.on_chip import report_lines
 
         trouble = task.trouble
-        return report_lines(snapshot, told=trouble is not None) + ([] if trouble is None else trouble.lines())
+        out = report_lines(snapshot, told=trouble is not None) + ([] if trouble is None else trouble.lines())
+        cut = snapshot.programming is not None and snapshot.programming.planned and not snapshot.programming.complete
+        return [*out, f"  on the screens: p, {task.name}, and the tick \u201c{RESUME[1]}\u201d"] if cut else out
     if snapshot.bringup is not None:
         from console.bringup.words import report_lines as plan_lines
 

@@ -111,7 +111,7 @@ class LiveSource:
     def cuts_off(self) -> str:
         """What closing it now would cut off, in words; "" if nothing."""
         if self.working:
-            return "the chip is being worked on, is stopped at the next block, and can be gone on with later"
+            return "the chip is being worked on; leaving stops it at the next block, and you can go on later"
         return "an attempt still runs" if self.busy else "a record still runs" if self.recording else ""
 
     @property

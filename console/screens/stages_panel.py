@@ -46,18 +46,14 @@ class StagesPanel(TextPanel):
     def __init__(self, id: str) -> None:
         super().__init__(id)
         self._present = 0  # lines down to the end of the present attempt
-        self._known = (0, 0)
-        self._followed = 0
+        self._known = 0
 
     def watch_snapshot(self) -> None:
-        """New data: keep the stage that runs in sight unless somebody looks elsewhere."""
+        """New data; a stage that begins comes into sight."""
         super().watch_snapshot()
-        if self.snapshot is None:
-            return
-        before, self._known = self._known, (self.snapshot.attempt, len(self.snapshot.stages))
-        if self._known != before:
-            elsewhere = before[0] == self._known[0] and self.scroll_offset.y != self._followed
-            self.call_after_refresh(lambda: None if elsewhere else self._follow())
+        if self.snapshot is not None and len(self.snapshot.stages) != self._known:
+            self._known = len(self.snapshot.stages)
+            self.call_after_refresh(self._follow)
 
     def on_resize(self, event: Resize) -> None:
         """Another size: the stage that runs stays in sight."""
@@ -65,8 +61,7 @@ class StagesPanel(TextPanel):
         self.call_after_refresh(self._follow)
 
     def _follow(self) -> None:
-        self._followed = max(0, self._present - self.scrollable_content_region.height)
-        self.scroll_to(y=self._followed, animate=False)
+        self.scroll_to(y=max(0, self._present - self.scrollable_content_region.height), animate=False)
 
     def paint(self, snapshot: Snapshot, width: int, height: int) -> list[Content]:
         """The present attempt's stages, then the earlier ones'."""

@@ -98,7 +98,8 @@ class Board:
     async def choose(self, pilot: Any, until: Until, number: int, **lines: str) -> None:
         """p, a number, what is typed into the form's lines, Enter."""
         await until(pilot, lambda: isinstance(self.app.screen, BenchScreen) and self.app.screen.snapshot.port)
-        await pilot.press("p", str(number), "enter")
+        await pilot.press("p", str(number))
+        await until(pilot, lambda: isinstance(self.app.screen, JobScreen))
         form = self.app.screen
         assert isinstance(form, JobScreen)
         for name, text in lines.items():
@@ -317,6 +318,11 @@ async def test_leaving_during_a_write_asks_and_the_record_says_what_is_proven(
 
         monkeypatch.setattr(board.source, "stop", stop_and_go_on)
         await pilot.press("enter")
+    # the words of the command's own report, for the terminal once the screens have gone
+    said = "\n".join(board.app.last_words)
+    for part in ("program: not complete", "proven by reading back: nothing", "written, not read back: 08000100-",
+                 "next: go on with --resume, when ready", "on the screens: p, program, and the tick"):  # fmt: skip
+        assert part in said, part
     state = board.source.bridge.fold.snapshot().programming
     assert state is not None
     assert (state.ended, state.complete) == (True, False)
@@ -366,7 +372,7 @@ async def test_a_shared_product_id_asks_which_chip_it_is(until: Until, screen_te
         assert board.screen.snapshot.outcome is Outcome.USAGE
         await pilot.press("r")
         await until(pilot, lambda: isinstance(board.app.screen, ChooseScreen))
-        await pilot.press("1", "enter")
+        await pilot.press("1")
         await until(pilot, lambda: board.asks() or board.over)
         assert "chip: F0" in words(screen_text, board.app)
 
@@ -415,8 +421,6 @@ async def test_every_line_to_type_into_is_one_line(board: Board, until: Until, n
     async with board.app.run_test(size=(80, 24)) as pilot:
         await until(pilot, lambda: isinstance(board.app.screen, BenchScreen) and board.app.screen.snapshot.port)
         await pilot.press("p", str(number))
-        await until(pilot, lambda: not isinstance(board.app.screen, BenchScreen))
-        await pilot.press("enter")
         await until(pilot, lambda: isinstance(board.app.screen, JobScreen))
         await pilot.pause()
         assert {box.size.height for box in board.app.screen.query(Input)} == {1}
