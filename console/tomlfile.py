@@ -43,11 +43,11 @@ class Table:
     block: bool = False
 
     def wrong(self, key: str, found: object, right: str) -> NoReturn:
-        """Raise InputTrouble with file, line, key, what was found and what would be right."""
+        """Raise InputTrouble with file, line, key, what was found (None: nothing) and what would be right."""
         where = f"{self.path}.{key}" if self.path else key
         raise InputTrouble(
             self.code,
-            f"{clean(where)}: found {clean(repr(found), 80)}",
+            f"{clean(where)} is missing" if found is None else f"{clean(where)}: found {clean(repr(found), 80)}",
             where=f"{self.file}, line {self.line(key)}, {clean(where)}",
             help=f"write {clean(right)}",
         )

@@ -69,3 +69,18 @@ def test_a_file_that_begins_with_an_entry() -> None:
 @pytest.mark.parametrize("text", ["a = ", "a = 1\na = 2", "[" * 3000, "\x00"])
 def test_what_is_no_toml_is_our_error(text: str) -> None:
     assert told(lambda: parse_toml(text, "f.toml", "plan")).message.startswith("not TOML")
+
+
+def test_what_is_missing_is_said_to_be_missing() -> None:
+    table = parse_toml("top = 1\n", "tern.toml", "plan")
+    for call, right in (
+        (lambda: table.text("name"), "write a text that is not empty"),
+        (lambda: table.integer("product_id", 0, 0xFFF), "write a whole number from 0 to 4095"),
+        (lambda: table.table("settings"), "write a table"),
+        (lambda: table.tables("row"), "write at least one [[row]]"),
+    ):
+        trouble = told(call)
+        assert trouble.message.endswith(" is missing"), trouble.message
+        assert "None" not in "\n".join(trouble.lines())
+        assert trouble.help == right
+    assert told(lambda: table.text("top")).message == "top: found 1"

@@ -181,7 +181,7 @@ def test_an_image_that_does_not_fit_the_chip_is_no_good() -> None:
 
 
 def test_a_file_that_is_none(tmp_path: Path) -> None:
-    for data, words in ((b"\xff\xfe", "not UTF-8"), (b"[board", "not TOML"), (b"", "found None")):
+    for data, words in ((b"\xff\xfe", "not UTF-8"), (b"[board", "not TOML"), (b"", "is missing")):
         file = tmp_path / "b.toml"
         file.write_bytes(data)
         with pytest.raises(InputTrouble, match=words):
