@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from typing import ClassVar, Final
 
 from textual.app import ComposeResult
@@ -13,12 +13,29 @@ from textual.events import Resize
 from textual.widgets import Input, Static
 
 from console.screens.advice import here
+from console.screens.marked import Line
 from console.screens.sized import SizedQuestion
 from console.screens.text import line
 
 _PLAIN: Final = "yes"
+_LEAST_PLAN: Final = 4
+_AROUND: Final = 4  # the border, and a row of the screen behind it
 _SIGNS: Final = {"caution:": "▲", "look:": "!", "note:": "!"}
 _MINDED: Final = tuple(_SIGNS)
+
+
+class PlanText(VerticalScroll):
+    """The part that scrolls; `resized` is told of another size."""
+
+    HELP: ClassVar[str] = "What will be done. Arrows and Page keys scroll."
+
+    def __init__(self, resized: Callable[[], None], id: str) -> None:
+        super().__init__(id=id)
+        self._resized = resized
+
+    def on_resize(self, event: Resize) -> None:
+        """More or less of it is in sight."""
+        self._resized()
 
 
 class ConsentScreen(SizedQuestion[bool]):
@@ -47,17 +64,15 @@ class ConsentScreen(SizedQuestion[bool]):
 
     def compose(self) -> ComposeResult:
         """Plan, question, keys."""
-        plain = self._wanted == _PLAIN
-        question = self._question if plain else f"{self._question} Type {self._wanted} to go on:"
         with Vertical(id="consent"):
-            with VerticalScroll(id="plan"):
+            with PlanText(self._tell, id="plan"):
                 yield Static(Content("\n").join(map(_styled, self._details)), markup=False)
             with VerticalScroll(id="minded"):
                 yield Static(Content("\n").join(map(_styled, self._minded)), markup=False)
-            yield Static(line((question, "bold")), markup=False)
-            if not plain:
-                box = Input(id="typed", compact=True)
-                box.cursor_blink = False
+            yield Static(line((self._question, "bold")), markup=False)
+            if self._wanted != _PLAIN:
+                box = Line(f"Type {self._wanted} to go on:", "", "typed")
+                yield box.label
                 yield box
             yield Static("", id="told", markup=False)
 
@@ -66,9 +81,14 @@ class ConsentScreen(SizedQuestion[bool]):
         (self.query_one("#plan") if self._wanted == _PLAIN else self.query_one(Input)).focus()
 
     def on_resize(self, event: Resize) -> None:
-        """Say that there is more to read where there is."""
+        """The plan gets what room the rest leaves."""
         super().on_resize(event)
-        self.call_after_refresh(self._tell)
+        self.call_after_refresh(self._share)
+
+    def _share(self) -> None:
+        plan, box = self.query_one("#plan"), self.query_one("#consent")
+        others = sum(one.outer_size.height + one.styles.margin.height for one in box.children if one is not plan)
+        plan.styles.max_height = max(_LEAST_PLAN, self.size.height - _AROUND - others)
 
     def _tell(self, wrong: str = "") -> None:
         if wrong:

@@ -60,7 +60,7 @@ class SaidPanel(TextPanel):
             style = "$text-warning" if text.startswith(("caution:", "look:", "note:")) else ""
             out += wrap("", here(text), width, style)
         self.call_after_refresh(self.scroll_end, animate=False)
-        return out or [line(("nothing yet", "$secondary"))]
+        return out or [line(("nothing to note", "$secondary"))]
 
 
 class TaskScreen(SizedScreen):

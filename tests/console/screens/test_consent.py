@@ -46,7 +46,6 @@ async def test_the_question_and_its_cautions_stand_under_a_plan_that_is_too_long
             assert part in shown, part
         assert ("Type 0x410 to go on:" in shown) is (wanted == "0x410")
         before = app.screen.query_one("#plan").scroll_offset.y
-        await pilot.press("tab" if wanted == "yes" else "shift+tab", "shift+tab", "pagedown")
         app.screen.query_one("#plan").focus()
         await pilot.press("end")
         await pilot.pause()
@@ -72,6 +71,15 @@ async def test_cautions_longer_than_the_window_are_paged_through_before_anything
         assert "number 11" in screen_text(app)
         await pilot.press("y")
         assert answers == [True]
+
+
+async def test_a_plan_that_is_all_in_sight_has_no_more_of_it(screen_text: Text) -> None:
+    app = WakelineApp()
+    async with app.run_test(size=(80, 24)) as pilot:
+        await ask(app, pilot, [*PLAN[:10], *CAUTIONS], "yes")
+        shown = screen_text(app)
+        assert "erase: page 9" in shown
+        assert "there is more" not in shown
 
 
 @pytest.mark.parametrize("key", ["y", "enter", "n", "escape"])
