@@ -190,7 +190,10 @@ def _vector_findings(image: Image, chip: Chip | None) -> Iterator[Finding]:
     table = vectors(image, chip)
     ram = _ANY_RAM if chip is None else (*chip.ram, *chip.core_ram)
     if chip is None:
-        severity, help = Severity.WARNS, "right for data; for a program look at the link script, or at --address for raw data"
+        severity, help = (
+            Severity.WARNS,
+            "right for data; for a program look at the link script, or at --address for raw data",
+        )
     else:
         severity, help = Severity.STOPS, "look at the link script, or at --address for raw data"
     if table is None:

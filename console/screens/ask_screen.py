@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import ClassVar
+from typing import Any, ClassVar
 
 from textual.app import ComposeResult
 from textual.binding import Binding
@@ -65,18 +65,12 @@ class AskScreen(ModalScreen[bool]):
 
 
 class ChooseScreen(SizedQuestion[int | None]):
-    """One of several, by its number or with arrows and Enter: which task or test to do, what is at hand."""
+    """One of several: which task or test to do, what is at hand."""
 
-    HELP: ClassVar[str] = "A number takes that one; or choose with arrows and press Enter. Escape: none."
+    HELP: ClassVar[str] = "A number or arrows move the sign, Enter takes what has it. Escape: none."
     BINDINGS: ClassVar = [Binding("escape", "no", "back")]
 
-    def __init__(
-        self,
-        question: str,
-        caution: str | None,
-        answers: Sequence[tuple[str, str]],
-        yes: str,
-    ) -> None:
+    def __init__(self, question: str, caution: str | None, answers: Sequence[tuple[str, str]], yes: str) -> None:
         super().__init__()
         self._question = question
         self._caution = caution
@@ -93,9 +87,7 @@ class ChooseScreen(SizedQuestion[int | None]):
                 *(line((f"{n} {answer}", "bold"), f": {means}") for n, (answer, means) in enumerate(self._answers, 1)),
                 markup=False,
             )
-            numbers = f"1-{min(9, len(self._answers))}"
-            keys = line((numbers, "bold"), " or ", ("Enter", "bold"), f" {self._yes}    ", ("Esc", "bold"), " back")
-            yield Static(keys, markup=False)
+            yield Static(_keys(self._answers, self._yes), markup=False)
 
     def on_mount(self) -> None:
         """The list takes the keys."""
@@ -106,22 +98,29 @@ class ChooseScreen(SizedQuestion[int | None]):
         self.dismiss(event.option_index)
 
     def on_key(self, event: Key) -> None:
-        """A number takes its answer."""
-        if not self.too_small and (number := _number(event, self.query_one(OptionList))) is not None:
-            self.dismiss(number)
+        """A number moves the sign."""
+        go_to(self, event)
 
     def action_no(self) -> None:
         """Nothing."""
         self.dismiss(None)
 
 
-def _number(event: Key, answers: OptionList) -> int | None:
-    """Which of the answers a digit stands for, from 0."""
-    if event.character is None or event.character not in "123456789":
-        return None
-    event.stop()
-    number = int(event.character) - 1
-    return number if number < answers.option_count else None
+def go_to(screen: SizedQuestion[Any], event: Key) -> None:
+    """A digit highlights that answer of the screen's list.
+
+    It does not take it: who presses Enter after it by habit would answer the next question unread.
+    """
+    if event.character is not None and event.character in "123456789" and not screen.too_small:
+        event.stop()
+        answers = screen.query_one(OptionList)
+        if int(event.character) <= answers.option_count:
+            answers.highlighted = int(event.character) - 1
+
+
+def _keys(answers: Sequence[object], yes: str) -> Content:
+    numbers = f"1-{min(9, len(answers))} ↑↓"
+    return line((numbers, "bold"), " choose    ", ("Enter", "bold"), f" {yes}    ", ("Esc", "bold"), " back")
 
 
 class FoundScreen(SizedQuestion[Reply | None]):
@@ -153,8 +152,7 @@ class FoundScreen(SizedQuestion[Reply | None]):
                 *(line((f"{n} {answer}", "bold"), f": {means}") for n, (answer, means) in enumerate(check.answers, 1)),
                 markup=False,
             )
-            keys = line(("Enter", "bold"), " that is what it showed    ", ("1-9 ↑↓", "bold"), " choose    ")
-            yield Static(keys + line(("Esc", "bold"), " back"), markup=False)
+            yield Static(_keys(check.answers, "that is what it showed"), markup=False)
 
     def on_mount(self) -> None:
         """The value takes the keys, or the list."""
@@ -193,11 +191,8 @@ class FoundScreen(SizedQuestion[Reply | None]):
 
     def on_key(self, event: Key) -> None:
         """Numbers go to an outcome where no value is typed; Enter takes it."""
-        if isinstance(self.focused, Input):
-            return
-        answers = self.query_one(OptionList)
-        if (number := _number(event, answers)) is not None:  # a reading that is meant to be typed begins with a digit too
-            answers.highlighted = number
+        if not isinstance(self.focused, Input):
+            go_to(self, event)
 
     def action_no(self) -> None:
         """Nothing."""

@@ -155,8 +155,8 @@ class BenchScreen(LiveScreen):
             if live
             else ("pause", "step", "faster", "slower")
         )
-        more = ("record", "zoom") if live else ("zoom",)
-        order = [BY_ID[name] for name in (*first, *more, "help", "palette", "quit")]
+        more = ("record", "zoom") if live else ("zoom",)  # help and leaving are in sight at the least size
+        order = [BY_ID[name] for name in (*first, "help", "quit", "palette", *more)]
         places = [Scope.LIVE if live else Scope.REPLAY, Scope.BENCH, Scope.EVERYWHERE]
         if isinstance(self.focused, TracePanel):
             places.insert(0, Scope.TRACE)

@@ -12,11 +12,12 @@ from textual.widgets import Checkbox, Input, OptionList, Static
 from console.screens.text import line
 
 MARK: Final = "› "
+CHOSEN: Final = "· "
 _NONE: Final = " " * len(MARK)
 
 
 class MarkedList(OptionList):
-    """A list whose highlighted row has the sign before it while the list takes the keys."""
+    """A list whose highlighted row has the sign before it; a dot while the keys go elsewhere."""
 
     HELP: ClassVar[str] = "Arrows choose, Enter takes what has the sign before it."
 
@@ -28,9 +29,10 @@ class MarkedList(OptionList):
         strip = super().render_line(y)
         at = self.scroll_offset.y + y
         rows = self._lines
-        marked = self.has_focus and at < len(rows) and rows[at] == (self.highlighted, 0)
+        highlighted = at < len(rows) and rows[at] == (self.highlighted, 0)
+        sign = (MARK if self.has_focus else CHOSEN) if highlighted else _NONE
         style = next((segment.style for segment in strip), None)
-        return Strip([Segment(MARK if marked else _NONE, style), *strip])
+        return Strip([Segment(sign, style), *strip])
 
 
 class Line(Input):

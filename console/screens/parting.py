@@ -14,7 +14,8 @@ if TYPE_CHECKING:
 
 def closing_words(source: Source) -> list[str]:
     """For the terminal after the screens have gone; of a task or a plan the same as the command's own report."""
-    return [*_report(source), *([] if source.kept is None else ["", *source.kept.lines()])]
+    report, kept = _report(source), [] if source.kept is None else source.kept.lines()
+    return [*report, "", *kept] if report and kept else report + kept
 
 
 def short_words(source: Source) -> list[str]:

@@ -72,8 +72,11 @@ class Sized(Screen[T]):
 class SizedScreen(Sized[None]):
     """A whole screen."""
 
+    HELP: ClassVar[str] = TooSmall.HELP
+
 
 class SizedQuestion(Sized[T], ModalScreen[T]):
     """A question over a screen, which is not answered by somebody who cannot read it."""
 
+    HELP: ClassVar[str] = TooSmall.HELP
     MEANWHILE: ClassVar[str] = "a question waits here; q quits"

@@ -254,4 +254,4 @@ def choose(app: Any, source: LiveSource) -> None:
             app.push_screen(TaskScreen(source, task))
 
     answers = [(name, form.title) for name, form in FORMS.items()]
-    app.push_screen(ChooseScreen("what shall be done to the chip?", None, answers, "choose"), chosen)
+    app.push_screen(ChooseScreen("what shall be done to the chip?", None, answers, "go on"), chosen)

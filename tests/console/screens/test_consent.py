@@ -157,16 +157,21 @@ def names(rows: list[str]) -> list[str]:
     return [row.split()[0] for row in rows]
 
 
-async def test_a_number_takes_its_task(until: Until, screen_text: Text) -> None:
+async def test_a_number_moves_the_sign_and_enter_takes_it(until: Until, screen_text: Text) -> None:
     board = Board()
     async with board.app.run_test() as pilot:
         await until(pilot, lambda: board.app.screen.query("#trace") and board.source.session)
         await pilot.press("p")
         await until(pilot, lambda: isinstance(board.app.screen, ChooseScreen))
-        assert f"{MARK}1 program" in screen_text(board.app)
+        await until(pilot, lambda: f"{MARK}1 program" in screen_text(board.app))
+        assert "1-6 ↑↓ choose" in screen_text(board.app)
         await pilot.press("9")  # there is none
-        assert isinstance(board.app.screen, ChooseScreen)
+        assert f"{MARK}1 program" in screen_text(board.app)
         await pilot.press("5")
+        await pilot.pause()
+        assert f"{MARK}5 erase" in screen_text(board.app)
+        assert f"{MARK}1 program" not in screen_text(board.app)
+        await pilot.press("enter")
         await until(pilot, lambda: isinstance(board.app.screen, JobScreen))
         assert "erase: pages or everything" in screen_text(board.app)
 
@@ -175,7 +180,7 @@ async def test_the_sign_goes_with_the_keys(until: Until, screen_text: Text) -> N
     board = Board()
     async with board.app.run_test(size=(80, 24)) as pilot:
         await until(pilot, lambda: board.app.screen.query("#trace") and board.source.session)
-        await pilot.press("p", "1")
+        await pilot.press("p", "1", "enter")
         await until(pilot, lambda: isinstance(board.app.screen, JobScreen))
         form = board.app.screen
         await until(pilot, lambda: f"{MARK}tern.bin" in screen_text(board.app))

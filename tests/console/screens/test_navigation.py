@@ -99,7 +99,7 @@ async def test_opening_a_capture_over_a_session_that_would_be_lost_asks_first(
         await pilot.press("q")
 
 
-@pytest.mark.parametrize("error", [StopIteration, ValueError, PortTrouble("link-lost", "it is gone", help="plug it in")])
+@pytest.mark.parametrize("error", [StopIteration, ValueError, PortTrouble("link-lost", "it is gone", help="wait")])
 async def test_what_fails_while_one_bench_is_closed_is_told_and_the_next_one_opens(
     error: Any, make_rig: Callable[..., Any], until: Any, monkeypatch: pytest.MonkeyPatch
 ) -> None:

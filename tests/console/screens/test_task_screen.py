@@ -98,8 +98,7 @@ class Board:
     async def choose(self, pilot: Any, until: Until, number: int, **lines: str) -> None:
         """p, a number, what is typed into the form's lines, Enter."""
         await until(pilot, lambda: isinstance(self.app.screen, BenchScreen) and self.app.screen.snapshot.port)
-        await pilot.press("p", str(number))
-        await until(pilot, lambda: isinstance(self.app.screen, JobScreen))
+        await pilot.press("p", str(number), "enter")
         form = self.app.screen
         assert isinstance(form, JobScreen)
         for name, text in lines.items():
@@ -372,7 +371,7 @@ async def test_a_shared_product_id_asks_which_chip_it_is(until: Until, screen_te
         assert board.screen.snapshot.outcome is Outcome.USAGE
         await pilot.press("r")
         await until(pilot, lambda: isinstance(board.app.screen, ChooseScreen))
-        await pilot.press("1")
+        await pilot.press("1", "enter")
         await until(pilot, lambda: board.asks() or board.over)
         assert "chip: F0" in words(screen_text, board.app)
 
@@ -420,7 +419,7 @@ async def test_a_wrong_file_or_number_is_told_in_the_form(board: Board, until: U
 async def test_every_line_to_type_into_is_one_line(board: Board, until: Until, number: int) -> None:
     async with board.app.run_test(size=(80, 24)) as pilot:
         await until(pilot, lambda: isinstance(board.app.screen, BenchScreen) and board.app.screen.snapshot.port)
-        await pilot.press("p", str(number))
+        await pilot.press("p", str(number), "enter")
         await until(pilot, lambda: isinstance(board.app.screen, JobScreen))
         await pilot.pause()
         assert {box.size.height for box in board.app.screen.query(Input)} == {1}
