@@ -21,6 +21,7 @@ from console.link.base import Link
 from console.operating import Reply
 from console.screens.bridge import Bridge
 from console.screens.in_thread import in_thread
+from console.screens.source import SETTLE_S
 from console.session.session import Session
 from console.snapshot import Fold, Snapshot
 from console.text import clean, file_name
@@ -205,7 +206,7 @@ class PlanSource:
         """Carry the plan out, on a simulated board that is started for it. Raises WakelineError."""
         self._task = asyncio.ensure_future(self._carried_out())
         try:
-            await self._task
+            await asyncio.shield(self._task)  # a screen that goes away must not cut a write off: `close` ends it
         finally:
             self.bridge.stir()
 
@@ -225,8 +226,11 @@ class PlanSource:
     async def close(self) -> None:
         """End the plan, close port, record and simulated board, and keep the session in the notebook."""
         if self._task is not None and not self._task.done():
+            if self.session.busy:  # what is written ends at a block's border, so that the record says what is proven
+                self._bringup.stop()
+                await asyncio.wait([self._task], timeout=SETTLE_S)
             self._task.cancel()
-            await asyncio.wait([self._task])
+            await asyncio.gather(self._task, return_exceptions=True)  # the record says what it was
         self.bridge.close()
         try:
             await self.session.close()

@@ -9,8 +9,9 @@ from typing import Any
 
 import pytest
 
-from console.errors import PortTrouble
+from console.errors import Outcome, PortTrouble
 from console.events import Event
+from console.operating import Reply
 from console.record.pcapng import CaptureWriter
 from console.screens import navigation
 from console.screens.app import WakelineApp
@@ -80,6 +81,24 @@ async def test_a_plan_that_is_over_and_not_recorded_is_not_left_without_asking(u
         await until(pilot, lambda: isinstance(app.screen, AskScreen))
         assert "this session is not recorded: close this bench?" in screen_text(app)
         await pilot.press("escape", "q")
+
+
+async def test_a_plan_that_is_closed_while_the_port_is_used_ends_where_it_can_be_stopped(
+    until: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    source = PlanSource(TERN, "/dev/no-such-port", serial="23")
+    app = WakelineApp(plan=source)
+    async with app.run_test() as pilot:
+        await until(pilot, lambda: source.keys.check)
+        monkeypatch.setattr(type(source.session), "busy", property(lambda self: True))
+        monkeypatch.setattr(source._bringup, "stop", lambda: source.keys.say(Reply("stop")))
+        app.leave()
+    assert source._task is not None
+    assert not source._task.cancelled()
+    state = source.bridge.fold.snapshot().bringup
+    assert state is not None
+    assert state.outcome is Outcome.STOPPED
+    assert "the plan was left at look-supply" in app.last_words
 
 
 async def test_opening_a_capture_over_a_session_that_would_be_lost_asks_first(
