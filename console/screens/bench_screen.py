@@ -39,6 +39,12 @@ if TYPE_CHECKING:
     from console.screens.app import WakelineApp
 
 PANELS = ("wires", "stages", "trace", "causes")
+# the first of them are all that has room at the least size: help and leaving are among them
+_LIVE_KEYS = (
+    *("handshake", "check-done", "skip-check", "undo", "program"),
+    *("help", "quit", "palette", "record", "zoom"),
+)
+_REPLAY_KEYS = ("pause", "step", "faster", "slower", "zoom", "help", "palette", "quit")
 
 
 class BenchScreen(LiveScreen):
@@ -150,13 +156,7 @@ class BenchScreen(LiveScreen):
 
     def _keys(self) -> None:
         live = isinstance(self.source, LiveSource)
-        first = (
-            ("handshake", "check-done", "skip-check", "undo", "program")
-            if live
-            else ("pause", "step", "faster", "slower")
-        )
-        more = ("record", "zoom") if live else ("zoom",)  # help and leaving are in sight at the least size
-        order = [BY_ID[name] for name in (*first, "help", "quit", "palette", *more)]
+        order = [BY_ID[name] for name in (_LIVE_KEYS if live else _REPLAY_KEYS)]
         places = [Scope.LIVE if live else Scope.REPLAY, Scope.BENCH, Scope.EVERYWHERE]
         if isinstance(self.focused, TracePanel):
             places.insert(0, Scope.TRACE)
