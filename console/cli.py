@@ -141,17 +141,9 @@ def _run(argv: Sequence[str], name: str | None, out: Printed, as_json: bool) -> 
     except Exception as error:
         if error is out.lost:  # of a command that is there for its text alone
             return 0 if isinstance(error, BrokenPipeError) else _tell(undelivered(error), False, out)
-        import tempfile
-        import traceback
+        from console.mistake import mistake
 
-        with tempfile.NamedTemporaryFile(
-            "w", prefix="wakeline-internal-", suffix=".txt", delete=False, encoding="utf-8", errors="backslashreplace"
-        ) as report:
-            traceback.print_exc(file=report)
-        trouble = WakelineError(
-            "internal", "wakeline made a mistake", where=report.name, help="please report it with that file"
-        )
-        return _tell(trouble, as_json, out)
+        return _tell(mistake(error), as_json, out)
 
 
 def _tell(error: WakelineError, as_json: bool, out: Printed) -> int:

@@ -366,6 +366,11 @@ async def test_leaving_during_a_write_asks_and_the_record_says_what_is_proven(
 
         monkeypatch.setattr(board.source, "stop", stop_and_go_on)
         await pilot.press("enter")
+    # the words of the command's own report, for the terminal once the screens have gone
+    said = "\n".join(board.app.last_words)
+    for part in ("program: not complete", "proven by reading back: nothing", "written, not read back: 08000100-",
+                 "next: go on with --resume, when ready", "on the screens: p, program, and the tick"):  # fmt: skip
+        assert part in said, part
     state = board.source.bridge.fold.snapshot().programming
     assert state is not None
     assert (state.ended, state.complete) == (True, False)
@@ -463,9 +468,7 @@ async def test_a_wrong_file_or_number_is_told_in_the_form(board: Board, until: U
 async def test_every_line_to_type_into_is_one_line(board: Board, until: Until, number: int) -> None:
     async with board.app.run_test(size=(80, 24)) as pilot:
         await until(pilot, lambda: isinstance(board.app.screen, BenchScreen) and board.app.screen.snapshot.port)
-        await pilot.press("p", str(number))
-        await until(pilot, lambda: not isinstance(board.app.screen, BenchScreen))
-        await pilot.press("enter")
+        await pilot.press("p", str(number), "enter")
         await until(pilot, lambda: isinstance(board.app.screen, JobScreen))
         await pilot.pause()
         assert {box.size.height for box in board.app.screen.query(Input)} == {1}
