@@ -60,7 +60,7 @@ def test_an_erase_says_what_it_does_to_the_start(pages: tuple[int, ...] | None, 
 )
 def test_an_image_behind_the_vector_table_says_what_a_cut_leaves(options: Options, last: str, said: str) -> None:
     app = Image("x", "raw", (Segment(CHIP.flash_start + 0x200, bytes(range(1, 251)) * 12),))
-    there = {page: b"\x07" * PAGE for page in range(4)}
+    there = dict.fromkeys(range(4), b"\x07" * PAGE)
     plan = make_plan(app, CHIP, PROGRAMMER, options, there)
     told = words(plan)
     assert f"last of all: {'the block at ' if 'chip' in last else ''}{last}" in told
