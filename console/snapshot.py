@@ -42,6 +42,7 @@ _SHOWN_SETTINGS = (
     "simulated",
 )
 DEFAULT_FAMILY = "an3155"
+_REFUSED_AGAIN: Final = "a chip refuses the same again: check the addresses, its full type and the chip that was named"
 _MOST_FINDINGS: Final = 100
 _MOST_KEPT: Final = 50  # a noisy line or a strange capture must not fill the memory with remarks
 
@@ -378,7 +379,7 @@ class Fold:
         again = "repeat the test" if self._tested else "repeat the handshake"
         advice = f"{check.title} ({check.minutes:g} min)" if check else again
         if self._programming.state is not None:
-            advice = GO_ON
+            advice = GO_ON if outcome is not Outcome.REFUSED else _REFUSED_AGAIN
         return Problem(outcome.value, f"stage {failed.name}: {failed.message or outcome.value}", advice)
 
 

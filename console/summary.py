@@ -118,7 +118,7 @@ def proof_lines(state: Programming | None) -> list[str]:
         how = f"the chip's own checksum ({count_of(state.by_checksum, 'byte')}) and reading back the rest"
     again = []
     if state.repeated or state.repaired:
-        again = [f"repeated on the way: {state.repeated}; erased and written a second time: {state.repaired}"]
+        again = [f"repeated on the way: {state.repeated}; units erased and written again: {state.repaired}"]
     proven = f"proven by {how}: {state.proven or 'nothing'}"
     if state.task == "read":  # one reading proves nothing
         done = f"done, in one reading: {state.proven}" if state.complete else "not complete; no file was written"
@@ -136,7 +136,9 @@ def proof_lines(state: Programming | None) -> list[str]:
         f"{state.task}: not complete",
         f"  {proven}",
         *([f"  written, not read back: {state.written}"] if state.written else []),
-        *([f"  erased: {state.erased}"] if state.erased else []),
+        *([f"  erase acknowledged: {state.erased}"] if state.erased else []),
+        *([f"  erase sent and not acknowledged, perhaps half done: {state.erasing}"] if state.erasing else []),
+        *([f"  erase acknowledged, and yet not erased: {state.resisting}"] if state.resisting else []),
         *([f"  written half: {state.unsure}"] if state.unsure else []),
         *again,
     ]

@@ -20,6 +20,8 @@ class Programming:
     `done` of `total` bytes of the running or last stage, at `rate` bytes a second since the stage began; `eta_s` is
     what is left of the stage at that rate (None while nothing can be said). `complete`: everything the plan says was
     read back and was right. `ended`: the run has said its last word. `planned` False: only something is read so far.
+    Numbers of erase units: `erased` were acknowledged, `erasing` were not yet (half done, perhaps), `resisting` were
+    acknowledged and read back otherwise, `unsure` hold a block that may be half written.
     `differing_bytes` and `differing_places`: what a comparison found that read everything.
     """
 
@@ -46,6 +48,8 @@ class Programming:
     by_checksum: int = 0
     written: str = ""
     erased: str = ""
+    erasing: str = ""
+    resisting: str = ""
     unsure: str = ""
     differing_bytes: int = 0
     differing_places: int = 0
@@ -98,6 +102,8 @@ class ProgrammingFold:
                     by_checksum=_count(mark, "by_checksum"),
                     written=_text(mark, "written"),
                     erased=_text(mark, "erased"),
+                    erasing=_text(mark, "erasing"),
+                    resisting=_text(mark, "resisting"),
                     unsure=_text(mark, "unsure"),
                     repeated=_count(mark, "repeated"),
                     repaired=_count(mark, "repaired"),

@@ -22,6 +22,7 @@ class Kind(StrEnum):
     LINE = "line-error"
     IGNORED = "write-ignored"
     NOT_ERASED = "not-erased"
+    ERASE_IGNORED = "erase-ignored"
     STUCK = "stuck-bit"
     OTHER = "other"
 
@@ -30,6 +31,8 @@ _MEANING: Final = {
     Kind.LINE: "a second reading differs from the first: the line is at fault, not the memory",
     Kind.IGNORED: "the block is as it was although the write was acknowledged: write protection looks like this",
     Kind.NOT_ERASED: "bits are cleared that should be set, as where old content was not erased",
+    Kind.ERASE_IGNORED: "the erase was acknowledged, and yet this is not blank: that of a write-protected sector is "
+    "acknowledged all the same",  # AN3155 Rev 20 s.3.7
     Kind.STUCK: "single bits refuse to change after an erase and a second write: as a worn cell does",
     Kind.OTHER: "the bytes are neither the old nor the new ones",
 }
@@ -60,6 +63,11 @@ class Difference:
             f" ({self.count} of the {count_of(self.block.size, 'byte')} from 0x{self.block.start:08X} differ)"
         )
 
+    def is_old(self, erased: int) -> bool:
+        """Whether it looks like what was there before an erase; `erased` is the value of an erased byte."""
+        unchanged = self.kind is Kind.IGNORED and set(self.reading) != {erased}
+        return unchanged or self.kind in (Kind.NOT_ERASED, Kind.ERASE_IGNORED)
+
     @property
     def meaning(self) -> str:
         """What such a difference looks like, in words."""
@@ -72,10 +80,17 @@ def differences(wrong: Sequence[Difference]) -> str:
 
 
 def compare(
-    address: int, expected: bytes, got: bytes, again: bytes, erased: int, before: bytes | None = None
+    address: int,
+    expected: bytes,
+    got: bytes,
+    again: bytes,
+    erased: int,
+    before: bytes | None = None,
+    *,
+    only_erased: bool = False,
 ) -> Difference:
     """Classify a block that differs. `again` is a second reading, `before` what was read there before it was erased
-    and written once more; None if that was not tried.
+    and written once more; None if that was not tried. `only_erased`: it was erased and not written.
 
     All are of one length and `expected` differs from `got` (ValueError otherwise).
     """
@@ -89,6 +104,8 @@ def compare(
     few = bits <= len(got) // 16 + 1
     if again != got:
         kind = Kind.LINE
+    elif only_erased and not few:
+        kind = Kind.ERASE_IGNORED
     elif (got == blank != expected) or (got == before and not few):
         kind = Kind.IGNORED
     elif few and before is not None:
@@ -109,8 +126,12 @@ def _pairs(expected: bytes, got: bytes, at: Iterable[int]) -> Iterable[tuple[int
 class Ledger:
     """What this run has done to the chip: kept up to date block by block, so that a cut can be told exactly."""
 
+    erasing: set[int] = field(default_factory=set)
+    """Numbers of the units that an erase was sent for: until it is acknowledged each may be old, half erased, blank."""
     erased: set[int] = field(default_factory=set)
-    """Numbers of the units whose erase was acknowledged."""
+    """Units whose erase was acknowledged, and of which no reading says otherwise."""
+    resisting: set[int] = field(default_factory=set)
+    """Units whose erase was acknowledged, and which were read and are not erased."""
     written: list[Span] = field(default_factory=list)
     """Blocks whose write was acknowledged or read back right."""
     proven: list[Span] = field(default_factory=list)
@@ -121,8 +142,32 @@ class Ledger:
     """Blocks and commands that had to be repeated."""
     by_checksum: int = 0
     """Bytes proven only by the chip's own checksum, not by reading them."""
-    repaired: int = 0
-    """Units that were erased and written a second time."""
+    repaired: set[int] = field(default_factory=set)
+    """Units that were erased and written once more."""
+
+    def erase_sent(self, units: Iterable[int]) -> None:
+        """From now on nobody knows what these hold."""
+        self.erasing.update(units)
+        self.erased -= self.erasing
+        self.resisting -= self.erasing
+
+    def erase_acknowledged(self) -> None:
+        """What was sent was acknowledged."""
+        self.erased |= self.erasing
+        self.erasing.clear()
+
+    def seen_unerased(self, units: Iterable[int]) -> None:
+        """Read back: these were not erased, whatever was acknowledged."""
+        unerased = self.erased.intersection(units)
+        self.resisting |= unerased
+        self.erased -= unerased
+
+    def pending(self) -> tuple[Span, ...]:
+        """What was written and is not proven."""
+        left = list(self.merged(self.written))
+        for span in self.proven:
+            left = [rest for each in left for rest in each.without(span)]
+        return tuple(left)
 
     def merged(self, spans: Iterable[Span]) -> tuple[Span, ...]:
         """Spans in order, neighbours and overlaps made one."""

@@ -102,14 +102,25 @@ def spoken(session: Door, work: Work, *, last: bool = True) -> Iterator[None]:
         yield
         complete = True
     except Refused as refusal:
-        if work.programmer.denied(refusal):
-            raise protected(session.identity) from refusal
-        raise
+        raise _refused(session, work, refusal) from refusal
     except OurMistake as mistake:
         raise TargetTrouble("unsupported", str(mistake), help="another way to program it is needed") from mistake
     finally:
         if last or not complete:
             proof(session, work, complete)
+
+
+def _refused(session: Door, work: Work, refusal: Refused) -> TargetTrouble:
+    """What the chip refuses however often it is asked: to go on after it changes nothing."""
+    if work.programmer.denied(refusal):
+        return protected(session.identity)
+    return TargetTrouble(
+        "refused",
+        f"the chip refuses to {work.doing}",
+        note=f"{refusal}; asked again, it refused again",
+        help="look whether this chip has memory there: check its full type, and the chip or address that was "
+        "given (--chip, --chip-file)",
+    )
 
 
 async def tell_supply(session: Door, work: Work) -> None:
@@ -178,7 +189,7 @@ async def _proven(session: Door, work: Work, steps: Sequence[VerifyStep], *, sea
         before |= {found.block.start: found.reading for found in wrong}
         mend = repair_plan(plan, pages, work.programmer, sealed=sealed)
         work.ledger.unsure.clear()
-        work.ledger.repaired += len(pages)
+        work.ledger.repaired |= pages
         session.mark(MarkKind.NOTE, text=f"erased and written again: {units(plan.chip, pages)}")
         await erase(session, work, mend)
         await write(session, work, mend)
@@ -187,9 +198,14 @@ async def _proven(session: Door, work: Work, steps: Sequence[VerifyStep], *, sea
         steps = mend.all_verifies
 
 
+_LOCKED: Final = (
+    "do not use this board; its sectors may be write-protected, which is lifted in the chip's option bytes and not "
+    "from here; if they are not, check the supply and try once more"
+)
 _NEXT: Final = {
-    Kind.IGNORED: "do not use this board; its sectors may be write-protected, which is lifted in the chip's option "
-    "bytes and not from here; if they are not, check the supply and try once more",
+    Kind.IGNORED: _LOCKED,
+    Kind.ERASE_IGNORED: _LOCKED,
+    Kind.NOT_ERASED: f"{_LOCKED}, or change the chip",
     Kind.LINE: "do not use this board yet; look at cable, joints and supply, then try once more",
 }
 
@@ -202,9 +218,12 @@ def mismatch(wrong: Sequence[Difference]) -> Mismatch:
         )
     first = wrong[0]
     more = f", and {count_of(len(wrong) - 1, 'more block')}" if len(wrong) > 1 else ""
+    what = "memory does not hold what was written"
+    if first.kind is Kind.ERASE_IGNORED:
+        what = "not erased, although the erase was acknowledged"
     return Mismatch(
         "mismatch",
-        f"memory does not hold what was written: {first.where}{more}",
+        f"{what}: {first.where}{more}",
         where=f"0x{first.address:08X}",
         note=f"{first.kind.value}: {first.meaning}",
         help=_NEXT.get(first.kind, "do not use this board; check its supply, then try once more, or change the chip"),
@@ -240,18 +259,19 @@ def proof(session: Door, work: Work, complete: bool, differing: Sequence[Differe
     """The record's last word on the memory. `differing`: what a comparison found that read everything."""
     ledger = work.ledger
     proven = ledger.merged(ledger.proven)
-    pending = [span for span in ledger.merged(ledger.written) if not any(part.overlap(span) for part in proven)]
     session.mark(
         MarkKind.PROOF,
         complete=complete,
         proven=as_text(proven),
         proven_bytes=sum(span.size for span in proven),
-        written=as_text(pending),
+        written=as_text(ledger.pending()),
+        erasing=numbers(ledger.erasing),
         erased=numbers(ledger.erased),
+        resisting=numbers(ledger.resisting),
         unsure=numbers(ledger.unsure),
         by_checksum=ledger.by_checksum,
         repeated=ledger.repeated,
-        repaired=ledger.repaired,
+        repaired=len(ledger.repaired),
         differing_bytes=sum(each.count for each in differing),
         differing_places=len(differing),
     )
@@ -348,9 +368,7 @@ async def compared(session: Door, work: Work) -> list[Difference]:
         wrong = await session.converse("compare", verify_stage(work, steps), _as_compared)
         complete = not wrong
     except Refused as refusal:
-        if work.programmer.denied(refusal):
-            raise protected(session.identity) from refusal
-        raise
+        raise _refused(session, work, refusal) from refusal
     finally:
         proof(session, work, complete, wrong)
     return wrong
@@ -361,14 +379,27 @@ def _as_compared(wrong: Sequence[Difference]) -> tuple[Outcome, str]:
 
 
 async def start(session: Door, work: Work, address: int, listen_s: float) -> bytes:
-    """Let the program at `address` (its vector table) run, and hear its first words for `listen_s` seconds."""
+    """Let the program at `address` (its vector table) run, and hear its first words for `listen_s` seconds.
+
+    Raises TargetTrouble where the chip refuses, and what the line raises.
+    """
     heard = bytearray()
 
     def hear(event: Event) -> None:
         if isinstance(event, Chunk) and event.direction == "in":
             heard.extend(event.data[: _MOST_HEARD - len(heard)])
 
-    await session.converse("start", work.programmer.go(address))
+    try:
+        await session.converse("start", work.programmer.go(address))
+    except Refused as refusal:
+        if work.programmer.denied(refusal):
+            raise protected(session.identity) from refusal
+        raise TargetTrouble(
+            "refused",
+            f"the chip refuses to start a program at 0x{address:08X}",
+            note="what is in its memory stays as it was read back",
+            help="give --start the address of a program's vector table, in flash or in RAM that the loader leaves free",
+        ) from refusal
     session.add_sink(hear)
     try:
         await session.hear("first words", listen_s)

@@ -57,7 +57,7 @@ async def held_for(on: OnChip, image: Image, now: dict[int, bytes], *, keeps: bo
     """
     if not on.job.resume:
         return image
-    named = Path(on.job.backup) if on.job.backup is not None and Path(on.job.backup).exists() else None
+    named = _there(on.job.backup)
     on.held = await _named(on, named) if named is not None else await _found(on, image, now)
     if on.held is None:
         if keeps:
@@ -105,6 +105,12 @@ def ended(on: OnChip) -> None:
         mine = run.unique_id and (run.product_id, run.unique_id) == (on.product_id, on.unique_id)
         if mine and not left(run.keeps, done):
             end_note(path)
+
+
+def _there(backup: str | None) -> Path | None:
+    """The backup that the person names, where it is there already."""
+    path = Path(backup or "")
+    return path if backup and path.exists() else None
 
 
 def _notes() -> list[tuple[Path, Unfinished]]:

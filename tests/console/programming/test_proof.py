@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from itertools import pairwise
 
 import pytest
@@ -36,6 +37,42 @@ def spoiled(at: int, bits: int) -> bytes:
 )
 def test_differences_are_told_apart(got: bytes, again: bytes, before: bytes | None, kind: Kind) -> None:
     assert compare(AT, WANT, got, again, 0xFF, before).kind is kind
+
+
+@pytest.mark.parametrize(
+    ("got", "kind"), [(bytes(256), Kind.ERASE_IGNORED), (b"\xfe" + b"\xff" * 255, Kind.NOT_ERASED)]
+)
+def test_what_was_only_erased_and_is_not_blank_speaks_of_the_erase(got: bytes, kind: Kind) -> None:
+    # AN3155 Rev 20 s.3.7: an erase of a write-protected sector is acknowledged; one bit is a cell, not a sector
+    found = compare(0x0800_0000, b"\xff" * 256, got, got, 0xFF, only_erased=True)
+    assert found.kind is kind
+    assert found.is_old(0xFF)
+
+
+def test_a_ledger_tells_an_erase_that_was_sent_from_one_acknowledged_and_one_that_was_none() -> None:
+    ledger = Ledger()
+    ledger.erase_sent((1, 2))
+    assert (ledger.erasing, ledger.erased) == ({1, 2}, set())
+    ledger.erase_acknowledged()
+    ledger.seen_unerased((2, 3))
+    assert (ledger.erasing, ledger.erased, ledger.resisting) == (set(), {1}, {2})
+    ledger.erase_sent((1, 2))
+    assert (ledger.erasing, ledger.erased, ledger.resisting) == ({1, 2}, set(), set())
+
+
+@given(
+    st.lists(st.tuples(st.integers(0, 60), st.integers(1, 9))),
+    st.lists(st.tuples(st.integers(0, 60), st.integers(1, 9))),
+)
+def test_what_is_written_and_not_proven_is_exactly_that(
+    written: list[tuple[int, int]], proven: list[tuple[int, int]]
+) -> None:
+    ledger = Ledger(written=[Span(*each) for each in written], proven=[Span(*each) for each in proven])
+
+    def addresses(spans: Iterable[Span]) -> set[int]:
+        return {at for span in spans for at in range(span.start, span.end)}
+
+    assert addresses(ledger.pending()) == addresses(ledger.written) - addresses(ledger.proven)
 
 
 def test_a_difference_names_address_bit_expected_and_found() -> None:
