@@ -135,7 +135,7 @@ def proof_lines(state: Programming | None) -> list[str]:
     return [
         f"{state.task}: not complete",
         f"  {proven}",
-        *([f"  written, not read back: {state.written}"] if state.written else []),
+        *([f"  written, not proven: {state.written}"] if state.written else []),
         *([f"  erase acknowledged: {state.erased}"] if state.erased else []),
         *([f"  erase sent and not acknowledged, perhaps half done: {state.erasing}"] if state.erasing else []),
         *([f"  erase acknowledged, and yet not erased: {state.resisting}"] if state.resisting else []),

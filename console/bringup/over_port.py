@@ -17,6 +17,7 @@ from console.link.base import Link
 from console.programming import run as programming
 from console.programming.outlook import outlook, units
 from console.programming.planner import erase_plan, make_plan
+from console.programming.proof import mismatch
 from console.programming.stages import Work as OnChip
 from console.session.outcome import outcome_of
 from console.session.session import Session
@@ -142,7 +143,7 @@ class OverPort:
         work = await self._content(stage)
         with programming.spoken(self._session, work, last=False):
             await programming.erase(self._session, work)
-        return Result(Outcome.OK, f"blank now: {units(work.plan.chip, work.ledger.erased)}")
+        return Result(Outcome.OK, f"erase acknowledged: {units(work.plan.chip, work.ledger.erased)}")
 
     async def _write(self, stage: Stage) -> Result:
         work = await self._content(stage)
@@ -163,7 +164,7 @@ class OverPort:
         else:  # written before this run: only look
             wrong = await programming.compared(self._session, work)
             if wrong:
-                raise programming.mismatch(wrong)
+                raise mismatch(wrong)
         proven = sum(span.size for span in work.ledger.merged(work.ledger.proven))
         return Result(Outcome.OK, f"{count_of(proven, 'byte')} read back, all right")
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Final
 
+from console.errors import Mismatch
 from console.images.image import Span
 from console.words import count_of, differing
 
@@ -120,6 +121,38 @@ def compare(
 
 def _pairs(expected: bytes, got: bytes, at: Iterable[int]) -> Iterable[tuple[int, int]]:
     return ((expected[n], got[n]) for n in at)
+
+
+_LOCKED: Final = (
+    "do not use this board; its sectors may be write-protected, which is lifted in the chip's option bytes and not "
+    "from here; if they are not, check the supply and try once more"
+)
+_NEXT: Final = {
+    Kind.IGNORED: _LOCKED,
+    Kind.ERASE_IGNORED: _LOCKED,
+    Kind.NOT_ERASED: f"{_LOCKED}, or change the chip",
+    Kind.LINE: "do not use this board yet; look at cable, joints and supply, then try once more",
+}
+
+
+def mismatch(wrong: Sequence[Difference]) -> Mismatch:
+    """Memory that stays wrong, as an error that names the first place and what it looks like."""
+    if not wrong:
+        return Mismatch(
+            "mismatch", "some blocks could not be written whole", help="check supply and wires, then try once more"
+        )
+    first = wrong[0]
+    more = f", and {count_of(len(wrong) - 1, 'more block')}" if len(wrong) > 1 else ""
+    what = "memory does not hold what was written"
+    if first.kind is Kind.ERASE_IGNORED:
+        what = "not erased, although the erase was acknowledged"
+    return Mismatch(
+        "mismatch",
+        f"{what}: {first.where}{more}",
+        where=f"0x{first.address:08X}",
+        note=f"{first.kind.value}: {first.meaning}",
+        help=_NEXT.get(first.kind, "do not use this board; check its supply, then try once more, or change the chip"),
+    )
 
 
 @dataclass(slots=True)

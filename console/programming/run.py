@@ -10,7 +10,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from typing import Final
 
-from console.errors import Mismatch, Outcome, PortTrouble, Stopped, TargetTrouble, WakelineError
+from console.errors import Outcome, PortTrouble, Stopped, TargetTrouble, WakelineError
 from console.events import Chunk, Event, MarkKind
 from console.images.image import Span
 from console.programming.chips import Chip
@@ -18,7 +18,7 @@ from console.programming.door import Door
 from console.programming.outlook import Outlook, numbers, units
 from console.programming.plan import Plan, VerifyStep
 from console.programming.planner import repair_plan
-from console.programming.proof import Difference, Kind, as_text, differences
+from console.programming.proof import Difference, Kind, as_text, differences, mismatch
 from console.programming.stages import (
     Work,
     erase_stage,
@@ -118,8 +118,8 @@ def _refused(session: Door, work: Work, refusal: Refused) -> TargetTrouble:
         "refused",
         f"the chip refuses to {work.doing}",
         note=f"{refusal}; asked again, it refused again",
-        help="look whether this chip has memory there: check its full type, and the chip or address that was "
-        "given (--chip, --chip-file)",
+        help="look whether this chip has memory there: hold its full type against the chip and the address that were "
+        "given",
     )
 
 
@@ -196,38 +196,6 @@ async def _proven(session: Door, work: Work, steps: Sequence[VerifyStep], *, sea
         if mend.seal is not None:
             await session.converse("seal", write_stage(work, (mend.seal,)))
         steps = mend.all_verifies
-
-
-_LOCKED: Final = (
-    "do not use this board; its sectors may be write-protected, which is lifted in the chip's option bytes and not "
-    "from here; if they are not, check the supply and try once more"
-)
-_NEXT: Final = {
-    Kind.IGNORED: _LOCKED,
-    Kind.ERASE_IGNORED: _LOCKED,
-    Kind.NOT_ERASED: f"{_LOCKED}, or change the chip",
-    Kind.LINE: "do not use this board yet; look at cable, joints and supply, then try once more",
-}
-
-
-def mismatch(wrong: Sequence[Difference]) -> Mismatch:
-    """Memory that stays wrong, as an error that names the first place and what it looks like."""
-    if not wrong:
-        return Mismatch(
-            "mismatch", "some blocks could not be written whole", help="check supply and wires, then try once more"
-        )
-    first = wrong[0]
-    more = f", and {count_of(len(wrong) - 1, 'more block')}" if len(wrong) > 1 else ""
-    what = "memory does not hold what was written"
-    if first.kind is Kind.ERASE_IGNORED:
-        what = "not erased, although the erase was acknowledged"
-    return Mismatch(
-        "mismatch",
-        f"{what}: {first.where}{more}",
-        where=f"0x{first.address:08X}",
-        note=f"{first.kind.value}: {first.meaning}",
-        help=_NEXT.get(first.kind, "do not use this board; check its supply, then try once more, or change the chip"),
-    )
 
 
 def protected(identity: Identity | None) -> TargetTrouble:

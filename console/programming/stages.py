@@ -189,7 +189,7 @@ def _write(work: Work, step: WriteStep) -> Conversation[None]:
         if flash and not _writable_over(there, step.data, chip.erased, chip.granule):
             work.ledger.unsure.update(chip.pages_covering((step.span,)))
             yield Tell(
-                "note", {"text": f"the block at 0x{step.address:08X} was written half; its page is erased again"}
+                "note", {"text": f"the block at 0x{step.address:08X} was written half; its {chip.unit} is erased again"}
             )
             return
     work.ledger.written.append(step.span)
@@ -218,6 +218,8 @@ def verify_stage(
     if work.quick:
         steps = yield from _checksums(work, steps, progress)
     for step in steps:
+        if work.stop.wanted:
+            yield from _tell_differences(work, found)
         work.stop.check()
         difference = yield from _verify(work, step, (before or {}).get(step.address))
         if difference is None:
@@ -234,14 +236,16 @@ def verify_stage(
 def _tell_differences(work: Work, found: Sequence[Difference]) -> Iterator[Tell]:
     """Each range of blocks that differ alike once: where it begins, how far it goes, and what it looks like."""
     runs: list[list[Difference]] = []
+    changes = work.plan.changes
     for each in found:
-        if runs and runs[-1][-1].block.end == each.block.start and runs[-1][0].kind is each.kind:
+        beside = bool(runs) and runs[-1][-1].block.end == each.block.start
+        if beside and (runs[-1][0].kind is each.kind or not changes):
             runs[-1].append(each)
         else:
             runs.append([each])
     for first, *more in runs[:_TOLD]:
         # what a difference looks like tells of what was done; where nothing was it is only another content
-        why = f": {first.meaning}" if work.plan.changes else ""
+        why = f": {first.meaning}" if changes else ""
         far = f", and so do {count_of(len(more), 'block')} up to 0x{more[-1].block.end - 1:08X}" if more else ""
         yield Tell("note", {"text": f"differs at {first.where}{far}{why}"})
     if len(runs) > _TOLD:

@@ -458,7 +458,7 @@ def test_what_no_resume_can_cure_offers_none(board: Bench) -> None:
     assert "127-128" in result.error.message or "0x08020000" in result.error.message
     assert result.snapshot.outcome is Outcome.REFUSED
     assert result.snapshot.problem is not None
-    assert "--chip-file" in result.snapshot.problem.help
+    assert "full type" in result.snapshot.problem.help
     assert "--resume" not in result.snapshot.problem.help
 
 

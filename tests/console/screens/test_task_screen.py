@@ -230,7 +230,7 @@ async def test_stopping_leaves_whole_blocks_and_going_on_proves_them_first(
         assert (state.ended, state.complete, state.erased) == (True, False, "0-29")
         shown = words(screen_text, board.app)
         assert "not complete" in shown
-        assert "written, not read back: 08000100-" in shown
+        assert "written, not proven: 08000100-" in shown
         await pilot.press("r")
         await until(pilot, board.asks)
         assert "found right already" in words(screen_text, board.app)
