@@ -28,13 +28,13 @@ _MOST_SPOILED: Final = 1  # units that a cut can leave with neither the old cont
 
 @dataclass(frozen=True, slots=True)
 class Held:
-    """The file that holds what was on the chip before the run began to change it. `begun` is empty for a run of which
-    no note tells; `noted`: a note of it is there already."""
+    """The file that holds what was on the chip before the run began to change it. `since`: which run, where a note
+    tells of it; `noted`: a note of it is there already."""
 
     path: Path
     backup: Backup
     keeps: tuple[Span, ...]
-    begun: str = ""
+    since: str = ""
     noted: bool = False
 
     @property
@@ -56,6 +56,7 @@ async def held_for(on: OnChip, image: Image, now: dict[int, bytes], *, keeps: bo
     Raises InputTrouble for a backup that was named and does not fit, and what reading raises.
     """
     if not on.job.resume:
+        await _tell_left(on)
         return image
     named = _there(on.job.backup)
     on.held = await _named(on, named) if named is not None else await _found(on, image, now)
@@ -67,7 +68,7 @@ async def held_for(on: OnChip, image: Image, now: dict[int, bytes], *, keeps: bo
         on.held = replace(on.held, keeps=())
     held = on.held
     on.more["backup"] = held.name
-    since = f" (saved for the run that began {held.begun})" if held.begun else ""
+    since = f" (saved before {held.since})" if held.since else ""
     on.say(f"what was there before the cut is in {held.name}{since}; `wakeline restore` brings that back")
     whole, put_back = goal(image, on.chip, on.job.spans, held.before)
     if put_back:
@@ -138,22 +139,48 @@ async def _named(on: OnChip, path: Path) -> Held:
     if not note_of(path).exists():
         return Held(path, backup, (Span(backup.address, len(backup.data)),))
     run = load_note(path)
-    return Held(path, backup, run.keeps, run.begun, noted=True)
+    return Held(path, backup, run.keeps, _since(run), noted=True)
+
+
+def _since(run: Unfinished) -> str:
+    return f"the {run.task} of {run.image} that began {run.begun}"
+
+
+async def _mine(on: OnChip) -> list[tuple[Path, Unfinished]]:
+    """The notes here of runs on this board, as far as it can be told from others; the one to go on with first."""
+    notes = _notes()
+    if not notes:
+        return []
+    unique = await on.find_unique_id()
+    mine = [(path, run) for path, run in notes if (run.product_id, run.unique_id) == (on.product_id, unique)]
+    # a run that ends well takes the notes of its board along, so that of those left the first saw the old content
+    return mine[::-1] if unique else mine
+
+
+async def _tell_left(on: OnChip) -> None:
+    """To a run that begins anew, where an earlier one was cut off."""
+    for path, run in (await _mine(on))[:1]:
+        which = "this board" if run.unique_id else "a board of this kind, perhaps this one"
+        on.warn(
+            f"{_since(run)} was cut off on {which}; what was there before is in {clean(str(path))}: --resume goes on "
+            "with that, and this run keeps only what is there now"
+        )
 
 
 async def _found(on: OnChip, image: Image, now: dict[int, bytes]) -> Held | None:
-    """The latest run that was cut off on this board, of those that left a note here."""
-    notes = _notes()
-    unique = await on.find_unique_id() if notes else ""
+    """The run that was cut off on this board, of those that left a note here: one that was at the units of the image,
+    where there is one."""
+    unique = await on.find_unique_id()
+    units = [on.chip.page_range(number) for number in now]
+    notes = await _mine(on)
+    notes.sort(key=lambda note: not any(unit.overlap(keep) for unit in units for keep in note[1].keeps))
     for path, run in notes:
-        if (run.product_id, run.unique_id) != (on.product_id, unique):
-            continue
         try:
             backup = load_backup(path)
         except InputTrouble as trouble:
             on.say(*trouble.lines())
             continue
-        held = Held(path, backup, run.keeps, run.begun, noted=True)
+        held = Held(path, backup, run.keeps, _since(run), noted=True)
         if (backup.product_id, backup.unique_id) == (on.product_id, unique) and await _fits(on, image, now, held):
             return held
         on.say(f"{held.name} is not of this board as it was before the cut: it is left alone")

@@ -52,6 +52,8 @@ class Board:
         mine = {"chip_file": "chip.toml", "image": "tern.bin", "address": FLASH, "listen": 0, "yes": True}
         job = Job(**(mine | wishes))
         front, more = Told(), {}
+        if not job.resume:
+            self.target.reset()  # it may wait for half a command
         link = ChipLink(self.target, None if cut_at is None else Spoiler(at_out={cut_at: "vanish"}))
 
         async def main() -> Exception | bool:
@@ -123,9 +125,9 @@ def test_a_resume_brings_back_what_was_beside_the_image(folder: Path, name: str,
         assert run.more["backup"] == path.name
 
 
-def cut_in_the_writes(board: Board, task: str = "update", **wishes: Any) -> Run:
+def cut_in_the_writes(board: Board, task: str = "update", at: int = 3000, **wishes: Any) -> Run:
     """A run that is cut off when all is erased and some is written."""
-    run = board.do(task, cut_at=3000, **wishes)
+    run = board.do(task, cut_at=at, **wishes)
     assert isinstance(run.done, PortTrouble)
     assert b"\xff" * 64 in board.flash
     return run
@@ -184,6 +186,22 @@ def test_a_run_that_begins_anew_and_ends_well_takes_the_notes_of_its_board_along
     assert board.do("update", backup="second.bin").done is True
     assert not note_of(first).exists()
     assert not note_of(folder / "second.bin").exists()
+
+
+def test_a_run_that_begins_anew_is_told_and_takes_no_part_of_the_first_backups_role(folder: Path) -> None:
+    board = board_with(bytes(range(12)))
+    cut_in_the_writes(board, backup="first.bin")
+    run = cut_in_the_writes(board, at=1700, backup="second.bin")
+    (told,) = [words for words in run.more["warnings"] if "was cut off on this board" in words]
+    assert "first.bin" in told
+    assert "--resume" in told
+    # a run elsewhere on the chip, cut off too, has a backup of its own
+    part = {"image": "part.bin", "address": FLASH + 0x2100, "backup": "third.bin"}
+    cut_in_the_writes(board, "program", at=1500, keep_neighbours=True, **part)
+    run = board.do("update", resume=True)
+    assert "first.bin (saved before the update of tern.bin that began" in run.said
+    assert board.do("program", resume=True, **(part | {"backup": None})).done is True
+    assert board.flash == UPDATED[:0x2100] + PART + OLD[0x2100 + len(PART) :]
 
 
 def test_a_restore_ends_the_run_that_was_cut_off(folder: Path) -> None:
