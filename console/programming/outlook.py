@@ -119,7 +119,7 @@ def _start_lines(plan: Plan) -> list[str]:
             f"last of all: the block at 0x{plan.seal.address:08X}, which the chip starts from, so that a board cut off "
             "before does not start"
         ]
-    last = [] if plan.seal is None else [f"last of all: the image's first block, at 0x{plan.seal.address:08X}"]
+    last = [] if plan.seal is None else [f"last of all: the first block of it, at 0x{plan.seal.address:08X}"]
     start = f"what the chip starts from, at 0x{plan.chip.vectors.start:08X},"
     if plan.erases_start:
         return [*last, f"note: {start} is erased and not written: it has no program to start until one is written"]

@@ -55,7 +55,7 @@ def test_an_erase_says_what_it_does_to_the_start(pages: tuple[int, ...] | None, 
     [
         # the page of the vector table is written again with what is kept on it: that block goes last
         (Options(keep_neighbours=True), "0x08000000, which the chip starts from", "does not start"),
-        (Options(), "the image's first block, at 0x08000200", "is erased and not written"),
+        (Options(), "the first block of it, at 0x08000200", "is erased and not written"),
     ],
 )
 def test_an_image_behind_the_vector_table_says_what_a_cut_leaves(options: Options, last: str, said: str) -> None:
