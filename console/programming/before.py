@@ -31,6 +31,10 @@ class Before:
         """What was in `span`, which lies inside."""
         return self.data[span.start - self.address : span.end - self.address]
 
+    def content(self, address: int, size: int) -> bytes | None:
+        """`size` bytes from `address`; None where not all of them lie inside."""
+        return self.read(Span(address, size)) if self.span.holds(address, size) else None
+
 
 def goal(image: Image, chip: Chip, ranges: tuple[Span, ...], before: Before) -> tuple[Image, tuple[Span, ...]]:
     """The image (or the `ranges` of it) with what was beside it before the cut; and where that is not blank.

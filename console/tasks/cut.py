@@ -56,10 +56,10 @@ async def held_for(on: OnChip, image: Image, now: dict[int, bytes], *, keeps: bo
     Raises InputTrouble for a backup that was named and does not fit, and what reading raises.
     """
     if not on.job.resume:
-        await _tell_left(on)
+        _tell_left(on)
         return image
     named = _there(on.job.backup)
-    on.held = await _named(on, named) if named is not None else await _found(on, image, now)
+    on.held = _named(on, named) if named is not None else await _found(on, image, now)
     if on.held is None:
         if keeps:
             _tell_blank(on, image, now)
@@ -84,11 +84,9 @@ async def held_for(on: OnChip, image: Image, now: dict[int, bytes], *, keeps: bo
     return whole
 
 
-async def begin(on: OnChip, task: str, image: Image) -> None:
+def begin(on: OnChip, task: str, image: Image) -> None:
     """The chip is about to be changed: from now on a cut leaves a note. Raises InputTrouble where it cannot be
-    written, and what reading raises."""
-    if _notes():
-        await on.find_unique_id()  # for `ended`, which must not meet the line's trouble any more
+    written."""
     held = on.held
     if held is None or held.noted or not on.work.plan.changes:
         return
@@ -125,11 +123,10 @@ def _notes() -> list[tuple[Path, Unfinished]]:
     return found
 
 
-async def _named(on: OnChip, path: Path) -> Held:
+def _named(on: OnChip, path: Path) -> Held:
     """The backup that the person names: a note of it says more, but need not be there."""
     backup = load_backup(path)
-    unique = await on.find_unique_id()
-    if (backup.product_id, backup.unique_id) != (on.product_id, unique):
+    if (backup.product_id, backup.unique_id) != (on.product_id, on.unique_id):
         raise InputTrouble(
             "backup",
             "this backup is of another board",
@@ -146,20 +143,16 @@ def _since(run: Unfinished) -> str:
     return f"the {run.task} of {run.image} that began {run.begun}"
 
 
-async def _mine(on: OnChip) -> list[tuple[Path, Unfinished]]:
+def _mine(on: OnChip) -> list[tuple[Path, Unfinished]]:
     """The notes here of runs on this board, as far as it can be told from others; the one to go on with first."""
-    notes = _notes()
-    if not notes:
-        return []
-    unique = await on.find_unique_id()
-    mine = [(path, run) for path, run in notes if (run.product_id, run.unique_id) == (on.product_id, unique)]
+    mine = [(path, run) for path, run in _notes() if (run.product_id, run.unique_id) == (on.product_id, on.unique_id)]
     # a run that ends well takes the notes of its board along, so that of those left the first saw the old content
-    return mine[::-1] if unique else mine
+    return mine[::-1] if on.unique_id else mine
 
 
-async def _tell_left(on: OnChip) -> None:
+def _tell_left(on: OnChip) -> None:
     """To a run that begins anew, where an earlier one was cut off."""
-    for path, run in (await _mine(on))[:1]:
+    for path, run in _mine(on)[:1]:
         which = "this board" if run.unique_id else "a board of this kind, perhaps this one"
         on.warn(
             f"{_since(run)} was cut off on {which}; what was there before is in {clean(str(path))}: --resume goes on "
@@ -170,9 +163,8 @@ async def _tell_left(on: OnChip) -> None:
 async def _found(on: OnChip, image: Image, now: dict[int, bytes]) -> Held | None:
     """The run that was cut off on this board, of those that left a note here: one that was at the units of the image,
     where there is one."""
-    unique = await on.find_unique_id()
     units = [on.chip.page_range(number) for number in now]
-    notes = await _mine(on)
+    notes = _mine(on)
     notes.sort(key=lambda note: not any(unit.overlap(keep) for unit in units for keep in note[1].keeps))
     for path, run in notes:
         try:
@@ -181,7 +173,7 @@ async def _found(on: OnChip, image: Image, now: dict[int, bytes]) -> Held | None
             on.say(*trouble.lines())
             continue
         held = Held(path, backup, run.keeps, _since(run), noted=True)
-        if (backup.product_id, backup.unique_id) == (on.product_id, unique) and await _fits(on, image, now, held):
+        if (backup.product_id, backup.unique_id) == (on.product_id, on.unique_id) and await _fits(on, image, now, held):
             return held
         on.say(f"{held.name} is not of this board as it was before the cut: it is left alone")
     return None
@@ -199,7 +191,7 @@ async def _fits(on: OnChip, image: Image, now: dict[int, bytes], held: Held) -> 
     same = [page for page in units if not any(on.chip.page_range(page).overlap(keep) for keep in held.keeps)]
     if same:
         on.say(f"is {held.name} of this board? comparing with it what the run was not to touch")
-    there = await read_pages(on.session, on.work, same)
+    there = await read_pages(on.session, on.work, same, held.before.content)
     return all(held.before.read(on.chip.page_range(page)) == there[page] for page in same)
 
 

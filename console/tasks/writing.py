@@ -112,18 +112,16 @@ def restore(job: Job) -> Body:
                 f"the backup is of a chip 0x{backup.product_id:03X}, this one says {on.id_words}",
                 help="look for the backup of this board",
             )
-        if backup.unique_id and on.chip.unique_id_address is not None:
-            size = len(backup.unique_id) // 2
-            (found,) = await read_spans(on.session, on.work, [Span(on.chip.unique_id_address, size)])
-            if found.hex() != backup.unique_id and not job.other_board:
-                raise TargetTrouble(
-                    "wrong-chip",
-                    "the backup is of another board with the same kind of chip",
-                    help="look for the backup of this board, or give --other-board to put it here all the same",
-                )
+        known = bool(backup.unique_id) and on.chip.unique_id_address is not None
+        if known and on.unique_id != backup.unique_id and not job.other_board:
+            raise TargetTrouble(
+                "wrong-chip",
+                "the backup is of another board with the same kind of chip",
+                help="look for the backup of this board, or give --other-board to put it here all the same",
+            )
         on.held = Held(path, backup, (), noted=True)  # once it is back, a run that was cut off since is of no account
         on.say("reading what is there")
-        current = await read_pages(on.session, on.work, touched_pages(image, on.chip))
+        current = await read_pages(on.session, on.work, touched_pages(image, on.chip), image.read)
         wishes = Options(changed_only=True, keep_neighbours=True)
         on.take(make_plan(image, on.chip, on.work.programmer, wishes, current))
         await _write(on, image, "restore", "What the backup holds replaces what is on the board.", "yes")
@@ -141,7 +139,7 @@ async def _write(on: OnChip, image: Image, task: str, question: str, wanted: str
         on.say(f"the chip holds this already: {size} read and found right; nothing is saved, erased or written")
     elif not on.job.yes:
         await on.agree(question, wanted, "--yes")
-    await begin(on, task, image)
+    begin(on, task, image)
     announce(on.session, task, plan, on.expected(), source=image.path)
     await carry_out(on.session, on.work)
     ended(on)
