@@ -21,7 +21,7 @@ from console.causes.wires import WireEvidence, wires
 from console.deeds import Deed, deed_of
 from console.errors import Outcome
 from console.events import Chunk, Event, LineEvent, Mark, MarkKind, Value
-from console.programming.fold import GO_ON, Programming, ProgrammingFold, after_a_cut
+from console.programming.fold import GO_ON, REFUSED_AGAIN, Programming, ProgrammingFold, after_a_cut
 from console.session.exchange import Trace
 from console.session.stage import StageFold, StageResult
 from console.session.wording import line_words, mark_words, span_of_test
@@ -388,7 +388,7 @@ class Fold:
         again = "repeat the test" if self._tested else "repeat the handshake"
         advice = f"{check.title} ({check.minutes:g} min)" if check else again
         if self._programming.state is not None:
-            advice = GO_ON
+            advice = GO_ON if outcome is not Outcome.REFUSED else REFUSED_AGAIN
         return Problem(outcome.value, f"stage {failed.name}: {failed.message or outcome.value}", advice)
 
 

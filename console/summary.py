@@ -119,7 +119,7 @@ def proof_lines(state: Programming | None) -> list[str]:
         how = f"the chip's own checksum ({count_of(state.by_checksum, 'byte')}) and reading back the rest"
     again = []
     if state.repeated or state.repaired:
-        again = [f"repeated on the way: {state.repeated}; erased and written a second time: {state.repaired}"]
+        again = [f"repeated on the way: {state.repeated}; units erased and written again: {state.repaired}"]
     if not state.ended:  # what came after the last mark is in the bytes, and nobody has said that it was right
         how += ", at least"
     proven = f"proven by {how}: {state.proven or 'nothing'}"
@@ -142,8 +142,10 @@ def proof_lines(state: Programming | None) -> list[str]:
     return [
         f"{state.task}: not complete",
         f"  {proven}",
-        *([f"  written, not read back: {state.written}"] if state.written else []),
-        *([f"  erased: {state.erased}"] if state.erased else []),
+        *([f"  written, not proven: {state.written}"] if state.written else []),
+        *([f"  erase acknowledged: {state.erased}"] if state.erased else []),
+        *([f"  erase sent and not acknowledged, perhaps half done: {state.erasing}"] if state.erasing else []),
+        *([f"  erase acknowledged, and yet not erased: {state.resisting}"] if state.resisting else []),
         *([f"  written half: {state.unsure}"] if state.unsure else []),
         *again,
     ]

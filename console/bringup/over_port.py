@@ -166,7 +166,7 @@ class OverPort:
         work = await self._content(stage)
         with programming.spoken(self._session, work, last=False):
             await programming.erase(self._session, work)
-        return Result(Outcome.OK, f"blank now: {units(work.plan.chip, work.ledger.erased)}")
+        return Result(Outcome.OK, f"erase acknowledged: {units(work.plan.chip, work.ledger.erased)}")
 
     async def _write(self, stage: Stage) -> Result:
         work = await self._content(stage)
@@ -176,7 +176,8 @@ class OverPort:
             await programming.write(self._session, work)
         seal = 0 if work.plan.seal is None else len(work.plan.seal.data)
         found = count_of(work.plan.bytes_to_write - seal, "byte")
-        return Result(Outcome.OK, f"{found}; the {seal} that the chip starts from come last" if seal else found)
+        last = "that the chip starts from" if work.plan.seals_start else "at the image's start"
+        return Result(Outcome.OK, f"{found}; the {seal} {last} come last" if seal else found)
 
     async def _verify(self, stage: Stage) -> Result:
         work = await self._content(stage)

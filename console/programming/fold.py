@@ -16,6 +16,8 @@ GO_ON: Final = (
     "then go on with --resume"
 )
 
+REFUSED_AGAIN: Final = "a chip refuses the same again: check the addresses, its full type and the chip that was named"
+
 
 @dataclass(frozen=True, slots=True)
 class Programming:
@@ -25,6 +27,8 @@ class Programming:
     what is left of the stage at that rate (None while nothing can be said). `complete`: everything the plan says was
     read back and was right. `ended`: the run has said its last word; before, what is proven, written and erased is what
     the latest progress said, and may be more by now. `planned` False: only something is read so far.
+    Numbers of erase units: `erased` were acknowledged, `erasing` were not yet (half done, perhaps), `resisting` were
+    acknowledged and read back otherwise, `unsure` hold a block that may be half written.
     `differing_bytes` and `differing_places`: what a comparison found that read everything.
     """
 
@@ -51,6 +55,8 @@ class Programming:
     by_checksum: int = 0
     written: str = ""
     erased: str = ""
+    erasing: str = ""
+    resisting: str = ""
     unsure: str = ""
     differing_bytes: int = 0
     differing_places: int = 0
@@ -121,6 +127,8 @@ def _known(state: Programming, mark: Mark) -> Programming:
         by_checksum=_count(mark, "by_checksum"),
         written=_text(mark, "written"),
         erased=_text(mark, "erased"),
+        erasing=_text(mark, "erasing"),
+        resisting=_text(mark, "resisting"),
         unsure=_text(mark, "unsure"),
         repeated=_count(mark, "repeated"),
         repaired=_count(mark, "repaired"),

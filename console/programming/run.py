@@ -10,7 +10,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from typing import Final
 
-from console.errors import Mismatch, Outcome, PortTrouble, Stopped, TargetTrouble, WakelineError
+from console.errors import Outcome, PortTrouble, Stopped, TargetTrouble, WakelineError
 from console.events import Chunk, Event, MarkKind
 from console.images.image import Span
 from console.programming.chips import Chip
@@ -18,7 +18,7 @@ from console.programming.door import Door
 from console.programming.outlook import Outlook, numbers, units
 from console.programming.plan import Plan, VerifyStep
 from console.programming.planner import repair_plan
-from console.programming.proof import Difference, Kind, as_text, differences
+from console.programming.proof import Difference, Kind, as_text, differences, mismatch
 from console.programming.stages import (
     Content,
     Work,
@@ -105,14 +105,25 @@ def spoken(session: Door, work: Work, *, last: bool = True) -> Iterator[None]:
         yield
         complete = True
     except Refused as refusal:
-        if work.programmer.denied(refusal):
-            raise protected(session.identity) from refusal
-        raise
+        raise _refused(session, work, refusal) from refusal
     except OurMistake as mistake:
         raise TargetTrouble("unsupported", str(mistake), help="another way to program it is needed") from mistake
     finally:
         if last or not complete:
             proof(session, work, complete)
+
+
+def _refused(session: Door, work: Work, refusal: Refused) -> TargetTrouble:
+    """What the chip refuses however often it is asked: to go on after it changes nothing."""
+    if work.programmer.denied(refusal):
+        return protected(session.identity)
+    return TargetTrouble(
+        "refused",
+        f"the chip refuses to {work.doing}",
+        note=f"{refusal}; asked again, it refused again",
+        help="look whether this chip has memory there: hold its full type against the chip and the address that were "
+        "given",
+    )
 
 
 async def tell_supply(session: Door, work: Work) -> None:
@@ -181,37 +192,13 @@ async def _proven(session: Door, work: Work, steps: Sequence[VerifyStep], *, sea
         before |= {found.block.start: found.reading for found in wrong}
         mend = repair_plan(plan, pages, work.programmer, sealed=sealed)
         work.ledger.unsure.clear()
-        work.ledger.repaired += len(pages)
+        work.ledger.repaired |= pages
         session.mark(MarkKind.NOTE, text=f"erased and written again: {units(plan.chip, pages)}")
         await erase(session, work, mend)
         await write(session, work, mend)
         if mend.seal is not None:
             await session.converse("seal", write_stage(work, (mend.seal,)))
         steps = mend.all_verifies
-
-
-_NEXT: Final = {
-    Kind.IGNORED: "do not use this board; its sectors may be write-protected, which is lifted in the chip's option "
-    "bytes and not from here; if they are not, check the supply and try once more",
-    Kind.LINE: "do not use this board yet; look at cable, joints and supply, then try once more",
-}
-
-
-def mismatch(wrong: Sequence[Difference]) -> Mismatch:
-    """Memory that stays wrong, as an error that names the first place and what it looks like."""
-    if not wrong:
-        return Mismatch(
-            "mismatch", "some blocks could not be written whole", help="check supply and wires, then try once more"
-        )
-    first = wrong[0]
-    more = f", and {count_of(len(wrong) - 1, 'more block')}" if len(wrong) > 1 else ""
-    return Mismatch(
-        "mismatch",
-        f"memory does not hold what was written: {first.where}{more}",
-        where=f"0x{first.address:08X}",
-        note=f"{first.kind.value}: {first.meaning}",
-        help=_NEXT.get(first.kind, "do not use this board; check its supply, then try once more, or change the chip"),
-    )
 
 
 def protected(identity: Identity | None) -> TargetTrouble:
@@ -356,9 +343,7 @@ async def compared(session: Door, work: Work) -> list[Difference]:
         wrong = await session.converse("compare", verify_stage(work, steps), _as_compared)
         complete = not wrong
     except Refused as refusal:
-        if work.programmer.denied(refusal):
-            raise protected(session.identity) from refusal
-        raise
+        raise _refused(session, work, refusal) from refusal
     finally:
         proof(session, work, complete, wrong)
     return wrong
@@ -369,14 +354,27 @@ def _as_compared(wrong: Sequence[Difference]) -> tuple[Outcome, str]:
 
 
 async def start(session: Door, work: Work, address: int, listen_s: float) -> bytes:
-    """Let the program at `address` (its vector table) run, and hear its first words for `listen_s` seconds."""
+    """Let the program at `address` (its vector table) run, and hear its first words for `listen_s` seconds.
+
+    Raises TargetTrouble where the chip refuses, and what the line raises.
+    """
     heard = bytearray()
 
     def hear(event: Event) -> None:
         if isinstance(event, Chunk) and event.direction == "in":
             heard.extend(event.data[: _MOST_HEARD - len(heard)])
 
-    await session.converse("start", work.programmer.go(address))
+    try:
+        await session.converse("start", work.programmer.go(address))
+    except Refused as refusal:
+        if work.programmer.denied(refusal):
+            raise protected(session.identity) from refusal
+        raise TargetTrouble(
+            "refused",
+            f"the chip refuses to start a program at 0x{address:08X}",
+            note="what is in its memory stays as it was read back",
+            help="give --start the address of a program's vector table, in flash or in RAM that the loader leaves free",
+        ) from refusal
     session.add_sink(hear)
     try:
         await session.hear("first words", listen_s)

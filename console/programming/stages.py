@@ -61,6 +61,8 @@ class Work:
     ledger: Ledger = field(default_factory=Ledger)
     stop: StopRequest = field(default_factory=StopRequest)
     retries: int = RETRIES
+    doing: str = ""
+    """What was asked of the chip last, as what it may refuse to do: ``erase pages 0-3``."""
     quick: bool = False
     """Prove by the chip's own checksum where it has one, and read back a block of it, in place of every byte."""
 
@@ -76,6 +78,7 @@ def patiently(work: Work, what: str, ask: Callable[[], Conversation[T]], pending
 
     Raises what the last try raised: Refused, NoReply or UnexpectedReply.
     """
+    work.doing = what
     for left in range(work.retries, -1, -1):
         try:
             return (yield from ask())
@@ -134,8 +137,8 @@ class _Progress:
             self._told = self.done
             yield self._word()
 
-    def forgotten(self) -> Iterator[Tell]:
-        """What was known of the memory is not known any more: a record that ends here must not say that it is."""
+    def told(self) -> Iterator[Tell]:
+        """What is known of the memory now: a record that ends here must not say what was known before."""
         yield self._word()
 
     def _word(self) -> Tell:
@@ -160,8 +163,9 @@ def erase_stage(work: Work, steps: Sequence[EraseStep]) -> Conversation[None]:
     yield from progress.tell()
     for step, size in zip(steps, sizes, strict=True):
         work.stop.check()
-        if work.ledger.forget(erased_spans(work.plan, step)):
-            yield from progress.forgotten()
+        work.ledger.forget(erased_spans(work.plan, step))
+        work.ledger.erase_sent(range(chip.page_count) if step.pages is None else step.pages)
+        yield from progress.told()
         within_s = _PATIENCE * erase_s(chip, step)
         pages = step.pages
         if pages is None:
@@ -173,7 +177,7 @@ def erase_stage(work: Work, steps: Sequence[EraseStep]) -> Conversation[None]:
                 partial(work.programmer.erase, pages, within_s),
                 pending=b"".join(page.to_bytes(2) for page in pages) + bytes((len(pages) - 1,)),
             )
-        work.ledger.erased.update(range(chip.page_count) if pages is None else pages)
+        work.ledger.erase_acknowledged()
         if step.pause_s:
             early = yield Want(1, step.pause_s, "a pause that this chip needs after an erase", optional=True)
             if early:
@@ -201,6 +205,7 @@ def _write(work: Work, step: WriteStep) -> Conversation[None]:
     flash = chip.flash.holds(step.address)
     within_s = max(_WRITE_S, _PATIENCE * chip.program_s)
     for left in range(work.retries, -1, -1):
+        work.doing = f"write 0x{step.address:08X}"
         try:
             yield from work.programmer.write(step.address, step.data, within_s)
             break
@@ -216,7 +221,7 @@ def _write(work: Work, step: WriteStep) -> Conversation[None]:
         if flash and not _writable_over(there, step.data, chip.erased, chip.granule):
             work.ledger.unsure.update(chip.pages_covering((step.span,)))
             yield Tell(
-                "note", {"text": f"the block at 0x{step.address:08X} was written half; its page is erased again"}
+                "note", {"text": f"the block at 0x{step.address:08X} was written half; its {chip.unit} is erased again"}
             )
             return
     work.ledger.written.add(step.span)
@@ -245,20 +250,39 @@ def verify_stage(
     if work.quick:
         steps = yield from _checksums(work, steps, progress)
     for step in steps:
+        if work.stop.wanted:
+            yield from _tell_differences(work, found)
         work.stop.check()
         difference = yield from _verify(work, step, (before or {}).get(step.address))
         if difference is None:
             work.ledger.proven.add(step.span)
         else:
             found.append(difference)
-            # what a difference looks like tells of a write; where nothing was written it is only another content
-            why = f": {difference.meaning}" if work.plan.all_writes else ""
-            if len(found) <= _TOLD:
-                yield Tell("note", {"text": f"differs at {difference.where}{why}"})
+            if difference.is_old(work.plan.chip.erased) and work.plan.chip.flash.holds(difference.address):
+                work.ledger.seen_unerased(work.plan.chip.pages_covering((difference.block,)))
         yield from progress.tell(len(step.data))
-    if len(found) > _TOLD:
-        yield Tell("note", {"text": f"and {count_of(len(found) - _TOLD, 'more place')}"})
+    yield from _tell_differences(work, found)
     return found
+
+
+def _tell_differences(work: Work, found: Sequence[Difference]) -> Iterator[Tell]:
+    """Each range of blocks that differ alike once: where it begins, how far it goes, and what it looks like."""
+    runs: list[list[Difference]] = []
+    changes = work.plan.changes
+    for each in found:
+        beside = bool(runs) and runs[-1][-1].block.end == each.block.start
+        if beside and (runs[-1][0].kind is each.kind or not changes):
+            runs[-1].append(each)
+        else:
+            runs.append([each])
+    for first, *more in runs[:_TOLD]:
+        # what a difference looks like tells of what was done; where nothing was it is only another content
+        why = f": {first.meaning}" if changes else ""
+        far = f", and so do {count_of(len(more), 'block')} up to 0x{more[-1].block.end - 1:08X}" if more else ""
+        yield Tell("note", {"text": f"differs at {first.where}{far}{why}"})
+    if len(runs) > _TOLD:
+        left = sum(len(run) for run in runs[_TOLD:])
+        yield Tell("note", {"text": f"and {count_of(left, 'more place')}"})
 
 
 def _checksums(work: Work, steps: Sequence[VerifyStep], progress: _Progress) -> Conversation[list[VerifyStep]]:
@@ -311,8 +335,9 @@ def _verify(work: Work, step: VerifyStep, before: bytes | None) -> Conversation[
     if got == step.data:
         return None
     again = yield from _read(work, step.span)
+    blank = _only_erased(work, step)
     if again == got:
-        return compare(step.address, step.data, got, again, work.plan.chip.erased, before)
+        return compare(step.address, step.data, got, again, work.plan.chip.erased, before, only_erased=blank)
     work.ledger.repeated += 1
     yield Tell("note", {"text": f"two readings from 0x{step.address:08X} differ; reading it in pieces"})
     settled, again = b"", b""
@@ -323,7 +348,16 @@ def _verify(work: Work, step: VerifyStep, before: bytes | None) -> Conversation[
         again += former
     if settled == step.data:
         return None
-    return compare(step.address, step.data, settled, again, work.plan.chip.erased, before)
+    return compare(step.address, step.data, settled, again, work.plan.chip.erased, before, only_erased=blank)
+
+
+def _only_erased(work: Work, step: VerifyStep) -> bool:
+    """Whether this run erased there and wrote nothing."""
+    chip = work.plan.chip
+    if step.data.strip(bytes((chip.erased,))) or not chip.flash.holds(step.address):
+        return False
+    acknowledged = work.ledger.erased | work.ledger.resisting
+    return acknowledged.issuperset(chip.pages_covering((step.span,)))
 
 
 def _pieces(span: Span) -> Iterator[Span]:

@@ -40,13 +40,6 @@ class Backup:
     chip: str
     unique_id: str = ""
 
-    def same_place(self, other: Backup) -> bool:
-        """Whether both are of one range of one board, as far as its chip can be told from another."""
-        return (self.address, len(self.data), self.product_id, self.unique_id) == (
-            *(other.address, len(other.data)),
-            *(other.product_id, other.unique_id),
-        )
-
 
 def save_backup(path: Path, backup: Backup, taken: datetime | None = None) -> None:
     """Write the bytes to `path` and what they are to `path`.toml, and wait until both are on the disk.
@@ -59,8 +52,8 @@ def save_backup(path: Path, backup: Backup, taken: datetime | None = None) -> No
         "size": str(len(backup.data)),
         "sha256": f'"{sha256(backup.data).hexdigest()}"',
         "product_id": f"0x{backup.product_id:03X}",
-        "chip": f'"{_plain(backup.chip)}"',
-        "unique_id": f'"{_plain(backup.unique_id)}"',
+        "chip": f'"{plain(backup.chip)}"',
+        "unique_id": f'"{plain(backup.unique_id)}"',
         "taken": f'"{(taken or datetime.now(UTC)).strftime("%Y-%m-%d %H:%M:%S UTC")}"',
         "tool": f'"wakeline {__version__}"',
     }
@@ -123,6 +116,6 @@ def write_new(path: Path, data: bytes, *, overwrite: bool = False) -> None:
         ) from error
 
 
-def _plain(text: str) -> str:
+def plain(text: str) -> str:
     """Text that a basic TOML string may hold as it is."""
     return clean(text).replace("\\", "/").replace('"', "'")

@@ -57,15 +57,24 @@ def _lines(report: Mapping[str, Any], rows: Iterable[TranscriptRow], start_ns: i
     yield from _diagnosis(report)
 
 
+_UNPROVEN: Final = {
+    "written": "written, not proven",
+    "erased": "erase acknowledged, not proven",
+    "erasing": "erase not acknowledged",
+    "resisting": "acknowledged, not erased",
+    "unsure": "unsure, not proven",
+}
+
+
 def _memory(run: Mapping[str, Any]) -> Iterable[str]:
     """What a programming run proved; the words are those of `console.programming.fold.Programming`."""
     if not run.get("planned"):
         return
     word = "complete" if run.get("complete") else "not complete"
     yield from _wrapped("memory: ", f"{run.get('task')} {word}; proven: {run.get('proven') or 'nothing'}")
-    for key in ("written", "erased", "unsure"):
+    for key, words in _UNPROVEN.items():
         if run.get(key) and not run.get("complete"):
-            yield from _wrapped(f"        {key}, not proven: ", run[key])
+            yield from _wrapped(f"        {words}: ", run[key])
 
 
 def _row(row: TranscriptRow, start_ns: int) -> Iterable[str]:

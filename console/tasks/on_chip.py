@@ -14,7 +14,7 @@ from typing import Any, Final
 
 from console.errors import InputTrouble, Outcome, PortTrouble, Stopped, TargetTrouble, UsageTrouble
 from console.events import MarkKind
-from console.images.image import Image
+from console.images.image import Image, Span
 from console.images.layout import Severity, check_layout, fit_trouble
 from console.programming.chip_file import candidates, chip_named, find_chip
 from console.programming.chips import Chip
@@ -34,8 +34,9 @@ from console.programming.run import (
 )
 from console.programming.stages import Work
 from console.programming.supply import supply_step
-from console.record.backup import Backup, beside, load_backup, save_backup
+from console.record.backup import Backup, beside, save_backup
 from console.session.session import Session
+from console.tasks.cut import Held
 from console.tasks.job import Front, Job
 from console.text import clean, file_name
 from protocols.errors import Refused, TheirBehaviour
@@ -76,6 +77,8 @@ class OnChip:
     more: dict[str, Any] = field(default_factory=dict)
     unique_id: str = ""
     supply: SupplyStep | None = None
+    held: Held | None = None
+    """The file with what was there before this run, or before the one that it goes on with, began to change it."""
 
     @property
     def chip(self) -> Chip:
@@ -131,13 +134,19 @@ class OnChip:
         if self.work.plan.changes:
             self.say("", *CAUTIONS, *(SUPPLY_CAUTION if self.work.plan.supply is not None else ()), "")
 
-    def plan_image(self, image: Image, options: Options, current: dict[int, bytes] | None = None) -> Plan:
-        """The plan for an image that fits; told to the user. Raises InputTrouble and UsageTrouble."""
+    def plan_image(
+        self, image: Image, options: Options, current: dict[int, bytes] | None = None, whole: Image | None = None
+    ) -> Plan:
+        """The plan for an image that fits; told to the user. `whole`: the image's part that is wanted, with what a
+        resumed run puts back around it. Raises InputTrouble and UsageTrouble."""
         findings = check_layout(image, self.chip)
         trouble = fit_trouble(image, self.chip, findings)
         if trouble is not None:
             raise trouble
-        plan = make_plan(image, self.chip, self.work.programmer, options, current)
+        if whole is not None and whole is not image:
+            plan = make_plan(whole, self.chip, self.work.programmer, replace(options, ranges=()), current)
+        else:
+            plan = make_plan(image, self.chip, self.work.programmer, options, current)
         for each in findings:
             if each.severity is Severity.WARNS:
                 self.warn(each.words)
@@ -155,21 +164,23 @@ class OnChip:
         self.say("reading what is there")
         return await read_pages(self.session, self.work, pages, image.read)
 
-    async def save(self, address: int, data: bytes) -> None:
-        """Memory as it was read into a file, unless that was declined. Raises InputTrouble."""
+    async def save(self, address: int, data: bytes, keeps: tuple[Span, ...]) -> None:
+        """Memory as it was read into a file, unless that was declined; in `keeps` a run that is cut off was to leave
+        what is beside its image. Raises InputTrouble."""
         if self.job.no_backup:
             return
         now = datetime.now(UTC)
-        path = Path(self.job.backup or file_name(f"{self.chip.name}-{now:%Y%m%d-%H%M%S}-before.bin"))
+        when = "after-cut" if self.job.resume else "before"
+        path = Path(self.job.backup or file_name(f"{self.chip.name}-{now:%Y%m%d-%H%M%S}-{when}.bin"))
         backup = Backup(address, data, self.product_id, self.chip.name, self.unique_id)
         self.more["backup"] = clean(str(path))
-        if self.job.resume and _saved_before(path, backup):
-            self.say(f"{clean(str(path))} was saved before the cut and fits this chip: it stays as it is")
-            return
         save_backup(path, backup, now)
-        self.say(f"saved in {clean(str(path))} and {clean(str(beside(path)))}; `wakeline restore` brings it back")
+        self.held = Held(path, backup, keeps)
+        files = f"{clean(str(path))} and {clean(str(beside(path)))}"
         if self.job.resume:
-            self.say("note: that is what the cut left; what was there before it is in the backup of the first run")
+            self.say(f"what the cut left is saved in {files}; it is not what was there before the cut")
+        else:
+            self.say(f"saved in {files}; `wakeline restore` brings it back")
 
     async def lift_protection(self) -> None:
         """Only if the user asked for it and gave the chip's id as consent."""
@@ -182,11 +193,6 @@ class OnChip:
             consent = self.product_id
         self.say("lifting the readout protection, which erases everything on the chip")
         await lift_protection(self.session, self.work, consent)
-
-
-def _saved_before(path: Path, backup: Backup) -> bool:
-    """Whether `path` is a backup of the same board already. Raises InputTrouble for a file that is none."""
-    return path.exists() and load_backup(path).same_place(backup)
 
 
 def stop(session: Session, work: Work | None, running: bool) -> bool:

@@ -17,6 +17,7 @@ from console.programming.planner import make_plan, touched_pages, wanted
 from console.programming.run import announce, carry_out, read_pages, read_spans, start
 from console.programming.version import VersionPlace, find_version
 from console.record.backup import load_backup
+from console.tasks.cut import Held, begin, ended, held_for
 from console.tasks.job import Job
 from console.tasks.on_chip import Body, OnChip
 from console.text import clean, quoted
@@ -32,14 +33,16 @@ def program(job: Job) -> Body:
     async def body(on: OnChip) -> None:
         on.more["image"] = image_words(image)
         wishes = job.plan_options()
-        plan = on.plan_image(image, wishes, await on.content_for(image, wishes))
+        there = await on.content_for(image, wishes)
+        plan = on.plan_image(image, wishes, there, await held_for(on, image, there, keeps=wishes.keep_neighbours))
         if job.plan:
             return
-        if plan.kept:  # between the erase and the write these bytes are nowhere else
+        if plan.kept and on.held is None:  # between the erase and the write these bytes are nowhere else
             pages = on.chip.pages_covering(plan.kept)
             first, last = on.chip.page_range(pages[0]), on.chip.page_range(pages[-1])
-            (data,) = await read_spans(on.session, on.work, [Span(first.start, last.end - first.start)])
-            await on.save(first.start, data)
+            whole = Span(first.start, last.end - first.start)
+            (data,) = await read_spans(on.session, on.work, [whole])
+            await on.save(first.start, data, (whole,))
         everything = any(step.pages is None for step in plan.erases)
         await _write(on, image, "program", "Write this to the board?", on.id_words if everything else "yes")
 
@@ -66,23 +69,29 @@ def update(job: Job) -> Body:
         changed_only = gently and (job.resume or not job.write_anyway)
         wishes = replace(job.plan_options(), changed_only=changed_only, keep_neighbours=gently)
         pages = await on.content_for(image, wishes)
-        plan = on.plan_image(image, wishes, pages)
+        whole = await held_for(on, image, pages, keeps=gently)
+        plan = on.plan_image(image, wishes, pages, whole)
         # where the image goes first: elsewhere may be another program with a version of its own
-        old = _version_in(_read_so_far(on, pages), place)
-        saves = plan.changes and not job.no_backup
+        first = on.held
+        old = _version_in(_read_so_far(on, pages) if first is None else _saved(first), place)
+        saves = plan.changes and not job.no_backup and first is None
         if saves or (place is not None and old is None):
             on.say("reading the rest of the flash")
             pages |= await read_pages(on.session, on.work, [n for n in range(on.chip.page_count) if n not in pages])
         there = _read_so_far(on, pages)
         same = _holds(on, there, image)
         if saves:
-            await on.save(on.chip.flash_start, b"".join(pages[number] for number in range(on.chip.page_count)))
+            flash = b"".join(pages[number] for number in range(on.chip.page_count))
+            # also what is written into the blank: should that fail, its unit is erased after all
+            keeps = tuple(on.chip.page_range(number) for number in sorted(plan.content)) if gently else ()
+            await on.save(on.chip.flash_start, flash, keeps)
         if same and plan.erases:
             on.say("the chip holds this image already; it is written anyway")
         old = old or _version_in(there, place)
         on.more["version"] = {"old": old, "new": new}
         if place is not None:
-            _tell_versions(on, old, new, blank=set(b"".join(pages.values())) <= {on.chip.erased}, same=same)
+            blank = set(b"".join(pages.values())) <= {on.chip.erased}
+            _tell_versions(on, old, new, blank=blank, same=same, when="" if first is None else " before the cut")
         wanted = "yes" if gently else on.id_words
         await _write(on, image, "update", "The board's program is about to be replaced.", wanted)
 
@@ -110,6 +119,7 @@ def restore(job: Job) -> Body:
                 "the backup is of another board with the same kind of chip",
                 help="look for the backup of this board, or give --other-board to put it here all the same",
             )
+        on.held = Held(path, backup, (), noted=True)  # once it is back, a run that was cut off since is of no account
         on.say("reading what is there")
         current = await read_pages(on.session, on.work, touched_pages(image, on.chip), image.read)
         wishes = Options(changed_only=True, keep_neighbours=True)
@@ -129,8 +139,10 @@ async def _write(on: OnChip, image: Image, task: str, question: str, wanted: str
         on.say(f"the chip holds this already: {size} read and found right; nothing is saved, erased or written")
     elif not on.job.yes:
         await on.agree(question, wanted, "--yes")
+    begin(on, task, image)
     announce(on.session, task, plan, on.expected(), source=image.path)
     await carry_out(on.session, on.work)
+    ended(on)
     if on.job.start is not None:
         await start_program(on, on.chip.flash_start if on.job.start is True else on.job.start)
 
@@ -184,6 +196,10 @@ def _read_so_far(on: OnChip, pages: Mapping[int, bytes]) -> Image | None:
     return Image("chip", "raw", parts) if parts else None
 
 
+def _saved(held: Held) -> Image:
+    return Image(held.name, "raw", (Segment(held.backup.address, held.backup.data),))
+
+
 def _holds(on: OnChip, there: Image | None, image: Image) -> bool:
     """Whether what was read of the flash is what the image puts there; False also where that is not known."""
     parts = (part for part in wanted(image, on.chip, on.job.spans) if on.chip.flash.holds(part.address, part.size))
@@ -194,13 +210,13 @@ def _version_in(there: Image | None, place: VersionPlace | None) -> str | None:
     return None if there is None or place is None else find_version(place, there.read, there.segments)
 
 
-def _tell_versions(on: OnChip, old: str | None, new: str | None, *, blank: bool, same: bool) -> None:
+def _tell_versions(on: OnChip, old: str | None, new: str | None, *, blank: bool, same: bool, when: str) -> None:
     if old is None and blank:
         on.say("version on the chip: none, its flash is blank")
     elif old is None:
         on.warn("no version was found on the chip: it holds another program than expected, or one that does not say it")
     else:
-        on.say(f"version on the chip: {old}")
+        on.say(f"version on the chip{when}: {old}")
     on.say(f"version in the image: {new}")
     if old == new and not same:
         on.warn("both say the same version, and yet their bytes differ")

@@ -34,6 +34,27 @@ def test_differences_are_told_apart(got: bytes, again: bytes, before: bytes | No
     assert compare(AT, WANT, got, again, 0xFF, before).kind is kind
 
 
+@pytest.mark.parametrize(
+    ("got", "kind"), [(bytes(256), Kind.ERASE_IGNORED), (b"\xfe" + b"\xff" * 255, Kind.NOT_ERASED)]
+)
+def test_what_was_only_erased_and_is_not_blank_speaks_of_the_erase(got: bytes, kind: Kind) -> None:
+    # AN3155 Rev 20 s.3.7: an erase of a write-protected sector is acknowledged; one bit is a cell, not a sector
+    found = compare(0x0800_0000, b"\xff" * 256, got, got, 0xFF, only_erased=True)
+    assert found.kind is kind
+    assert found.is_old(0xFF)
+
+
+def test_a_ledger_tells_an_erase_that_was_sent_from_one_acknowledged_and_one_that_was_none() -> None:
+    ledger = Ledger()
+    ledger.erase_sent((1, 2))
+    assert (ledger.erasing, ledger.erased) == ({1, 2}, set())
+    ledger.erase_acknowledged()
+    ledger.seen_unerased((2, 3))
+    assert (ledger.erasing, ledger.erased, ledger.resisting) == (set(), {1}, {2})
+    ledger.erase_sent((1, 2))
+    assert (ledger.erasing, ledger.erased, ledger.resisting) == ({1, 2}, set(), set())
+
+
 def test_a_difference_names_address_bit_expected_and_found() -> None:
     found = compare(AT, WANT, spoiled(9, 0x30), spoiled(9, 0x30), 0xFF)
     assert (found.address, found.bit, found.expected, found.got, found.count) == (AT + 9, 4, 9, 0x39, 1)
@@ -50,8 +71,7 @@ def test_what_waits_to_be_read_back_is_told_beside_what_is_proven() -> None:
     words = ledger.words()
     assert (words["proven"], words["written"]) == ("08000400-080004FF", "08000500-080005FF")
     assert words["proven_bytes"] == 256
-    assert ledger.forget([Span(AT, 64)])
-    assert not ledger.forget([Span(AT, 64)])
+    ledger.forget([Span(AT, 64)])
     assert ledger.words()["proven"] == "08000440-080004FF"
 
 

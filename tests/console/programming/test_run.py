@@ -5,6 +5,7 @@ What must hold in every case: a run that says that it succeeded has the image in
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
@@ -12,9 +13,9 @@ import pytest
 
 import protocols
 from console.errors import Mismatch, Outcome, Stopped, TargetTrouble, WakelineError
-from console.events import Event, Mark, MarkKind
+from console.events import Chunk, Event, Mark, MarkKind
 from console.images.image import Image
-from console.programming.chips import Chip
+from console.programming.chips import Chip, Region
 from console.programming.outlook import outlook
 from console.programming.plan import Options
 from console.programming.planner import erase_plan, make_plan, touched_pages
@@ -33,7 +34,7 @@ from console.programming.run import (
 from console.programming.stages import Work
 from console.session.session import Session
 from console.snapshot import Fold, Snapshot
-from console.summary import as_object
+from console.summary import as_object, proof_lines
 from protocols.an3155.target import COMMANDS_EXTENDED, Range, Target
 from protocols.an3155.target import Chip as Simulated
 from protocols.errors import ProtocolError
@@ -77,8 +78,9 @@ class Bench:
         then: Callable[[Session, Work], object] | None = None,
         watch: Callable[[Event, Work], None] | None = None,
         consent: int | None = None,
+        sessions: list[Session] | None = None,
     ) -> Result:
-        return warp(self._program(image, options or Options(), spoiler, resume, then, watch, consent))
+        return warp(self._program(image, options or Options(), spoiler, resume, then, watch, consent, sessions))
 
     async def _program(
         self,
@@ -89,11 +91,14 @@ class Bench:
         then: Callable[[Session, Work], object] | None,
         watch: Callable[[Event, Work], None] | None,
         consent: int | None,
+        sessions: list[Session] | None,
     ) -> Result:
         fold, events = Fold(), []
         link = ChipLink(self.target, spoiler)
         result = Result(fold.snapshot(), events, self.target, link=link)
         session = Session(link, protocols.load("an3155"), clock=link.clock, sinks=[fold.add, events.append])
+        if sessions is not None:
+            sessions.append(session)
         try:
             async with session:
                 with recorded(session):
@@ -333,6 +338,144 @@ def test_a_stop_ends_between_blocks_and_says_what_is_on_the_chip(board: Bench) -
     assert again.error is None
 
 
+def erase(board: Bench, pages: tuple[int, ...], watch: Callable[[Event, Work], None] | None = None) -> Result:
+    """Only an erase, as `program` without an image."""
+    fold, events = Fold(), []
+    link = ChipLink(board.target)
+    result = Result(fold.snapshot(), events, board.target, link=link)
+
+    async def run() -> None:
+        session = Session(link, protocols.load("an3155"), clock=link.clock, sinks=[fold.add, events.append])
+        async with session:
+            with recorded(session):
+                assert await wake(session, listen_s=0) is Outcome.OK
+                programmer = offered(session)
+                work = result.work = Work(programmer, erase_plan(board.chip, pages, programmer))
+                if watch is not None:
+                    session.add_sink(lambda event: watch(event, work))
+                announce(session, "erase", work.plan)
+                await carry_out(session, work)
+
+    try:
+        warp(run())
+    except (WakelineError, ProtocolError) as error:
+        result.error = error
+    result.snapshot = fold.snapshot()
+    return result
+
+
+def test_an_erase_that_a_locked_sector_ignores_is_told_as_that_and_once(board: Bench) -> None:
+    # AN3155 Rev 20 s.3.7: it is acknowledged all the same; sectors of 4 KiB are locked together (the target's)
+    board.target.memory.locked = {1}
+    result = erase(board, tuple(range(8)))
+    assert isinstance(result.error, Mismatch)
+    assert "not erased, although the erase was acknowledged: 0x08001000" in result.error.message
+    assert "write-protected" in result.error.note
+    assert result.error.help.startswith("do not use this board; its sectors may be write-protected")
+    state = result.snapshot.programming
+    assert state is not None
+    assert (state.erased, state.resisting, state.erasing) == ("0-3", "4-7", "")
+    assert state.proven == "08000000-08000FFF"
+    notes = [str(mark.fields["text"]) for mark in marks(result, MarkKind.NOTE)]
+    (told,) = [note for note in notes if note.startswith("differs")]
+    assert "and so do 15 blocks up to 0x08001FFF" in told
+    lines = proof_lines(state)
+    assert "  erase acknowledged, and yet not erased: 4-7" in lines
+    assert "  erase acknowledged: 0-3" in lines
+    check_replay(result)
+
+
+def test_a_board_whose_power_fails_in_the_erase_is_told_which_pages_may_be_half_erased(board: Bench) -> None:
+    def watch(event: Event, work: Work) -> None:
+        if isinstance(event, Mark) and event.kind is MarkKind.STAGE_BEGIN and event.fields["name"] == "erase":
+            board.target.memory.erase_part = lambda part: None  # type: ignore[method-assign]
+            board.target.receive = lambda byte, *, parity_ok=True: ()  # type: ignore[method-assign]
+
+    result = erase(board, (4, 5), watch)
+    assert isinstance(result.error, ProtocolError)
+    state = result.snapshot.programming
+    assert state is not None
+    assert (state.erasing, state.erased) == ("4-5", "")
+    assert "  erase sent and not acknowledged, perhaps half done: 4-5" in proof_lines(state)
+
+
+def test_a_stop_at_once_in_the_erase_names_its_pages(board: Bench) -> None:
+    image = make_image(5000)
+
+    def watch(event: Event, work: Work) -> None:
+        if isinstance(event, Chunk) and event.direction == "out" and event.data[0] == 0x43:  # Erase, s.3.7
+            asyncio.get_running_loop().call_soon(sessions[0].cancel)
+
+    sessions: list[Session] = []
+    result = board.program(image, watch=watch, sessions=sessions)
+    assert isinstance(result.error, Stopped)
+    state = result.snapshot.programming
+    assert state is not None
+    assert (state.erasing, state.erased) == ("0-4", "")
+
+
+def test_blocks_written_are_not_forgotten_once_another_is_proven(board: Bench) -> None:
+    def watch(event: Event, work: Work) -> None:
+        if isinstance(event, Mark) and event.kind is MarkKind.STAGE_BEGIN and event.fields["name"] == "verify":
+            seen.append(1)
+        if isinstance(event, Mark) and event.kind is MarkKind.PROGRESS and seen and event.fields["done"] == 1024:
+            work.stop.wanted = True
+
+    seen: list[int] = []
+    result = board.program(make_image(6000), watch=watch)
+    assert isinstance(result.error, Stopped)
+    state = result.snapshot.programming
+    assert state is not None
+    assert state.proven == "08000100-080005FF"
+    assert state.written == "08000600-0800176F"  # 6000 bytes: 0x1770
+
+
+def test_pages_that_are_mended_twice_are_counted_once(board: Bench) -> None:
+    board.target.memory.locked = {0}  # 4 KiB: all of the image's 3 pages
+    result = board.program(make_image(3000))
+    state = result.snapshot.programming
+    assert state is not None
+    assert state.repaired == 3
+    assert "units erased and written again: 3" in "\n".join(proof_lines(state))
+    assert state.resisting == "0-2"
+
+
+def test_what_no_resume_can_cure_offers_none(board: Bench) -> None:
+    # AN3155 Rev 20 s.3.5: Go to an address that is no memory is refused; the program is there all the same
+    result = board.program(make_image(3000), then=lambda session, work: start(session, work, 0x3000_0000, 0))
+    assert isinstance(result.error, TargetTrouble)
+    assert "start a program at 0x30000000" in result.error.message
+    assert result.snapshot.problem is not None
+    assert "--resume" not in result.snapshot.problem.help
+    state = result.snapshot.programming
+    assert state is not None
+    assert state.complete
+
+    larger = Bench(replace(board.chip, flash_size=2 * board.chip.flash_size, pages=(Region(FLASH, 256, 1024),)))
+    result = erase(larger, (127, 128))
+    assert isinstance(result.error, TargetTrouble)
+    assert "refuses to" in result.error.message
+    assert "127-128" in result.error.message or "0x08020000" in result.error.message
+    assert result.snapshot.outcome is Outcome.REFUSED
+    assert result.snapshot.problem is not None
+    assert "full type" in result.snapshot.problem.help
+    assert "--resume" not in result.snapshot.problem.help
+
+
+def test_an_image_behind_the_vector_table_is_started_by_no_cut(board: Bench) -> None:
+    # DDI 0403: the core begins at word 1 of the flash; of the page that is kept it is written last of all
+    image = make_image(3000, start=FLASH + 0x200)
+    blank: list[bool] = []
+
+    def watch(event: Event, work: Work) -> None:
+        if isinstance(event, Mark) and event.kind is MarkKind.STAGE_BEGIN:
+            blank.append(board.target.memory.read(FLASH, 256) == b"\xff" * 256)
+
+    assert board.program(image, Options(keep_neighbours=True), watch=watch).error is None
+    assert blank[-5:] == [False, True, True, True, False]
+    assert board.target.memory.read(FLASH, 0x200) == OLD[:0x200]
+
+
 def test_neighbours_are_kept_when_asked(board: Bench) -> None:
     image = make_image(700, start=FLASH + 0x500)
     result = board.program(image, Options(keep_neighbours=True))
@@ -399,7 +542,7 @@ def test_what_was_right_before_is_read_again_when_the_line_spoiled_something_sin
     assert result.error is None
     assert result.flash(image) == image.segments[0].data
     assert result.work is not None
-    assert result.work.ledger.repaired == 1
+    assert result.work.ledger.repaired == {4}
 
 
 V33 = Simulated(

@@ -232,7 +232,7 @@ async def test_stopping_leaves_whole_blocks_and_going_on_proves_them_first(
         assert (state.ended, state.complete, state.erased) == (True, False, "0-29")
         shown = words(screen_text, board.app)
         assert "not complete" in shown
-        assert "written, not read back: 08000100-" in shown
+        assert "written, not proven: 08000100-" in shown
         await pilot.press("r")
         await until(pilot, board.asks)
         assert "found right already" in words(screen_text, board.app)
@@ -270,6 +270,28 @@ async def test_a_closed_window_ends_the_screens_and_leaves_whole_blocks(
     assert (board.app.return_value, snapshot.outcome) == (8, Outcome.STOPPED)
     assert state is not None
     assert (state.ended, state.written) == (True, f"08000100-{FLASH + 21 * 256 - 1:08X}")  # the 20 behind the first
+
+
+async def test_an_update_that_goes_on_brings_back_what_was_beside_it(board: Board, folder: Path, until: Until) -> None:
+    board.target.memory.load(FLASH, b"\x07" * 4096)
+    board.hold_at = 5
+    async with board.app.run_test() as pilot:
+        await board.choose(pilot, until, 2, **AT)
+        await until(pilot, board.asks)
+        await pilot.press("y")
+        await until(pilot, lambda: board.links[-1].held)
+        await pilot.press("x")
+        board.links[-1].release()
+        await until(pilot, lambda: board.over)
+        assert not board.holds(b"\x07" * 72, FLASH + 3000)  # the rest of the third page
+        await pilot.press("r")
+        await until(pilot, board.asks)
+        (saved,) = folder.glob("*-before.bin")  # noqa: ASYNC240  # a folder of a few files
+        assert f"kept beside the image, from {saved.name}" in told(board.app)
+        await pilot.press("y")
+        await until(pilot, lambda: board.over)
+        assert board.screen.snapshot.outcome is Outcome.OK
+    assert board.holds(bytes(FIRMWARE) + b"\x07" * 1096)
 
 
 async def test_no_advice_on_the_way_names_an_option_of_the_command_line(
