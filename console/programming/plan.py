@@ -22,8 +22,8 @@ class Options:
 
     `changed_only`: leave pages alone that hold the image already, and do not erase where the bytes to write are blank.
     `keep_neighbours`: what else is on a page that is erased is written again. All but the last need the pages' content.
-    `no_erase`: refuse a plan that would have to erase. `erase_all`: one mass erase in place of pages. Raises UsageTrouble
-    where two of them exclude each other.
+    `no_erase`: refuse a plan that would have to erase. `erase_all`: one mass erase in place of pages.
+    Raises UsageTrouble where two of them exclude each other.
     """
 
     changed_only: bool = False

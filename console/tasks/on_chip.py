@@ -221,30 +221,28 @@ class OnChip:
                 )
         return body.check(self)
 
-    async def lift_protection(self, after: Plan) -> None:
-        """Only if the user asked for it and gave the chip's id as consent; `after` is what will be done then."""
-        if self.job.lift_protection is True:
-            self._tell_lifting(after)
-            await self.agree("The chip will be erased.", self.id_words, f"the id: --lift-protection {self.id_words}")
-        self.say("lifting the readout protection, which erases everything on the chip")
-        await lift_protection(self.session, self.work, self.product_id)
-        self.lifted = True
-        self.more["lifted"] = True
-
-    def tell_plan(self, after: Plan) -> None:
-        """For a chip that is protected: what would be done; nothing is."""
-        self._tell_lifting(after)
-        self.say("this is the plan alone: the protection is still set, and nothing was changed")
-
-    def _tell_lifting(self, after: Plan) -> None:
+    async def lift_protection(self, after: Plan) -> bool:
+        """Only if the user asked for it and gave the chip's id as consent; `after` is what will be done then. False
+        where only the plan was asked for: it is told, and nothing is lifted."""
+        job = self.job
+        if job.plan or job.lift_protection is True:
+            self.say(*LIFTING, "then, on a chip that is blank:")
+            self.take(after)
         smallest = self.chip.flash_start + self.chip.least_flash_size
-        self.say(*LIFTING, "then, on a chip that is blank:")
-        self.take(after)
         if any(self.chip.flash.holds(step.address) and step.span.end > smallest for step in after.all_writes):
             self.warn(
                 f"the size of the flash cannot be read before, and the smallest {self.chip.name} has only "
                 f"{size(self.chip.least_flash_size)}: look at the full type on the chip"
             )
+        if job.plan:
+            self.say("this is the plan alone: the protection is still set, and nothing was changed")
+            return False
+        if job.lift_protection is True:
+            await self.agree("The chip will be erased.", self.id_words, f"the id: --lift-protection {self.id_words}")
+        self.say("lifting the readout protection, which erases everything on the chip")
+        await lift_protection(self.session, self.work, self.product_id)
+        self.lifted = self.more["lifted"] = True
+        return True
 
 
 @dataclass(frozen=True, slots=True)
@@ -330,11 +328,8 @@ async def perform(session: Session, job: Job, body: Body, front: Front, more: di
             raise protected(session.identity)
         on_blank = on.check(body)
         with _told_if_cut(session, work):
-            if on.protected and job.plan:
-                on.tell_plan(on_blank)
+            if on.protected and not await on.lift_protection(on_blank):
                 return on
-            if on.protected:
-                await on.lift_protection(on_blank)
             sized = await chip_at_hand(session, work)
             work.plan = erase_plan(sized, (), programmer)
             if sized != chip:
@@ -360,12 +355,10 @@ async def chip_for(job: Job, session: Session, front: Front) -> Chip:
             if chip is None:
                 raise
     if product is not None and product not in chip.product_ids:
-        named = [
-            option for option, given in (("--chip", job.chip), ("--chip-file", job.chip_file)) if given is not None
-        ]
+        named = [name for name, given in (("--chip", job.chip), ("--chip-file", job.chip_file)) if given is not None]
         raise TargetTrouble(
             "wrong-chip",
             f"the chip on this board says 0x{product:03X}, which {chip.name} does not",
-            help=f"look at the type on the chip, or leave {' and '.join(named)} out",
+            help="look at the type on the chip" + (f", or leave {' and '.join(named)} out" if named else ""),
         )
     return chip
