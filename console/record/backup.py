@@ -43,13 +43,11 @@ class Backup:
     chip: str
     unique_id: str = ""
 
-    def same_board(self, other: Backup) -> bool:
-        """Whether both are of one board, as far as its chip can be told from another."""
-        return (self.product_id, self.unique_id) == (other.product_id, other.unique_id)
-
     def covers(self, other: Backup) -> bool:
-        """Whether the whole range of `other` is in this one too."""
-        return Span(self.address, len(self.data)).holds(other.address, len(other.data))
+        """Whether both are of one board, as far as its chip can be told from another, and `other` is a part of this."""
+        mine = Span(self.address, len(self.data))
+        same = (self.product_id, self.unique_id) == (other.product_id, other.unique_id)
+        return same and mine.holds(other.address, len(other.data))
 
 
 def save_backup(path: Path, backup: Backup, taken: datetime | None = None) -> None:
@@ -144,9 +142,9 @@ def check_new(path: Path, *, overwrite: bool = False, help: str = _OTHER_NAME) -
 
 
 def free_name(path: Path) -> Path:
-    """`path` with the lowest number from 2 on that makes it a new name, also beside which no `.toml` lies."""
+    """`path` with the lowest number from 2 on that makes it a new name."""
     number = 2
-    while (free := path.with_stem(f"{path.stem}-{number}")).exists() or beside(free).exists():
+    while (free := path.with_stem(f"{path.stem}-{number}")).exists():
         number += 1
     return free
 

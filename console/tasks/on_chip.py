@@ -12,7 +12,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final
 
-from console.errors import InputTrouble, Outcome, PortTrouble, Stopped, TargetTrouble, UsageTrouble
+from console.errors import Outcome, PortTrouble, Stopped, TargetTrouble, UsageTrouble
 from console.events import MarkKind
 from console.images.image import Image, Span
 from console.images.layout import Finding, Severity, check_layout, fit_trouble
@@ -34,7 +34,7 @@ from console.programming.run import (
 )
 from console.programming.stages import Work
 from console.programming.supply import supply_step
-from console.record.backup import Backup, beside, check_new, free_name, load_backup, save_backup
+from console.record.backup import Backup, beside, check_new, load_backup, save_backup
 from console.session.session import Session
 from console.tasks.job import Front, Job
 from console.text import clean, file_name
@@ -188,22 +188,13 @@ class OnChip:
             (found,) = await read_spans(self.session, self.work, [Span(self.chip.unique_id_address, _ID_BYTES)])
             unique = "" if found == b"\xff" * _ID_BYTES else found.hex()
         now = datetime.now(UTC)
+        path = Path(self.job.backup or file_name(f"{self.chip.name}-{now:%Y%m%d-%H%M%S}-before.bin"))
         backup = Backup(address, data, self.product_id, self.chip.name, unique)
-        first = saved_before(self.job)
-        if first is not None and not first.same_board(backup):
-            raise InputTrouble(
-                "backup",
-                "this backup is of another board",
-                where=clean(self.job.backup or ""),
-                help="look which board this is, or choose another name for its backup",
-            )
-        if first is not None and first.covers(backup):
-            self.more["backup"] = clean(self.job.backup or "")
-            self.say(f"{self.more['backup']} was saved before the cut and fits this chip: it stays as it is")
-            return
-        path = _backup_path(self.job, now, self.chip.name)
-        save_backup(path, backup, now)
         self.more["backup"] = clean(str(path))
+        if self.job.resume and _saved_before(path, backup):
+            self.say(f"{clean(str(path))} was saved before the cut and fits this chip: it stays as it is")
+            return
+        save_backup(path, backup, now)
         self.say(f"saved in {clean(str(path))} and {clean(str(beside(path)))}; `wakeline restore` brings it back")
         if self.job.resume:
             self.say("note: that is what the cut left; what was there before it is in the backup of the first run")
@@ -258,24 +249,21 @@ class Body:
     """The option that gives the consent for which `run` is sure to ask; empty where it will not."""
 
 
+def _saved_before(path: Path, backup: Backup) -> bool:
+    """Whether `path` is a backup of the same board already. Raises InputTrouble for a file that is none."""
+    return path.exists() and load_backup(path).covers(backup)
+
+
 def check_backup(job: Job) -> None:
     """Find out whether the backup can be saved, before anything is read for it. Raises InputTrouble."""
-    if not job.no_backup and not job.plan and saved_before(job) is None:
-        path = _backup_path(job, datetime.now(UTC), "memory")
-        for each in (path, beside(path)):
-            check_new(each)
-
-
-def _backup_path(job: Job, now: datetime, chip: str) -> Path:
-    """Where the backup goes: in a resumed run beside what an earlier one left there."""
-    path = Path(job.backup or file_name(f"{chip}-{now:%Y%m%d-%H%M%S}-before.bin"))
-    return free_name(path) if job.resume and (path.exists() or beside(path).exists()) else path
-
-
-def saved_before(job: Job) -> Backup | None:
-    """What the run that was cut off has saved where the job says. Raises InputTrouble for a file that is no backup."""
-    path = Path(job.backup or "")
-    return load_backup(path) if job.backup and job.resume and path.exists() else None
+    if job.no_backup or job.plan:
+        return
+    path = Path(job.backup or f"{datetime.now(UTC):%Y%m%d-%H%M%S}-before.bin")
+    if job.resume and path.exists():  # saved before the cut
+        load_backup(path)
+        return
+    for each in (path, beside(path)):
+        check_new(each)
 
 
 def stop(session: Session, work: Work | None, running: bool) -> bool:
