@@ -84,13 +84,9 @@ async def still_locked(reported: Reported, port: str) -> bool:
 
 REFUSED: list[tuple[list[str], int, str]] = [
     (["program", "PORT", "large.hex", *LIFT], 7, "image-fit"),
-    (["program", "PORT", "fw.bin", "--address", "0x60000000", *LIFT], 7, "image-fit"),
-    (["program", "PORT", "fw.bin", *AT, "--range", "0x08010000:4", *LIFT], 2, "range"),
     (["program", "PORT", "fw.bin", *AT, "--lift-protection", "0x411"], 4, "wrong-chip"),
-    (["program", "PORT", "fw.bin", *AT, "--erase-all", "--consent", "0x999", *LIFT], 4, "wrong-chip"),
     (["program", "PORT", "fw.bin", *AT, "--keep-neighbours", "--backup", "nodir/x", *LIFT], 7, "output"),
     (["program", "PORT", "fw.bin", *AT, "--no-erase", *LIFT], 2, "usage"),
-    (["program", "PORT", "fw.bin", *AT, "--supply-volts", "3.3", *LIFT], 2, "supply"),
     (["program", "PORT", "fw.bin", *AT, "--lift-protection"], 2, "consent"),
     (["restore", "PORT", "f40x.bin", "--yes", *LIFT], 4, "wrong-chip"),
     (["restore", "PORT", "board.bin", "--yes", *LIFT], 4, "protected"),
@@ -281,30 +277,21 @@ source = "invented"
 """
 
 
-@pytest.mark.parametrize("command", ["program", "update"])
-async def test_the_same_command_line_with_resume_goes_on_after_a_cut(
-    command: str, board: SimulatedBench, reported: Reported, folder: Path
+async def test_the_same_command_line_with_resume_records_beside_the_first_record(
+    board: SimulatedBench, reported: Reported, folder: Path
 ) -> None:
-    assert (await reported("program", board.port, "fw.bin", *AT))[0] == 0
-    words = [command, board.port, "other.bin", *AT, "--backup", "before.bin", "--record", "run.pcapng"]
-    words += ["--keep-neighbours"] if command == "program" else ["--yes"]
-    await board.act("spoil", flaw="power-fails:at=3")  # in the second write
-    code, found = await reported(*words)
-    assert (code, found["programming"]["complete"]) == (3, False)
-    saved = {name: (folder / name).read_bytes() for name in ("before.bin", "before.bin.toml", "run.pcapng")}
-    if command == "update":
-        assert saved["before.bin"][: len(FIRMWARE)] == FIRMWARE
-    await board.act("power-on")
-    await board.act("reset")
+    words = ("program", board.port, "fw.bin", *AT, "--record", "run.pcapng")
+    assert (await reported(*words))[0] == 0
+    first = (folder / "run.pcapng").read_bytes()
     code, found = await reported(*words, "--resume")
-    assert (code, found["outcome"]) == (0, "ok")
-    assert found.get("backup", "before.bin") == "before.bin"
-    assert found["record"] == "run-2.pcapng"
-    assert {name: (folder / name).read_bytes() for name in saved} == saved
-    assert sorted(name for name in os.listdir(folder) if "before" in name) == ["before.bin", "before.bin.toml"]
-    assert (await reported("compare", board.port, "other.bin", *AT))[0] == 0
-    code, out, _ = await wakeline("replay", "run-2.pcapng")
-    assert (code, f"{command}: done and proven" in out) == (0, True)
-    # as text it is said where the record is
+    assert (code, found["record"]) == (0, "run-2.pcapng")
     code, out, _ = await wakeline(*words, "--resume", "--listen", "0")
     assert (code, "recorded in run-3.pcapng: run.pcapng is there already and stays as it is" in out) == (0, True)
+    assert (folder / "run.pcapng").read_bytes() == first
+    code, out, _ = await wakeline("replay", "run-3.pcapng")
+    assert (code, "program: nothing had to be changed; proven by reading back" in out) == (0, True)
+    # whoever wants it written over says so, and whoever begins anew is told that it is there
+    code, found = await reported(*words, "--resume", "--overwrite")
+    assert (code, "record" in found) == (0, False)
+    code, found = await reported(*words)
+    assert (code, found["error"]["code"]) == (7, "record-exists")
