@@ -166,7 +166,7 @@ async def test_erasing_everything_wants_the_id_and_says_all_that_is_lost(
         if command == "program":
             code, found = await reported(*words, "--keep-neighbours", "--consent", "0x410")
             assert (code, found["error"]["code"], found["stages"]) == (2, "usage", [])
-            assert "--keep-neighbours" in found["error"]["message"]
+            assert "--keep-neighbours" in found["error"]["help"]
         assert (await reported("compare", board.port, *far))[0] == 0
     code, found = await reported("program", board.port, "fw.bin", *AT, "--erase-all", "--plan")
     # 3500 bytes of image in 131072 of flash (DS5319 Rev 20 Table 28)

@@ -38,7 +38,7 @@ class Options:
             (option, *_) = (f"--{name.replace('_', '-')}" for name in names if getattr(self, name))
             raise UsageTrouble(
                 "usage",
-                f"to erase everything leaves nothing for {option} to look at",
+                "to erase everything leaves nothing to keep or compare",
                 help=f"leave --erase-all or {option} out",
             )
 

@@ -13,7 +13,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from errno import EACCES, EISDIR
+from errno import EACCES
 from hashlib import sha256
 from pathlib import Path
 from typing import Final
@@ -128,15 +128,14 @@ def check_new(path: Path, *, overwrite: bool = False, help: str = _OTHER_NAME) -
     Raises InputTrouble `output-exists` or `output`.
     """
     try:
-        if path.is_dir():
-            raise IsADirectoryError(EISDIR, "this is a folder")
-        if overwrite and path.exists():
-            if not os.access(path, os.W_OK):
-                raise PermissionError(EACCES, os.strerror(EACCES))
-            return
-        with path.open("xb"):
-            pass
-        path.unlink()
+        if not (overwrite and path.exists()):
+            with path.open("xb"):
+                pass
+            path.unlink()
+        elif path.is_dir():
+            raise IsADirectoryError
+        elif not os.access(path, os.W_OK):
+            raise PermissionError(EACCES, os.strerror(EACCES))
     except (OSError, ValueError) as error:
         raise _not_written(path, error, help) from error
 
@@ -151,9 +150,11 @@ def free_name(path: Path) -> Path:
 
 def _not_written(path: Path, error: Exception, help: str = _OTHER_NAME) -> InputTrouble:
     where = clean(str(path))
-    if isinstance(error, FileExistsError):
-        return InputTrouble("output-exists", "the file is there already", where=where, help=help)
     words = clean(getattr(error, "strerror", None) or str(error))  # a name with a zero byte has no such words
+    if isinstance(error, FileExistsError | IsADirectoryError):
+        if not path.is_dir():
+            return InputTrouble("output-exists", "the file is there already", where=where, help=help)
+        words = "this is a folder"
     return InputTrouble("output", f"cannot write: {words}", where=where, help="choose another place")
 
 

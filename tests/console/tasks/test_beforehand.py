@@ -192,18 +192,25 @@ def test_a_length_is_held_against_the_flash_that_the_chip_has(image: Job, tmp_pa
 
 
 def test_a_resumed_program_takes_the_backup_of_the_run_that_was_cut_off(image: Job, tmp_path: Path) -> None:
+    # 17 pages, something beside the image on the first and on the last: two erase commands, and the cut between them
+    # leaves less to save than there was
+    data, at = make_image(16 * 1024).segments[0].data, FLASH + 0x200
+    Path(image.image).write_bytes(data)
     saved = tmp_path / "kept.bin"
-    job = replace(image, keep_neighbours=True, backup=str(saved))
+    job = replace(image, address=at, keep_neighbours=True, backup=str(saved))
+    whole = do("program", replace(job, backup=str(tmp_path / "whole.bin")), chip(FREE)).sent
+    erase = b"\x43\xbc"  # AN3155 Rev 20, Erase Memory command
+    second = whole.index(erase, whole.index(erase) + 2)
     target = chip(FREE)
-    whole = len(do("program", replace(job, backup=str(tmp_path / "whole.bin")), chip(FREE)).sent)
-    # far into the write: most of what is sent are the image's bytes
-    run = do("program", job, target, spoiler=Spoiler(at_out={whole // 2: "vanish"}))
+    run = do("program", job, target, spoiler=Spoiler(at_out={second: "vanish"}))
     assert isinstance(run.error, PortTrouble)
-    assert load_backup(saved).data == THEIRS[2048:3072]
+    assert load_backup(saved).data == THEIRS[: 17 * 1024]
+    assert target.memory.read(FLASH + 16 * 1024, 1024) == THEIRS[16 * 1024 : 17 * 1024]
+    assert target.memory.read(FLASH, 1024) == b"\xff" * 1024
     first = saved.read_bytes()
     target.reset()
     run = do("program", replace(job, resume=True), target)
     assert run.error is None
-    assert target.memory.read(FLASH, len(IMAGE)) == IMAGE
+    assert target.memory.read(at, len(data)) == data
     assert saved.read_bytes() == first
     assert [each.name for each in sorted(tmp_path.glob("kept*.bin"))] == ["kept.bin"]
