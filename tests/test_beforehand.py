@@ -222,6 +222,8 @@ def _shown_next(master: int) -> bytes:
         (["read", "PORT", "-o", "."], 7, "output"),
         (["read", "PORT", "-o", ".", "--overwrite"], 7, "output"),
         (["read", "PORT", "-o", "fw.bin"], 7, "output-exists"),
+        (["read", "PORT", "-o", "x.bin", "--record", "./x.bin", "--overwrite"], 2, "usage"),
+        (["program", "PORT", "fw.bin", *AT, "--record", "fw.bin", "--overwrite"], 2, "usage"),
         (["program", "PORT", "fw.bin", *AT, "--chip", "nosuch"], 2, "chip"),
         (["program", "PORT", "fw.bin", *AT, "--chip-file", "nosuch.toml"], 7, "chips"),
         (["program", "PORT", "fw.bin", *AT, "--erase-all", "--changed-only"], 2, "usage"),

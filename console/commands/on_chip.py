@@ -35,10 +35,10 @@ def run(options: Namespace) -> int:
     chip_named(job.chip, job.chip_file)
     if body.asks:
         need_somebody(options.json, body.asks)
-    keeper = keeper_from(options)
-    fold = Fold(keeper.priors)
     more: dict[str, Any] = {}
     record = _record_of(options, more)
+    keeper = keeper_from(options)
+    fold = Fold(keeper.priors)
     live = None if options.json else ProgressText(fold, sys.stdout, sys.stdout.isatty())
     trouble: WakelineError | None = None
     try:
@@ -78,8 +78,13 @@ def need_somebody(as_json: bool, option: str) -> None:
 
 def _record_of(options: Namespace, more: dict[str, Any]) -> str:
     """Where the session is recorded. A resumed run that is told to write over nothing takes the next free name: what
-    its first run recorded is part of the story, and the same command line has to do."""
+    its first run recorded is part of the story, and the same command line has to do. Raises UsageTrouble for the name
+    of another file of this command."""
     record = options.record or ""
+    for name in ("image", "backup", "output", "chip_file"):
+        other = vars(options).get(name)
+        if record and other and Path(record).absolute() == Path(other).absolute():
+            raise UsageTrouble("usage", "the record cannot go into a file that this command uses", help="name another")
     if not (record and options.resume and not options.overwrite and Path(record).exists()):
         return record
     free = str(free_name(Path(record)))
