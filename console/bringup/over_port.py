@@ -152,7 +152,8 @@ class OverPort:
             await programming.write(self._session, work)
         seal = 0 if work.plan.seal is None else len(work.plan.seal.data)
         found = count_of(work.plan.bytes_to_write - seal, "byte")
-        return Result(Outcome.OK, f"{found}; the {seal} that the chip starts from come last" if seal else found)
+        last = "that the chip starts from" if work.plan.seals_start else "at the image's start"
+        return Result(Outcome.OK, f"{found}; the {seal} {last} come last" if seal else found)
 
     async def _verify(self, stage: Stage) -> Result:
         work = await self._content(stage)

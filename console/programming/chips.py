@@ -115,6 +115,15 @@ class Chip:
         return Span(self.flash_start, self.flash_size)
 
     @property
+    def vectors(self) -> Span:
+        """What the core takes its stack and its first instruction from, out of reset with the boot strap for flash.
+
+        DDI 0403, "The vector table": words 0 and 1; flash then appears at address 0 ("Boot configuration" in the
+        reference manuals, from memory).
+        """
+        return Span(self.flash_start, 8)
+
+    @property
     def page_count(self) -> int:
         """How many erase units the flash has."""
         return sum(region.count for region in self.pages)

@@ -105,23 +105,34 @@ def plan_lines(plan: Plan, expected: Outlook) -> list[str]:
         out.append(
             f"erased beside the image, whatever is there: {span_words(plan.unread)} (--keep-neighbours keeps it)"
         )
-    if plan.seal is not None:
-        out.append(
-            f"last of all: the block at 0x{plan.seal.address:08X}, so that a board cut off before does not start"
-        )
-    elif plan.starts_half_done:
-        out.append(
-            "note: the block the chip starts from is not written; a board cut off on the way may start regardless"
-        )
-    elif plan.erases_start and not plan.writes:
-        out.append("note: what the chip starts from is erased: it has no program to start until one is written")
-    elif plan.erases and not plan.writes:
-        out.append("note: what the chip starts from stays: it may start a program of which parts are gone")
+    out += _start_lines(plan)
     out.append(
         f"expected: at most about {duration(expected.total_s)} (erase {duration(expected.erase_s)}, "
         f"write {duration(expected.write_s)}, read back {duration(expected.verify_s)})"
     )
     return out
+
+
+def _start_lines(plan: Plan) -> list[str]:
+    """What a board does that is cut off on the way, and one that was not."""
+    if plan.seal is not None and plan.seals_start:
+        return [
+            f"last of all: the block at 0x{plan.seal.address:08X}, which the chip starts from, so that a board cut off "
+            "before does not start"
+        ]
+    last = [] if plan.seal is None else [f"last of all: the image's first block, at 0x{plan.seal.address:08X}"]
+    start = f"what the chip starts from, at 0x{plan.chip.vectors.start:08X},"
+    if plan.erases_start:
+        return [*last, f"note: {start} is erased and not written: it has no program to start until one is written"]
+    if plan.changes_flash and plan.all_writes:
+        return [
+            *last,
+            f"note: {start} stays as it is: a board cut off on the way may start a program that runs into what is "
+            "half written",
+        ]
+    if plan.changes_flash:
+        return [f"note: {start} stays as it is: it may start a program of which parts are gone"]
+    return last
 
 
 def span_words(spans: Iterable[Span]) -> str:

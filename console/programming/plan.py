@@ -1,7 +1,9 @@
 """What a plan is: the steps that put an image into a chip, in order. `planner` makes one. Pure: no port, no clock.
 
-The order of a plan is its safety: everything is erased before anything is written, everything else is proven before
-the block that the chip starts from (its vector table) is written, so a board that was cut off does not start.
+The order of a plan is its safety: everything is erased before anything is written, and everything else is proven
+before the last block is written. That is the one the chip starts from (its vector table), where the plan writes it: a
+board that was cut off then does not start. Where the plan leaves it alone, it is the image's first block, which a
+loader of the board's own may look at.
 """
 
 from __future__ import annotations
@@ -95,8 +97,8 @@ Step: TypeAlias = SupplyStep | EraseStep | WriteStep | VerifyStep
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """What will be done, in order: `supply` is told, `erases`, `writes`, `verifies`, then `seal` alone, the block the
-    chip starts from.
+    """What will be done, in order: `supply` is told, `erases`, `writes`, `verifies`, then `seal` alone, the block
+    that goes last.
 
     `seal_verifies` reads back what the seal wrote. `already` was found right by reading and is left alone;
     `rechecks` read it once more, for runs in which the line spoiled something since. `kept` are bytes beside the image
@@ -174,19 +176,24 @@ class Plan:
         return sum(len(step.data) for step in self.all_verifies)
 
     @property
-    def starts_half_done(self) -> bool:
-        """Whether a board that is cut off on the way may start with half of the old program and half of the new."""
-        return bool(self.writes) and self.seal is None
-
-    @property
     def changes(self) -> bool:
         """Whether it erases or writes anything."""
         return bool(self.erases or self.all_writes)
 
     @property
+    def seals_start(self) -> bool:
+        """Whether the block that goes last holds the address the chip starts at: without it, nothing starts."""
+        return self.seal is not None and self.seal.span.holds(self.chip.vectors.start + 4, 4)
+
+    @property
     def erases_start(self) -> bool:
-        """Whether the unit is erased that holds the flash's beginning, which the chip starts from."""
-        return bool(self.erased_pages & set(self.chip.pages_covering((Span(self.chip.flash_start, 1),))))
+        """Whether the unit is erased that holds what the chip starts from."""
+        return bool(self.erased_pages & set(self.chip.pages_covering((self.chip.vectors,))))
+
+    @property
+    def changes_flash(self) -> bool:
+        """Whether it erases or writes any flash."""
+        return bool(self.erases) or any(self.chip.flash.holds(step.address) for step in self.all_writes)
 
 
 def _pages_of(chip: Chip, span: Span) -> tuple[int, ...]:

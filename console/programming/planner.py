@@ -323,11 +323,11 @@ def _blocks(parts: Iterable[Segment], most: int, granule: int, erased: int | Non
 
 
 def _seal(writes: list[WriteStep], flash: list[Segment], chip: Chip) -> WriteStep | None:
-    """The write that holds what the chip starts from: the flash's beginning, or else the image's."""
-    if not flash:
-        return None
-    start = flash[0].address
-    return next((step for step in writes if step.span.holds(start)), None)
+    """The write that goes last: what the chip starts from, also where that is only kept; else the image's first."""
+    start = next((step for step in writes if step.span.overlap(chip.vectors)), None)
+    if start is not None or not flash:
+        return start
+    return next((step for step in writes if step.span.holds(flash[0].address)), None)
 
 
 def _erases(pages: Iterable[int], chip: Chip, programmer: Programmer) -> Iterator[EraseStep]:

@@ -20,7 +20,7 @@ from typing import Final
 
 from console import __version__
 from console.errors import InputTrouble
-from console.images.image import ADDRESS_LIMIT, Span
+from console.images.image import ADDRESS_LIMIT
 from console.inputs import read_input
 from console.text import clean
 from console.tomlfile import parse_toml
@@ -43,12 +43,6 @@ class Backup:
     chip: str
     unique_id: str = ""
 
-    def covers(self, other: Backup) -> bool:
-        """Whether both are of one board, as far as its chip can be told from another, and `other` is a part of this."""
-        mine = Span(self.address, len(self.data))
-        same = (self.product_id, self.unique_id) == (other.product_id, other.unique_id)
-        return same and mine.holds(other.address, len(other.data))
-
 
 def save_backup(path: Path, backup: Backup, taken: datetime | None = None) -> None:
     """Write the bytes to `path` and what they are to `path`.toml, and wait until both are on the disk.
@@ -61,8 +55,8 @@ def save_backup(path: Path, backup: Backup, taken: datetime | None = None) -> No
         "size": str(len(backup.data)),
         "sha256": f'"{sha256(backup.data).hexdigest()}"',
         "product_id": f"0x{backup.product_id:03X}",
-        "chip": f'"{_plain(backup.chip)}"',
-        "unique_id": f'"{_plain(backup.unique_id)}"',
+        "chip": f'"{plain(backup.chip)}"',
+        "unique_id": f'"{plain(backup.unique_id)}"',
         "taken": f'"{(taken or datetime.now(UTC)).strftime("%Y-%m-%d %H:%M:%S UTC")}"',
         "tool": f'"wakeline {__version__}"',
     }
@@ -158,6 +152,6 @@ def _not_written(path: Path, error: Exception, help: str = _OTHER_NAME) -> Input
     return InputTrouble("output", f"cannot write: {words}", where=where, help="choose another place")
 
 
-def _plain(text: str) -> str:
+def plain(text: str) -> str:
     """Text that a basic TOML string may hold as it is."""
     return clean(text).replace("\\", "/").replace('"', "'")

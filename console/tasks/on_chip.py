@@ -36,6 +36,7 @@ from console.programming.stages import Work
 from console.programming.supply import supply_step
 from console.record.backup import Backup, beside, check_new, load_backup, save_backup
 from console.session.session import Session
+from console.tasks.cut import Held
 from console.tasks.job import Front, Job
 from console.text import clean, file_name
 from console.words import size
@@ -79,6 +80,10 @@ class OnChip:
     supply: SupplyStep | None = None
     lifted: bool = False
     """Whether this task lifted the chip's protection, which erased everything."""
+    held: Held | None = None
+    """The file with what was there before this run, or before the one that it goes on with, began to change it."""
+    unique_id: str | None = None
+    """The chip's own number once it was looked for; empty where it has none."""
 
     @property
     def chip(self) -> Chip:
@@ -162,10 +167,16 @@ class OnChip:
         blank = {page: bytes((self.chip.erased,)) * self.chip.page_range(page).size for page in pages}
         return make_plan(image, self.chip, self.work.programmer, options, blank)
 
-    def plan_image(self, image: Image, options: Options, current: dict[int, bytes] | None = None) -> Plan:
-        """The plan for an image that fits; told to the user. Raises InputTrouble and UsageTrouble."""
+    def plan_image(
+        self, image: Image, options: Options, current: dict[int, bytes] | None = None, whole: Image | None = None
+    ) -> Plan:
+        """The plan for an image that fits; told to the user. `whole`: the image's part that is wanted, with what a
+        resumed run puts back around it. Raises InputTrouble and UsageTrouble."""
         findings = self.fits(image)
-        plan = make_plan(image, self.chip, self.work.programmer, options, current)
+        if whole is not None and whole is not image:
+            plan = make_plan(whole, self.chip, self.work.programmer, replace(options, ranges=()), current)
+        else:
+            plan = make_plan(image, self.chip, self.work.programmer, options, current)
         for each in findings:
             if each.severity is Severity.WARNS:
                 self.warn(each.words)
@@ -179,25 +190,31 @@ class OnChip:
         self.say("reading what is there")
         return await read_pages(self.session, self.work, touched_pages(image, self.chip, options.ranges))
 
-    async def save(self, address: int, data: bytes) -> None:
-        """Memory as it was read into a file, unless that was declined. Raises InputTrouble."""
+    async def find_unique_id(self) -> str:
+        """The chip's own number in hex; empty where it has none. Raises what reading raises."""
+        if self.unique_id is None and self.chip.unique_id_address is not None:
+            (found,) = await read_spans(self.session, self.work, [Span(self.chip.unique_id_address, _ID_BYTES)])
+            self.unique_id = "" if found == b"\xff" * _ID_BYTES else found.hex()
+        return self.unique_id or ""
+
+    async def save(self, address: int, data: bytes, keeps: tuple[Span, ...]) -> None:
+        """Memory as it was read into a file, unless that was declined; in `keeps` a run that is cut off was to leave
+        what is beside its image. Raises InputTrouble."""
         if self.job.no_backup:
             return
-        unique = ""
-        if self.chip.unique_id_address is not None:
-            (found,) = await read_spans(self.session, self.work, [Span(self.chip.unique_id_address, _ID_BYTES)])
-            unique = "" if found == b"\xff" * _ID_BYTES else found.hex()
+        unique = await self.find_unique_id()
         now = datetime.now(UTC)
-        path = Path(self.job.backup or file_name(f"{self.chip.name}-{now:%Y%m%d-%H%M%S}-before.bin"))
+        when = "after-cut" if self.job.resume else "before"
+        path = Path(self.job.backup or file_name(f"{self.chip.name}-{now:%Y%m%d-%H%M%S}-{when}.bin"))
         backup = Backup(address, data, self.product_id, self.chip.name, unique)
         self.more["backup"] = clean(str(path))
-        if self.job.resume and _saved_before(path, backup):
-            self.say(f"{clean(str(path))} was saved before the cut and fits this chip: it stays as it is")
-            return
         save_backup(path, backup, now)
-        self.say(f"saved in {clean(str(path))} and {clean(str(beside(path)))}; `wakeline restore` brings it back")
+        self.held = Held(path, backup, keeps)
+        files = f"{clean(str(path))} and {clean(str(beside(path)))}"
         if self.job.resume:
-            self.say("note: that is what the cut left; what was there before it is in the backup of the first run")
+            self.say(f"what the cut left is saved in {files}; it is not what was there before the cut")
+        else:
+            self.say(f"saved in {files}; `wakeline restore` brings it back")
 
     def check(self, body: Body) -> Plan:
         """All that can be known of the job before the chip is read: whether consent given beforehand is for this chip,
@@ -247,11 +264,6 @@ class Body:
     """Does it."""
     asks: str = ""
     """The option that gives the consent for which `run` is sure to ask; empty where it will not."""
-
-
-def _saved_before(path: Path, backup: Backup) -> bool:
-    """Whether `path` is a backup of the same board already. Raises InputTrouble for a file that is none."""
-    return path.exists() and load_backup(path).covers(backup)
 
 
 def check_backup(job: Job) -> None:

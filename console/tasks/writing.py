@@ -17,6 +17,7 @@ from console.programming.planner import make_plan, wanted
 from console.programming.run import announce, carry_out, read_pages, read_spans, start
 from console.programming.version import VersionPlace, find_version
 from console.record.backup import load_backup
+from console.tasks.cut import Held, begin, ended, held_for
 from console.tasks.job import CONSENT, Job
 from console.tasks.on_chip import Body, OnChip, check_backup
 from console.text import clean, quoted
@@ -44,14 +45,16 @@ def program(job: Job) -> Body:
 
     async def run(on: OnChip) -> None:
         on.more["image"] = image_words(image)
-        plan = on.plan_image(image, wishes, await on.content_for(image, wishes))
+        there = await on.content_for(image, wishes)
+        plan = on.plan_image(image, wishes, there, await held_for(on, image, there, keeps=wishes.keep_neighbours))
         if job.plan:
             return
-        if plan.kept:  # between the erase and the write these bytes are nowhere else
+        if plan.kept and on.held is None:  # between the erase and the write these bytes are nowhere else
             pages = on.chip.pages_covering(plan.kept)
             first, last = on.chip.page_range(pages[0]), on.chip.page_range(pages[-1])
-            (data,) = await read_spans(on.session, on.work, [Span(first.start, last.end - first.start)])
-            await on.save(first.start, data)
+            whole = Span(first.start, last.end - first.start)
+            (data,) = await read_spans(on.session, on.work, [whole])
+            await on.save(first.start, data, (whole,))
         await _write(on, image, "program", "Write this to the board?")
 
     return Body(check, run, _asks(job))
@@ -83,23 +86,29 @@ def update(job: Job) -> Body:
     async def run(on: OnChip) -> None:
         on.more["image"] = image_words(image)
         pages = await on.content_for(image, wishes)
-        plan = on.plan_image(image, wishes, pages)
+        whole = await held_for(on, image, pages, keeps=wishes.keep_neighbours)
+        plan = on.plan_image(image, wishes, pages, whole)
         # where the image goes first: elsewhere may be another program with a version of its own
-        old = _version_in(_read_so_far(on, pages), place)
-        saves = plan.changes and not job.no_backup
+        first = on.held
+        old = _version_in(_read_so_far(on, pages) if first is None else _saved(first), place)
+        saves = plan.changes and not job.no_backup and first is None
         if saves or (place is not None and old is None):
             on.say("reading the rest of the flash")
             pages |= await read_pages(on.session, on.work, [n for n in range(on.chip.page_count) if n not in pages])
         there = _read_so_far(on, pages)
         same = _holds(on, there, image)
         if saves:
-            await on.save(on.chip.flash_start, b"".join(pages[number] for number in range(on.chip.page_count)))
+            flash = b"".join(pages[number] for number in range(on.chip.page_count))
+            # also what is written into the blank: should that fail, its unit is erased after all
+            keeps = [on.chip.page_range(number) for number in sorted(plan.content) if wishes.keep_neighbours]
+            await on.save(on.chip.flash_start, flash, tuple(keeps))
         if same and plan.erases:
             on.say("the chip holds this image already; it is written anyway")
         old = old or _version_in(there, place)
         on.more["version"] = {"old": old, "new": new}
         if place is not None:
-            _tell_versions(on, old, new, blank=set(b"".join(pages.values())) <= {on.chip.erased}, same=same)
+            blank = set(b"".join(pages.values())) <= {on.chip.erased}
+            _tell_versions(on, old, new, blank=blank, same=same, when="" if first is None else " before the cut")
         await _write(on, image, "update", "The board's program is about to be replaced.")
 
     return Body(check, run, _asks(job))
@@ -133,15 +142,13 @@ def restore(job: Job) -> Body:
 
     async def run(on: OnChip) -> None:
         on.more["image"] = image_words(image)
-        if on.chip.unique_id_address is not None and _one_board(on) and not job.other_board:
-            size = len(backup.unique_id) // 2
-            (found,) = await read_spans(on.session, on.work, [Span(on.chip.unique_id_address, size)])
-            if found.hex() != backup.unique_id:
-                raise TargetTrouble(
-                    "wrong-chip",
-                    "the backup is of another board with the same kind of chip",
-                    help="look for the backup of this board, or give --other-board to put it here all the same",
-                )
+        if _one_board(on) and not job.other_board and await on.find_unique_id() != backup.unique_id:
+            raise TargetTrouble(
+                "wrong-chip",
+                "the backup is of another board with the same kind of chip",
+                help="look for the backup of this board, or give --other-board to put it here all the same",
+            )
+        on.held = Held(path, backup, (), noted=True)  # once it is back, a run that was cut off since is of no account
         on.take(make_plan(image, on.chip, on.work.programmer, wishes, await on.content_for(image, wishes)))
         await _write(on, image, "restore", "What the backup holds replaces what is on the board.")
 
@@ -171,8 +178,10 @@ async def _write(on: OnChip, image: Image, task: str, question: str) -> None:
             await on.agree(question, on.id_words, f"--consent {on.id_words}")
     elif not on.job.yes:
         await on.agree(question, "yes", "--yes")
+    await begin(on, task, image)
     announce(on.session, task, plan, on.expected(), source=image.path)
     await carry_out(on.session, on.work)
+    ended(on)
     if on.job.start is not None:
         await start_program(on, on.chip.flash_start if on.job.start is True else on.job.start)
 
@@ -226,6 +235,10 @@ def _read_so_far(on: OnChip, pages: Mapping[int, bytes]) -> Image | None:
     return Image("chip", "raw", parts) if parts else None
 
 
+def _saved(held: Held) -> Image:
+    return Image(held.name, "raw", (Segment(held.backup.address, held.backup.data),))
+
+
 def _holds(on: OnChip, there: Image | None, image: Image) -> bool:
     """Whether what was read of the flash is what the image puts there; False also where that is not known."""
     parts = (part for part in wanted(image, on.chip, on.job.spans) if on.chip.flash.holds(part.address, part.size))
@@ -236,13 +249,13 @@ def _version_in(there: Image | None, place: VersionPlace | None) -> str | None:
     return None if there is None or place is None else find_version(place, there.read, there.segments)
 
 
-def _tell_versions(on: OnChip, old: str | None, new: str | None, *, blank: bool, same: bool) -> None:
+def _tell_versions(on: OnChip, old: str | None, new: str | None, *, blank: bool, same: bool, when: str) -> None:
     if old is None and blank:
         on.say("version on the chip: none, its flash is blank")
     elif old is None:
         on.warn("no version was found on the chip: it holds another program than expected, or one that does not say it")
     else:
-        on.say(f"version on the chip: {old}")
+        on.say(f"version on the chip{when}: {old}")
     on.say(f"version in the image: {new}")
     if old == new and not same:
         on.warn("both say the same version, and yet their bytes differ")

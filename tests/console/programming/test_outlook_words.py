@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from console.images.image import Image, Segment
+from console.images.image import Image, Segment, Span
 from console.programming.chip_file import find_chip
 from console.programming.outlook import outlook, plan_lines
 from console.programming.plan import Options, Plan
@@ -48,6 +48,34 @@ def test_an_erase_says_what_it_does_to_the_start(pages: tuple[int, ...] | None, 
     told = words(erase_plan(CHIP, pages, PROGRAMMER))
     assert said in told
     assert "is not written" not in told
+
+
+@pytest.mark.parametrize(
+    ("options", "last", "said"),
+    [
+        # the page of the vector table is written again with what is kept on it: that block goes last
+        (Options(keep_neighbours=True), "0x08000000, which the chip starts from", "does not start"),
+        (Options(), "the image's first block, at 0x08000200", "is erased and not written"),
+    ],
+)
+def test_an_image_behind_the_vector_table_says_what_a_cut_leaves(options: Options, last: str, said: str) -> None:
+    app = Image("x", "raw", (Segment(CHIP.flash_start + 0x200, bytes(range(1, 251)) * 12),))
+    there = {page: b"\x07" * PAGE for page in range(4)}
+    plan = make_plan(app, CHIP, PROGRAMMER, options, there)
+    told = words(plan)
+    assert f"last of all: {'the block at ' if 'chip' in last else ''}{last}" in told
+    assert said in told
+    assert plan.seal is not None
+    assert plan.seals_start is options.keep_neighbours
+    assert sum(step.span.overlap(CHIP.vectors) is not None for step in plan.writes) == 0
+
+
+@pytest.mark.parametrize("ranges", [(), (Span(0x0800_4400, 0x400),)])
+def test_a_start_that_a_plan_leaves_alone_may_start_what_is_half_there(ranges: tuple[Span, ...]) -> None:
+    app = Image("x", "raw", (Segment(CHIP.flash_start + 0x4000, bytes(range(1, 251)) * 12),))
+    told = words(make_plan(app, CHIP, PROGRAMMER, Options(ranges=ranges)))
+    assert "at 0x08000000, stays as it is: a board cut off on the way may start a program" in told
+    assert "does not start" not in told
 
 
 def test_a_plan_with_nothing_to_do_promises_no_times() -> None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 import tomllib
-from dataclasses import replace
 from hashlib import sha256
 from pathlib import Path
 
@@ -78,15 +77,6 @@ def test_bytes_that_changed_or_are_missing_are_refused(tmp_path: Path) -> None:
     path.unlink()
     with pytest.raises(InputTrouble):
         load_backup(path)
-
-
-def test_a_part_of_a_backup_of_one_board_is_covered_by_it() -> None:
-    part = replace(SAVED, address=SAVED.address + 16, data=SAVED.data[16:32])
-    assert SAVED.covers(SAVED)
-    assert SAVED.covers(part)
-    assert not part.covers(SAVED)
-    assert not SAVED.covers(replace(part, unique_id="ff" * 12))
-    assert not SAVED.covers(replace(part, product_id=0x412))
 
 
 @pytest.mark.parametrize(

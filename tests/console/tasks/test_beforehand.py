@@ -211,6 +211,6 @@ def test_a_resumed_program_takes_the_backup_of_the_run_that_was_cut_off(image: J
     target.reset()
     run = do("program", replace(job, resume=True), target)
     assert run.error is None
-    assert target.memory.read(at, len(data)) == data
+    assert target.memory.read(FLASH, 17 * 1024) == THEIRS[:0x200] + data + THEIRS[0x200 + len(data) : 17 * 1024]
     assert saved.read_bytes() == first
     assert [each.name for each in sorted(tmp_path.glob("kept*.bin"))] == ["kept.bin"]
