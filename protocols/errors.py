@@ -39,7 +39,7 @@ class NoReply(TheirBehaviour):
     def __init__(self, wanted: str, got: bytes = b"") -> None:
         self.wanted = wanted
         self.got = got
-        tail = f" (of it came: {len(got)})" if got else ""
+        tail = f" (only {len(got)} came)" if got else ""
         super().__init__(f"no answer while waiting for {wanted}{tail}")
 
 

@@ -129,3 +129,14 @@ def repair(board: Board, step: str, now_s: float) -> bool:
 def _rebuilt(before: Setup, done: Setup) -> bool:
     """Whether the chip comes out blank: a new one, or one whose protection was taken off (AN3155 Rev 20 s.3.12)."""
     return before.wiring.chip is not done.wiring.chip or (before.readout_protected and not done.readout_protected)
+
+
+def exchange(board: Board, part: str, now_s: float) -> bool:
+    """Put a new part in place of a dead one, or of another one than the design names; False where there is no need."""
+    before = board.setup
+    setup = before.exchanged(part)
+    if setup.product != before.product:
+        board.become(setup, now_s)  # a blank chip
+    else:
+        board.mend(setup.joints, now_s)
+    return setup != before

@@ -50,6 +50,11 @@ class Joints:
             self.seed,
         )
 
+    def at(self, pin: str) -> list[list[str]]:
+        """What eyes find at a pin: itself where it is not soldered, and each pair of pins that solder joins there."""
+        opens = [[one] for one in self.opens if one == pin]
+        return opens + [list(pair) for pair in self.bridges if pin in pair]
+
     def exchanged(self, part: str) -> Joints:
         """With a new part in place of a dead one; a part that works is left as it is, joints and all."""
         return self.mended(part) if part in self.dead else self

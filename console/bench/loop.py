@@ -307,10 +307,10 @@ class Bench:
                 joints = board.setup.joints.mended(str(fields["place"]))
                 told = {"changed": joints != board.setup.joints}
                 board.mend(joints, now)
+            case "look":
+                told = {"found": board.setup.joints.at(str(fields["place"]))}
             case "exchange":
-                joints = board.setup.joints.exchanged(str(fields["part"]))
-                told = {"changed": joints != board.setup.joints}
-                board.mend(joints, now)
+                told = {"changed": hands.exchange(board, str(fields["part"]), now)}
             case "port-state":
                 board.setup = replace(board.setup, port=_port_state(fields["state"]))
             case "vanish":

@@ -12,12 +12,13 @@ from typing import Final
 from console.bench import control
 from console.bench.client import SimulatedBench
 from console.bench.scenes import scenes
+from console.boards.past import Past
 from console.boards.plan import Plan
 from console.bringup.around import SystemPorts, settings_for
 from console.bringup.run import Bringup
 from console.clock import MonotonicClock
-from console.commands.attempt import opened
-from console.commands.board_hands import BoardBenchHands
+from console.commands.attempt import is_simulated, opened
+from console.commands.board_hands import AskedOnBench, BoardBenchHands
 from console.commands.plan_text import PlanText
 from console.operating import Hands
 from console.session.session import Session
@@ -43,16 +44,20 @@ def at_port(port: str, hands: Hands) -> Place:
 
 
 @contextlib.asynccontextmanager
-async def on_bench(staged: str, plan: Plan, say: Say) -> AsyncIterator[Place]:
+async def on_bench(
+    staged: str, plan: Plan, say: Say, asked: Callable[[Hands], Hands] | None = None
+) -> AsyncIterator[Place]:
     """A simulated board with its power off; `staged` is a scene, a fault or a flaw, "" for a good board.
 
+    Its own hands do the steps; with `asked`, whoever that makes of them answers, and the hands do what is said.
     Raises UsageTrouble for what cannot be staged, PortTrouble for a bench that does not start.
     """
     async with SimulatedBench() as bench:
         scene = staged if staged in {one.name for one in scenes()} else None
         await bench.start(scene=scene, fault=staged if staged and scene is None else None)
         await bench.act("power-off")
-        yield Place(bench.port, BoardBenchHands(bench, plan, say), STANDS_IN)
+        hands = BoardBenchHands(bench, plan, say)
+        yield Place(bench.port, hands if asked is None else AskedOnBench(asked(hands), hands), STANDS_IN)
 
 
 async def carry_out(
@@ -66,10 +71,12 @@ async def carry_out(
     record: str | None = None,
     overwrite: bool = False,
     experience: Callable[[Snapshot], Sequence[str]] = lambda snapshot: (),
+    past: Past | None = None,
 ) -> None:
     """The whole plan into `fold`, every step told as it happens. Raises WakelineError.
 
-    `experience`: what is known of boards that failed as this one just did, in lines.
+    `past`: what the bench's own boards of this design tell about its places. `experience`: what is known of boards that
+    failed as this one just did, in lines.
     """
 
     def show(snapshot: Snapshot, attempted: bool) -> None:
@@ -80,7 +87,19 @@ async def carry_out(
         settings, plan.family, fold=fold, record=record, overwrite=overwrite, live=PlanText(say), at_once=False
     ) as session:
         around = SystemPorts(place.port, MonotonicClock(), place.stands_in)
-        bringup = Bringup(plan, session, fold, place.hands, around, serial=serial, start_at=start_at, show=show)
+        simulated = is_simulated(place.port)
+        bringup = Bringup(
+            plan,
+            session,
+            fold,
+            place.hands,
+            around,
+            serial=serial,
+            start_at=start_at,
+            simulated=simulated,
+            show=show,
+            past=past,
+        )
         await _until_stopped(bringup, session)
 
 

@@ -20,12 +20,14 @@ from console.programming.plan import Plan, VerifyStep
 from console.programming.planner import repair_plan
 from console.programming.proof import Difference, Kind, as_text, differences
 from console.programming.stages import (
+    Content,
     Work,
     erase_stage,
     patiently,
     read_stage,
     realign_or_sync,
     supply_stage,
+    unique_id_stage,
     verify_stage,
     write_stage,
 )
@@ -34,6 +36,7 @@ from protocols.errors import OurMistake, Refused
 from protocols.family import Identity
 from protocols.programmer import Programmer
 
+UNIQUE_ID_BYTES: Final = 12
 _BLANK_SIZE: Final = b"\xff\xff"
 _MOST_HEARD: Final = 4096
 REPAIRS: Final = 2
@@ -290,17 +293,32 @@ async def chip_at_hand(session: Door, work: Work) -> Chip:
         return chip
 
 
-async def read_pages(session: Door, work: Work, pages: Sequence[int]) -> dict[int, bytes]:
+async def unique_id(session: Door, work: Work) -> str:
+    """The chip's unique id in hex, kept in the record; "" where it has none that can be read. Raises what a dead line
+    raises."""
+    address = work.plan.chip.unique_id_address
+    if address is None:
+        return ""
+    found = await session.converse("unique id", unique_id_stage(work, address, UNIQUE_ID_BYTES))
+    if found.strip(b"\xff") == b"" or found.strip(b"\0") == b"":  # memory that is not there, or blank
+        return ""
+    session.mark(MarkKind.CHIP, unique_id=found.hex())
+    return found.hex()
+
+
+async def read_pages(session: Door, work: Work, pages: Sequence[int], like: Content | None = None) -> dict[int, bytes]:
     """Whole erase units by number. Raises as `read_spans`."""
     chip = work.plan.chip
-    found = await read_spans(session, work, [chip.page_range(page) for page in pages])
+    found = await read_spans(session, work, [chip.page_range(page) for page in pages], like)
     return dict(zip(pages, found, strict=True))
 
 
-async def read_spans(session: Door, work: Work, spans: Sequence[Span]) -> list[bytes]:
-    """Memory as it is. Raises TargetTrouble `protected`, Stopped, and what the line raises."""
+async def read_spans(session: Door, work: Work, spans: Sequence[Span], like: Content | None = None) -> list[bytes]:
+    """Memory as it is, by two readings that agree (see `read_stage`).
+
+    Raises TargetTrouble `protected`, Stopped, and what the line raises."""
     try:
-        return await session.converse("read", read_stage(work, spans))
+        return await session.converse("read", read_stage(work, spans, like))
     except Refused as refusal:
         if work.programmer.denied(refusal):
             raise protected(session.identity) from refusal

@@ -7,7 +7,7 @@ by block: the chip is brought back in step, what it holds now is read, and only 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import Final, TypeVar
 
@@ -18,15 +18,18 @@ from console.programming.plan import EraseStep, Plan, SupplyStep, VerifyStep, Wr
 from console.programming.proof import Difference, Ledger, compare
 from console.words import count_of
 from protocols.conversation import Conversation, Stray, Tell, Want
-from protocols.errors import TheirBehaviour
+from protocols.errors import TheirBehaviour, UnexpectedReply
 from protocols.family import SyncResult
 from protocols.programmer import Programmer
 
 T = TypeVar("T")
+Content = Callable[[int, int], bytes | None]
+"""What something holds at an address, so many bytes of it; None where it does not hold all of them."""
 RETRIES: Final = 3
 _MARKS_PER_STAGE: Final = 100
 _LEAST_STEP: Final = 1024
 _PIECE: Final = 32
+_READINGS: Final = 4
 _TOLD: Final = 8  # differences that are noted one by one; of the others their number
 _CHECKSUM_RUN: Final = 8192
 # documents give the slowest at the rated supply and temperature; a chip beyond them still gets its time, and so does a
@@ -92,6 +95,26 @@ def _in_step(work: Work, pending: bytes = b"") -> Conversation[None]:
         yield from work.programmer.realign(pending)
     except TheirBehaviour:
         yield Tell("note", {"text": "the chip does not say that it takes commands; trying all the same"})
+
+
+def unique_id_stage(work: Work, address: int, size: int) -> Conversation[bytes]:
+    """What tells this chip from all others of its kind; b"" where it does not say: no other work hangs on it.
+
+    An answer of the chip has no check of its own: it is read until two readings agree.
+    """
+    once, before = replace(work, retries=1), b""
+    try:
+        for _ in range(_READINGS):
+            found = yield from patiently(once, "read the unique id", lambda: work.programmer.read(address, size))
+            if found == before:
+                return found
+            before = found
+    except TheirBehaviour as trouble:
+        yield Tell("note", {"text": f"the chip does not give its unique id: {trouble}"})
+        yield from _in_step(work)
+        return b""
+    yield Tell("note", {"text": "the chip's unique id reads otherwise each time: it is not kept"})
+    return b""
 
 
 class _Progress:
@@ -284,8 +307,9 @@ def _verify(work: Work, step: VerifyStep, before: bytes | None) -> Conversation[
     work.ledger.repeated += 1
     yield Tell("note", {"text": f"two readings from 0x{step.address:08X} differ; reading it in pieces"})
     settled, again = b"", b""
-    for at in range(step.address, step.span.end, _PIECE):
-        last, former = yield from _settled(work, Span(at, min(_PIECE, step.span.end - at)), step)
+    for piece in _pieces(step.span):
+        at = piece.start - step.address
+        last, former = yield from _settled(work, piece, step.data[at : at + piece.size])
         settled += last
         again += former
     if settled == step.data:
@@ -293,10 +317,13 @@ def _verify(work: Work, step: VerifyStep, before: bytes | None) -> Conversation[
     return compare(step.address, step.data, settled, again, work.plan.chip.erased, before)
 
 
-def _settled(work: Work, span: Span, step: VerifyStep) -> Conversation[tuple[bytes, bytes]]:
-    """Read a piece until it is right or two readings agree; the last two readings."""
-    at = span.start - step.address
-    want = step.data[at : at + span.size]
+def _pieces(span: Span) -> Iterator[Span]:
+    """On a line that seldom brings a whole block right, a piece comes through."""
+    return (Span(at, min(_PIECE, span.end - at)) for at in range(span.start, span.end, _PIECE))
+
+
+def _settled(work: Work, span: Span, want: bytes | None = None) -> Conversation[tuple[bytes, bytes]]:
+    """Read a piece until it is what is wanted or two readings agree; the last two readings."""
     last = yield from _read(work, span)
     for _ in range(work.retries):
         if last == want:
@@ -312,8 +339,12 @@ def _read(work: Work, span: Span) -> Conversation[bytes]:
     return patiently(work, f"read 0x{span.start:08X}", partial(work.programmer.read, span.start, span.size))
 
 
-def read_stage(work: Work, spans: Sequence[Span]) -> Conversation[list[bytes]]:
-    """Read whole ranges, each as one piece."""
+def read_stage(work: Work, spans: Sequence[Span], like: Content | None = None) -> Conversation[list[bytes]]:
+    """Read whole ranges, each as one piece and every block twice: what comes carries no check of its own (AN3155 Rev 20
+    s.3.4), and others will rely on it. A block that reads just as `like` has it needs no second reading.
+
+    Raises UnexpectedReply where the line does not bring the same twice.
+    """
     progress = _Progress(work, sum(span.size for span in spans))
     out = []
     yield from progress.tell()
@@ -323,7 +354,24 @@ def read_stage(work: Work, spans: Sequence[Span]) -> Conversation[list[bytes]]:
             work.stop.check()
             at = span.start + len(data)
             size = min(work.programmer.max_block - at % work.programmer.max_block, span.end - at)
-            data += yield from _read(work, Span(at, size))
+            data += yield from _read_surely(work, Span(at, size), like)
             yield from progress.tell(size)
         out.append(bytes(data))
+    return out
+
+
+def _read_surely(work: Work, span: Span, like: Content | None) -> Conversation[bytes]:
+    got = yield from _read(work, span)
+    if like is not None and got == like(span.start, span.size):
+        return got
+    if got == (yield from _read(work, span)):
+        return got
+    work.ledger.repeated += 1
+    yield Tell("note", {"text": f"two readings from 0x{span.start:08X} differ; reading it in pieces"})
+    out = b""
+    for piece in _pieces(span):
+        last, former = yield from _settled(work, piece)
+        if last != former:
+            raise UnexpectedReply(f"the same twice from 0x{piece.start:08X}", last)
+        out += last
     return out

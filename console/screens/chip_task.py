@@ -70,6 +70,11 @@ class ChipTask:
         """Whether what was written can be started now."""
         return not self.running and self.on is not None and self.writes and "started" not in self.on.more
 
+    @property
+    def resumable(self) -> bool:
+        """Whether there is something to go on with: it has ended, neither well nor with everything read."""
+        return not self.running and self.on is None and (self.trouble is None or self.trouble.code != "differs")
+
     def resumed(self) -> ChipTask:
         """The same task once more: what is right is proven by reading it back, the rest is done."""
         return ChipTask(self.name, replace(self.job, resume=True))

@@ -126,7 +126,7 @@ class TaskScreen(SizedScreen):
         fits = {
             "task-stop": task.running,
             "task-start": task.startable,
-            "task-resume": not task.running and task.on is None,
+            "task-resume": task.resumable,
             "back": not task.running,
             "replay": False,
         }
@@ -157,7 +157,7 @@ class TaskScreen(SizedScreen):
         """Go on after a cut."""
         if self.chip_task.running:
             self._tell("it runs: x stops it")
-        elif self.chip_task.on is not None:
+        elif not self.chip_task.resumable:
             self._tell("it is done: there is nothing to go on with")
         else:
             try:

@@ -58,7 +58,7 @@ async def held_for(on: OnChip, image: Image, now: dict[int, bytes], *, keeps: bo
     if not on.job.resume:
         return image
     named = Path(on.job.backup) if on.job.backup is not None and Path(on.job.backup).exists() else None
-    on.held = await _named(on, named) if named is not None else await _found(on, image, now)
+    on.held = _named(on, named) if named is not None else await _found(on, image, now)
     if on.held is None:
         if keeps:
             _tell_blank(on, image, now)
@@ -83,11 +83,9 @@ async def held_for(on: OnChip, image: Image, now: dict[int, bytes], *, keeps: bo
     return whole
 
 
-async def begin(on: OnChip, task: str, image: Image) -> None:
+def begin(on: OnChip, task: str, image: Image) -> None:
     """The chip is about to be changed: from now on a cut leaves a note. Raises InputTrouble where it cannot be
-    written, and what reading raises."""
-    if _notes():
-        await on.find_unique_id()  # for `ended`, which must not meet the line's trouble any more
+    written."""
     held = on.held
     if held is None or held.noted or not on.work.plan.changes:
         return
@@ -118,11 +116,10 @@ def _notes() -> list[tuple[Path, Unfinished]]:
     return found
 
 
-async def _named(on: OnChip, path: Path) -> Held:
+def _named(on: OnChip, path: Path) -> Held:
     """The backup that the person names: a note of it says more, but need not be there."""
     backup = load_backup(path)
-    unique = await on.find_unique_id()
-    if (backup.product_id, backup.unique_id) != (on.product_id, unique):
+    if (backup.product_id, backup.unique_id) != (on.product_id, on.unique_id):
         raise InputTrouble(
             "backup",
             "this backup is of another board",
@@ -137,10 +134,8 @@ async def _named(on: OnChip, path: Path) -> Held:
 
 async def _found(on: OnChip, image: Image, now: dict[int, bytes]) -> Held | None:
     """The latest run that was cut off on this board, of those that left a note here."""
-    notes = _notes()
-    unique = await on.find_unique_id() if notes else ""
-    for path, run in notes:
-        if (run.product_id, run.unique_id) != (on.product_id, unique):
+    for path, run in _notes():
+        if (run.product_id, run.unique_id) != (on.product_id, on.unique_id):
             continue
         try:
             backup = load_backup(path)
@@ -148,7 +143,7 @@ async def _found(on: OnChip, image: Image, now: dict[int, bytes]) -> Held | None
             on.say(*trouble.lines())
             continue
         held = Held(path, backup, run.keeps, run.begun, noted=True)
-        if (backup.product_id, backup.unique_id) == (on.product_id, unique) and await _fits(on, image, now, held):
+        if (backup.product_id, backup.unique_id) == (on.product_id, on.unique_id) and await _fits(on, image, now, held):
             return held
         on.say(f"{held.name} is not of this board as it was before the cut: it is left alone")
     return None

@@ -28,8 +28,8 @@ from console.programming.run import (
     offered,
     protected,
     read_pages,
-    read_spans,
     recorded,
+    unique_id,
     wake,
 )
 from console.programming.stages import Work
@@ -42,7 +42,6 @@ from console.text import clean, file_name
 from console.words import size
 from protocols.errors import Refused, TheirBehaviour
 
-_ID_BYTES: Final = 12
 # common practice, no source; local rules and the maker's instructions come first
 CAUTIONS: Final = (
     "caution: do not unplug, reset or move the board until this is done; a laptop belongs on mains, with sleep off",
@@ -70,20 +69,19 @@ LIFTING: Final = (
 
 @dataclass(slots=True)
 class OnChip:
-    """A chip that is awake. `more` goes into the JSON object beside the rest."""
+    """A chip that is awake. `more` goes into the JSON object beside the rest; `unique_id` in hex, "" where unknown."""
 
     job: Job
     session: Session
     work: Work
     front: Front
     more: dict[str, Any] = field(default_factory=dict)
+    unique_id: str = ""
     supply: SupplyStep | None = None
     lifted: bool = False
     """Whether this task lifted the chip's protection, which erased everything."""
     held: Held | None = None
     """The file with what was there before this run, or before the one that it goes on with, began to change it."""
-    unique_id: str | None = None
-    """The chip's own number once it was looked for; empty where it has none."""
 
     @property
     def chip(self) -> Chip:
@@ -188,25 +186,18 @@ class OnChip:
         if not options.needs_content:
             return {}
         self.say("reading what is there")
-        return await read_pages(self.session, self.work, touched_pages(image, self.chip, options.ranges))
-
-    async def find_unique_id(self) -> str:
-        """The chip's own number in hex; empty where it has none. Raises what reading raises."""
-        if self.unique_id is None and self.chip.unique_id_address is not None:
-            (found,) = await read_spans(self.session, self.work, [Span(self.chip.unique_id_address, _ID_BYTES)])
-            self.unique_id = "" if found == b"\xff" * _ID_BYTES else found.hex()
-        return self.unique_id or ""
+        pages = touched_pages(image, self.chip, options.ranges)
+        return await read_pages(self.session, self.work, pages, image.read)
 
     async def save(self, address: int, data: bytes, keeps: tuple[Span, ...]) -> None:
         """Memory as it was read into a file, unless that was declined; in `keeps` a run that is cut off was to leave
         what is beside its image. Raises InputTrouble."""
         if self.job.no_backup:
             return
-        unique = await self.find_unique_id()
         now = datetime.now(UTC)
         when = "after-cut" if self.job.resume else "before"
         path = Path(self.job.backup or file_name(f"{self.chip.name}-{now:%Y%m%d-%H%M%S}-{when}.bin"))
-        backup = Backup(address, data, self.product_id, self.chip.name, unique)
+        backup = Backup(address, data, self.product_id, self.chip.name, self.unique_id)
         self.more["backup"] = clean(str(path))
         save_backup(path, backup, now)
         self.held = Held(path, backup, keeps)
@@ -334,6 +325,7 @@ async def perform(session: Session, job: Job, body: Body, front: Front, more: di
             work.plan = erase_plan(sized, (), programmer)
             if sized != chip:
                 on.check(body)
+            on.unique_id = await unique_id(session, work)
             await body.run(on)
         return on
 

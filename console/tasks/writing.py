@@ -142,7 +142,7 @@ def restore(job: Job) -> Body:
 
     async def run(on: OnChip) -> None:
         on.more["image"] = image_words(image)
-        if _one_board(on) and not job.other_board and await on.find_unique_id() != backup.unique_id:
+        if _one_board(on) and not job.other_board and on.unique_id != backup.unique_id:
             raise TargetTrouble(
                 "wrong-chip",
                 "the backup is of another board with the same kind of chip",
@@ -178,7 +178,7 @@ async def _write(on: OnChip, image: Image, task: str, question: str) -> None:
             await on.agree(question, on.id_words, f"--consent {on.id_words}")
     elif not on.job.yes:
         await on.agree(question, "yes", "--yes")
-    await begin(on, task, image)
+    begin(on, task, image)
     announce(on.session, task, plan, on.expected(), source=image.path)
     await carry_out(on.session, on.work)
     ended(on)

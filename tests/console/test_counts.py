@@ -29,6 +29,7 @@ KNOWN = {
     "report/model.py": {"len(stages)"},
     "session/session.py": {"sent"},
 }
+MAYBE = re.compile(rf"\}} (?:[a-z]+ )?(?:{NOUNS})\b")
 PLURAL = re.compile(rf"^ (?:[a-z]+ )?(?:{NOUNS})\b")
 
 
@@ -56,7 +57,10 @@ def test_no_text_of_the_console_fills_a_number_in_before_a_plural() -> None:
     found = []
     for path in sorted((ROOMS / "console").rglob("*.py")):
         name = path.relative_to(ROOMS / "console").as_posix()
-        tree = ast.parse(path.read_text(encoding="utf-8"))
+        text = path.read_text(encoding="utf-8")
+        if not MAYBE.search(text):
+            continue
+        tree = ast.parse(text)
         errors = {
             id(node)
             for call in ast.walk(tree)

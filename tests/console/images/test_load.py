@@ -251,7 +251,7 @@ def test_raw_data_needs_an_address_and_no_other_format_takes_one() -> None:
     assert flat(read(data, address=0x0800_0000)) == [(0x0800_0000, data)]
     with pytest.raises(UsageTrouble) as refused:
         read(data)
-    assert "give --address" in refused.value.help
+    assert "give --address, for instance 0x0800_0000" in refused.value.help
     with pytest.raises(InputTrouble):
         read(data, address=0xFFFF_FFFC)
     for text in (intel_hex(PART), s_records(PART)):

@@ -267,6 +267,23 @@ async def test_no_advice_on_the_way_names_an_option_of_the_command_line(
         assert " --" not in shown
 
 
+async def test_a_comparison_that_read_everything_has_nothing_to_go_on_with(
+    board: Board, until: Until, screen_text: Any
+) -> None:
+    async with board.app.run_test(size=(120, 36)) as pilot:
+        await board.choose(pilot, until, 3, **AT)
+        await until(pilot, lambda: board.over)
+        shown = words(screen_text, board.app)
+        assert "✗ mismatch: compare" in shown
+        assert "compare: everything was read; " in shown
+        assert "in 12 places differ" in shown
+        assert "r go on" not in shown
+        sent = board.links[-1].sent
+        await pilot.press("r")
+        await pilot.pause()
+        assert board.links[-1].sent == sent
+
+
 async def test_an_update_to_what_is_there_asks_nothing_and_says_so(
     board: Board, folder: Path, until: Until, screen_text: Any
 ) -> None:
