@@ -9,13 +9,16 @@ from argparse import Namespace
 from collections.abc import Sequence
 from contextlib import AbstractContextManager
 from dataclasses import fields
-from typing import Any, Final
+from pathlib import Path
+from typing import Any
 
 from console.commands.attempt import keeper_from, opened, settings_from, tell_kept
 from console.commands.progress_text import ProgressText
 from console.errors import UsageTrouble, WakelineError
+from console.programming.chip_file import chip_named
 from console.programming.chips import Chip
 from console.programming.stages import Work
+from console.record.backup import free_name
 from console.session.session import Session
 from console.signals import heeded, interrupting
 from console.snapshot import Fold, Snapshot, exit_code
@@ -23,24 +26,24 @@ from console.summary import as_object, cause_lines, dumps, proof_lines, stage_li
 from console.tasks.catalogue import TASKS
 from console.tasks.job import Job
 from console.tasks.on_chip import Body, perform, stop
-
-# a question is sure to come: said before a handshake where nobody can answer it
-_ASKS: Final = {"update": "--yes", "restore": "--yes", "erase": "--consent with the chip's product id, as 0x410"}
+from console.text import clean
 
 
 def run(options: Namespace) -> int:
     """Open the port, wake the chip, do what the command says, print the report; returns the exit code."""
     job = job_of(options)
     body = TASKS[options.command](job)  # a wrong file must not cost a handshake
-    if options.command in _ASKS and not job.yes and job.consent is None:
-        need_somebody(options.json, _ASKS[options.command])
+    chip_named(job.chip, job.chip_file)
+    if body.asks:
+        need_somebody(options.json, body.asks)
+    more: dict[str, Any] = {}
+    record = _record_of(options, more)
     keeper = keeper_from(options)
     fold = Fold(keeper.priors)
-    more: dict[str, Any] = {}
     live = None if options.json else ProgressText(fold, sys.stdout, sys.stdout.isatty())
     trouble: WakelineError | None = None
     try:
-        asyncio.run(_run(options, job, fold, live, body, more))
+        asyncio.run(_run(options, job, fold, live, body, more, record))
     except WakelineError as error:
         if not len(fold.trace):  # not even a port to speak of: nothing was folded
             raise
@@ -49,7 +52,7 @@ def run(options: Namespace) -> int:
         if not len(fold.trace):
             raise
     snapshot = fold.snapshot()
-    kept = keeper.keep(snapshot, capture=options.record or "")
+    kept = keeper.keep(snapshot, capture=record)
     if options.json:
         notes = {} if kept is None else {"notebook": kept.as_object()}
         print(dumps(as_object(snapshot) | more | notes))
@@ -74,20 +77,33 @@ def need_somebody(as_json: bool, option: str) -> None:
         raise UsageTrouble("consent", "this needs your consent, and nobody is there to ask", help=f"add {option}")
 
 
+def _record_of(options: Namespace, more: dict[str, Any]) -> str:
+    """Where the session is recorded. A resumed run that is told to write over nothing takes the next free name: what
+    its first run recorded is part of the story, and the same command line has to do. Raises UsageTrouble for the name
+    of another file of this command."""
+    record = options.record or ""
+    for name in ("image", "backup", "output", "chip_file"):
+        other = vars(options).get(name)
+        if record and other and Path(record).absolute() == Path(other).absolute():
+            raise UsageTrouble("usage", "the record cannot go into a file that this command uses", help="name another")
+    if not (record and options.resume and not options.overwrite and Path(record).exists()):
+        return record
+    free = str(free_name(Path(record)))
+    more["record"] = clean(free)
+    if not options.json:
+        print(f"recorded in {clean(free)}: {clean(record)} is there already and stays as it is")
+    return free
+
+
 async def _run(
-    options: Namespace, job: Job, fold: Fold, live: ProgressText | None, body: Body, more: dict[str, Any]
+    options: Namespace, job: Job, fold: Fold, live: ProgressText | None, body: Body, more: dict[str, Any], record: str
 ) -> None:
     # a failed stage is in the fold, with its words and what to do next
     from protocols.errors import ProtocolError
 
     with contextlib.suppress(ProtocolError):
         async with opened(
-            settings_from(options),
-            options.family,
-            fold=fold,
-            record=options.record,
-            overwrite=options.overwrite,
-            live=live,
+            settings_from(options), options.family, fold=fold, record=record, overwrite=options.overwrite, live=live
         ) as session:
             front = TextFront(session, fold, live)
             with front.listening():

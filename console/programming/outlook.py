@@ -82,8 +82,9 @@ def plan_lines(plan: Plan, expected: Outlook) -> list[str]:
         )
     if not plan.steps:
         return [*out, f"found right already: {span_words(plan.already)}"]
-    if any(step.pages is None for step in plan.erases):
-        out.append("erase: everything on the chip")
+    if plan.erases_everything:
+        beside = f", also beside the image: {span_words(plan.unread)}" if plan.unread else ""
+        out.append(f"erase: everything on the chip{beside}")
     elif plan.erases:
         out.append(f"erase: {count_of(len(plan.erased_pages), chip.unit)} ({numbers(plan.erased_pages)})")
     else:
@@ -100,7 +101,7 @@ def plan_lines(plan: Plan, expected: Outlook) -> list[str]:
         out.append(f"kept beside the image: {span_words(plan.kept)}")
     if plan.lost:
         out.append(f"erased beside the image: {span_words(plan.lost)} (--keep-neighbours keeps it)")
-    if plan.unread:
+    if plan.unread and not plan.erases_everything:
         out.append(
             f"erased beside the image, whatever is there: {span_words(plan.unread)} (--keep-neighbours keeps it)"
         )

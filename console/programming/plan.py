@@ -12,6 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TypeAlias
 
+from console.errors import UsageTrouble
 from console.images.image import Span
 from console.programming.chips import Chip
 from protocols.programmer import SupplyRange
@@ -24,6 +25,7 @@ class Options:
     `changed_only`: leave pages alone that hold the image already, and do not erase where the bytes to write are blank.
     `keep_neighbours`: what else is on a page that is erased is written again. All but the last need the pages' content.
     `no_erase`: refuse a plan that would have to erase. `erase_all`: one mass erase in place of pages.
+    Raises UsageTrouble where two of them exclude each other.
     """
 
     changed_only: bool = False
@@ -31,6 +33,16 @@ class Options:
     no_erase: bool = False
     erase_all: bool = False
     ranges: tuple[Span, ...] = ()
+
+    def __post_init__(self) -> None:
+        if self.erase_all and self.needs_content:
+            names = ("changed_only", "keep_neighbours", "no_erase")
+            (option, *_) = (f"--{name.replace('_', '-')}" for name in names if getattr(self, name))
+            raise UsageTrouble(
+                "usage",
+                "to erase everything leaves nothing to keep or compare",
+                help=f"leave --erase-all or {option} out",
+            )
 
     @property
     def needs_content(self) -> bool:
@@ -147,6 +159,11 @@ class Plan:
         for step in self.erases:
             found.update(range(self.chip.page_count) if step.pages is None else step.pages)
         return frozenset(found)
+
+    @property
+    def erases_everything(self) -> bool:
+        """Whether one command of it erases the whole flash."""
+        return any(step.pages is None for step in self.erases)
 
     @property
     def bytes_to_write(self) -> int:

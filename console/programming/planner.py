@@ -43,8 +43,10 @@ def make_plan(
     sealed = [step for step in verifies if seal is not None and step.span.overlap(seal.span)]
     if options.erase_all:
         erases: tuple[EraseStep, ...] = (EraseStep(None),)
+        lost, unread = [], [*_gaps(chip.flash, [part.span for part in flash])]
     else:
         erases = tuple(_erases(pages.erase, chip, programmer))
+        lost, unread = pages.lost, pages.unread
     there = joined(pages.already)
     return Plan(
         chip,
@@ -56,8 +58,8 @@ def make_plan(
         already=tuple(part.span for part in there),
         rechecks=tuple(VerifyStep(part.address, part.data) for part in _cut(there, programmer.max_block)),
         kept=_spans(pages.kept),
-        lost=_spans(pages.lost),
-        unread=_spans(pages.unread),
+        lost=_spans(lost),
+        unread=_spans(unread),
         blank_pages=frozenset(pages.open),
         content=pages.content,
     )
@@ -121,10 +123,6 @@ def erase_plan(chip: Chip, pages: Iterable[int] | None, programmer: Programmer) 
 
 
 def _check(options: Options, chip: Chip) -> None:
-    if options.erase_all and options.needs_content:
-        raise UsageTrouble(
-            "usage", "a mass erase leaves nothing to keep or compare", help="leave out one of the two options"
-        )
     if options.erase_all and "no-mass-erase" in chip.oddities:
         raise UsageTrouble(
             "no-mass-erase",

@@ -15,7 +15,7 @@ from console.events import Chunk, Event, MarkKind
 from console.images.image import Span
 from console.programming.chips import Chip
 from console.programming.door import Door
-from console.programming.outlook import Outlook, numbers, units
+from console.programming.outlook import Outlook, numbers, span_words, units
 from console.programming.plan import Plan, VerifyStep
 from console.programming.planner import repair_plan
 from console.programming.proof import Difference, Kind, as_text, differences, mismatch
@@ -299,7 +299,9 @@ async def read_spans(session: Door, work: Work, spans: Sequence[Span], like: Con
     except Refused as refusal:
         if work.programmer.denied(refusal):
             raise protected(session.identity) from refusal
-        raise TargetTrouble("refused", "the chip refuses to read there", help="check address and length") from refusal
+        raise TargetTrouble(
+            "refused", f"the chip refuses to read in {span_words(spans)}", help="check address and length"
+        ) from refusal
 
 
 async def lift_protection(session: Door, work: Work, consent: int) -> None:

@@ -13,6 +13,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from errno import EACCES
 from hashlib import sha256
 from pathlib import Path
 from typing import Final
@@ -23,11 +24,13 @@ from console.images.image import ADDRESS_LIMIT
 from console.inputs import read_input
 from console.text import clean
 from console.tomlfile import parse_toml
+from console.words import count_of
 
 KIND: Final = "memory backup, version 1"
 _CODE: Final = "backup"
 _UNIQUE: Final = re.compile(r"|[0-9a-f]{24}")
 _MOST_BYTES: Final = 64 << 20
+_OTHER_NAME: Final = "choose another name"
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,10 +80,13 @@ def load_backup(path: Path) -> Backup:
     size = table.integer("size", 1, _MOST_BYTES)
     address = table.integer("address", 0, ADDRESS_LIMIT - size)
     data = read_input(path, _MOST_BYTES, _CODE, "a backup made by wakeline")
-    if len(data) != size or sha256(data).hexdigest() != table.text("sha256"):
+    other = "another SHA-256" if sha256(data).hexdigest() != table.text("sha256") else ""
+    if len(data) != size:
+        other = f"{count_of(len(data), 'byte')} in place of {size}"
+    if other:
         raise InputTrouble(
             _CODE,
-            f"the bytes are not those that were saved ({len(data)} of {size}, or another SHA-256)",
+            f"the bytes are not those that were saved: {other}",
             where=clean(str(path)),
             help="use another copy of the backup",
         )
@@ -98,22 +104,52 @@ def beside(path: Path) -> Path:
 def write_new(path: Path, data: bytes, *, overwrite: bool = False) -> None:
     """Write a file that was not there and wait until it is on the disk.
 
-    Raises InputTrouble `output-exists` or `output`.
+    Raises InputTrouble as `check_new` does.
     """
     try:
         with path.open("wb" if overwrite else "xb") as stream:
             stream.write(data)
             stream.flush()
             os.fsync(stream.fileno())
-    except FileExistsError as error:
-        raise InputTrouble(
-            "output-exists", "the file is there already", where=clean(str(path)), help="choose another name"
-        ) from error
     except (OSError, ValueError) as error:
-        words = clean(getattr(error, "strerror", None) or str(error))
-        raise InputTrouble(
-            "output", f"cannot write: {words}", where=clean(str(path)), help="choose another place"
-        ) from error
+        raise _not_written(path, error) from error
+
+
+def check_new(path: Path, *, overwrite: bool = False, help: str = _OTHER_NAME) -> None:
+    """Find out now whether `write_new` could write there later: the file is made, and taken away again. `help`: what
+    to do where one is there already.
+
+    Raises InputTrouble `output-exists` or `output`.
+    """
+    try:
+        if not (overwrite and path.exists()):
+            with path.open("xb"):
+                pass
+            path.unlink()
+        elif path.is_dir():
+            raise IsADirectoryError
+        elif not os.access(path, os.W_OK):
+            raise PermissionError(EACCES, os.strerror(EACCES))
+    except (OSError, ValueError) as error:
+        raise _not_written(path, error, help) from error
+
+
+def free_name(path: Path) -> Path:
+    """`path` with the lowest number from 2 on that makes it a new name."""
+    number = 2
+    while (free := path.with_stem(f"{path.stem}-{number}")).exists():
+        number += 1
+    return free
+
+
+def _not_written(path: Path, error: Exception, help: str = _OTHER_NAME) -> InputTrouble:
+    where = clean(str(path))
+    words = clean(getattr(error, "strerror", None) or str(error))  # a name with a zero byte has no such words
+    if isinstance(error, FileExistsError | IsADirectoryError):
+        if not path.is_dir():
+            return InputTrouble("output-exists", "the file is there already", where=where, help=help)
+        words = "this is a folder"
+    return InputTrouble("output", f"cannot write: {words}", where=where, help="choose another place")
 
 
 def plain(text: str) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Final, Protocol
 
 from console.images.image import Image, Span
 from console.images.load import load_image
@@ -13,6 +13,9 @@ from console.programming.chips import Chip
 from console.programming.plan import Options
 from console.programming.stages import Work
 from console.session.session import DEFAULT_LISTEN_S
+
+CONSENT: Final = "--consent with the chip's product id, as 0x410"
+"""The option that gives the consent to erase beforehand, in words."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,14 +64,22 @@ class Job:
         """The ranges asked for; none: the whole image."""
         return tuple(Span(start, size) for start, size in self.ranges or ())
 
+    @property
+    def asks_for_id(self) -> bool:
+        """Whether nobody has given a chip's product id yet as consent to erase."""
+        return self.consent is None and (self.lift_protection is None or self.lift_protection is True)
+
     def load(self) -> Image:
         """The image. Raises InputTrouble or UsageTrouble."""
         return load_image(self.image, address=self.address, format=self.format)
 
     def plan_options(self) -> Options:
-        """What the plan needs to know."""
+        """What the plan needs to know. Raises UsageTrouble for what does not go together.
+
+        After a cut what is right already is left alone, unless everything was to be erased: that begins anew.
+        """
         return Options(
-            changed_only=self.changed_only or self.resume,
+            changed_only=self.changed_only or (self.resume and not self.erase_all),
             keep_neighbours=self.keep_neighbours,
             no_erase=self.no_erase,
             erase_all=self.erase_all,

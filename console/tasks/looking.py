@@ -5,13 +5,13 @@ from __future__ import annotations
 from hashlib import sha256
 from pathlib import Path
 
-from console.errors import InputTrouble, Mismatch, UsageTrouble
+from console.errors import Mismatch, UsageTrouble
 from console.images.image import ADDRESS_LIMIT, Span
 from console.programming.plan import Options, Plan
 from console.programming.planner import make_plan
 from console.programming.proof import as_text, differences
 from console.programming.run import announce, compared, read_spans
-from console.record.backup import write_new
+from console.record.backup import check_new, write_new
 from console.tasks.job import Job
 from console.tasks.on_chip import Body, OnChip
 from console.tasks.writing import image_words
@@ -20,19 +20,16 @@ from console.words import count_of
 
 
 def read(job: Job) -> Body:
-    """Memory as it is, into a file that was not there. Raises InputTrouble where it is."""
+    """Memory as it is, into a file that was not there. Raises InputTrouble where it is, or cannot be made."""
     output = Path(job.output)
-    if output.exists() and not job.overwrite:  # before the chip is read, not after
-        raise InputTrouble(
-            "output-exists",
-            "the file is there already",
-            where=clean(str(output)),
-            help="choose another name or add --overwrite",
-        )
+    check_new(output, overwrite=job.overwrite, help="choose another name or add --overwrite")
 
-    async def body(on: OnChip) -> None:
+    def check(on: OnChip) -> Plan:
+        _span_of(on)
+        return Plan(on.chip, (), (), ())
+
+    async def run(on: OnChip) -> None:
         span = _span_of(on)
-        on.work.plan = Plan(on.chip, (), (), ())
         announce(on.session, "read", on.work.plan)
         (data,) = await read_spans(on.session, on.work, [span])
         write_new(output, data, overwrite=job.overwrite)
@@ -41,21 +38,28 @@ def read(job: Job) -> Body:
         on.more["file"]["sha256"] = sha256(data).hexdigest()
         on.say(f"{clean(str(output))} holds the {count_of(len(data), 'byte')} from 0x{span.start:08X}")
 
-    return body
+    return Body(check, run)
 
 
 def _span_of(on: OnChip) -> Span:
     """The range asked for; the whole flash where nothing was. Raises UsageTrouble."""
-    address, length = on.job.address, on.job.length
+    address, length, flash = on.job.address, on.job.length, on.chip.flash
     if address is None:
-        address = on.chip.flash_start
+        address = flash.start
     if length is None:
-        if not on.chip.flash.holds(address):
+        if not flash.holds(address):
             raise UsageTrouble("usage", "outside the flash a length is needed", help="add --length")
-        length = on.chip.flash.end - address
+        length = flash.end - address
     if not 0 < length <= ADDRESS_LIMIT - address:
         words = f"there are not {count_of(length, 'byte')} from 0x{address:08X}"
         raise UsageTrouble("usage", words, help="check --length")
+    if flash.holds(address) and not flash.holds(address, length):
+        raise UsageTrouble(
+            "usage",
+            f"there are not {count_of(length, 'byte')} from 0x{address:08X}: the flash of {on.chip.name} ends at "
+            f"0x{flash.end - 1:08X}",
+            help=f"check --length; up to its end it is {flash.end - address}",
+        )
     return Span(address, length)
 
 
@@ -63,10 +67,13 @@ def compare(job: Job) -> Body:
     """Does the chip hold this image? Raises InputTrouble and UsageTrouble for the image."""
     image = job.load()
 
-    async def body(on: OnChip) -> None:
-        on.more["image"] = image_words(image)
+    def check(on: OnChip) -> Plan:
         full = make_plan(image, on.chip, on.work.programmer, Options(ranges=job.spans))
-        on.work.plan = Plan(on.chip, (), (), full.all_verifies)
+        return Plan(on.chip, (), (), full.all_verifies)
+
+    async def run(on: OnChip) -> None:
+        on.more["image"] = image_words(image)
+        on.work.plan = check(on)
         announce(on.session, "compare", on.work.plan, source=image.path)
         wrong = await compared(on.session, on.work)
         on.more["differences"] = [
@@ -82,4 +89,4 @@ def compare(job: Job) -> Body:
             help="program it, or look whether this is the right image",
         )
 
-    return body
+    return Body(check, run)

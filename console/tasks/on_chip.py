@@ -5,17 +5,17 @@ The bodies (`writing`, `looking`, `erasing`) are the same whether a command or t
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Callable, Iterator
+from collections.abc import Awaitable, Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final
 
-from console.errors import InputTrouble, Outcome, PortTrouble, Stopped, TargetTrouble, UsageTrouble
+from console.errors import Outcome, PortTrouble, Stopped, TargetTrouble, UsageTrouble
 from console.events import MarkKind
 from console.images.image import Image, Span
-from console.images.layout import Severity, check_layout, fit_trouble
+from console.images.layout import Finding, Severity, check_layout, fit_trouble
 from console.programming.chip_file import candidates, chip_named, find_chip
 from console.programming.chips import Chip
 from console.programming.fold import after_a_cut
@@ -34,11 +34,12 @@ from console.programming.run import (
 )
 from console.programming.stages import Work
 from console.programming.supply import supply_step
-from console.record.backup import Backup, beside, save_backup
+from console.record.backup import Backup, beside, check_new, load_backup, save_backup
 from console.session.session import Session
 from console.tasks.cut import Held
 from console.tasks.job import Front, Job
 from console.text import clean, file_name
+from console.words import size
 from protocols.errors import Refused, TheirBehaviour
 
 # common practice, no source; local rules and the maker's instructions come first
@@ -64,6 +65,10 @@ CUT_SHORT: Final = (
     "the chip may wait for the rest of a command: reset the board, or go on with --resume (or r), before anything else "
     "is sent to it"
 )
+LIFTING: Final = (
+    "the chip is protected: nothing on it can be read, and so nothing can be saved or kept",
+    "caution: lifting the readout protection erases everything on the chip, for good; ask the owner",
+)
 
 
 @dataclass(slots=True)
@@ -77,6 +82,8 @@ class OnChip:
     more: dict[str, Any] = field(default_factory=dict)
     unique_id: str = ""
     supply: SupplyStep | None = None
+    lifted: bool = False
+    """Whether this task lifted the chip's protection, which erased everything."""
     held: Held | None = None
     """The file with what was there before this run, or before the one that it goes on with, began to change it."""
 
@@ -96,14 +103,26 @@ class OnChip:
         """The product id as it is typed for consent."""
         return f"0x{self.product_id:03X}"
 
+    @property
+    def protected(self) -> bool:
+        """Whether nothing of it can be read now."""
+        identity = self.session.identity
+        return identity is not None and identity.readout_protected is True
+
+    @property
+    def consented(self) -> bool:
+        """Whether the chip's own id was given as consent to lose everything on it."""
+        return self.lifted or self.job.consent is not None  # `check` looks whose id it is
+
     def say(self, *lines: str) -> None:
         """Lines for a person."""
         self.front.say(*lines)
 
     def warn(self, words: str) -> None:
-        """Something to look at before going on; a script finds it among the warnings."""
-        self.more["warnings"].append(words)
-        self.say(f"look: {words}")
+        """Something to look at before going on; a script finds it among the warnings. Said once."""
+        if words not in self.more["warnings"]:
+            self.more["warnings"].append(words)
+            self.say(f"look: {words}")
 
     def finish(self, task: str, *, proven: str, size: int) -> None:
         """The record's last word on a task that only looked: it was done."""
@@ -113,7 +132,8 @@ class OnChip:
         """Go on only if the person agrees. Raises Stopped, which the record says too, and UsageTrouble."""
         if not await self.front.ask(question, wanted, option):
             self.session.mark(MarkKind.STOPPED)
-            raise Stopped("stopped", "not confirmed; nothing was changed", help="start again when ready")
+            done = "the protection was lifted, which erased the chip" if self.lifted else "nothing was changed"
+            raise Stopped("stopped", f"not confirmed; {done}", help="start again when ready")
 
     def expected(self) -> Outlook:
         """How long the plan takes on this line."""
@@ -134,15 +154,27 @@ class OnChip:
         if self.work.plan.changes:
             self.say("", *CAUTIONS, *(SUPPLY_CAUTION if self.work.plan.supply is not None else ()), "")
 
+    def fits(self, image: Image) -> Sequence[Finding]:
+        """What there is to be said about an image that fits. Raises InputTrouble."""
+        findings = check_layout(image, self.chip)
+        trouble = fit_trouble(image, self.chip, findings)
+        if trouble is not None:
+            raise trouble
+        return findings
+
+    def on_blank(self, image: Image, options: Options) -> Plan:
+        """The plan as it would be if nothing were on the chip: all that can be known before it is read. Raises
+        InputTrouble and UsageTrouble for what no chip of this kind can hold."""
+        pages = touched_pages(image, self.chip, options.ranges)
+        blank = {page: bytes((self.chip.erased,)) * self.chip.page_range(page).size for page in pages}
+        return make_plan(image, self.chip, self.work.programmer, options, blank)
+
     def plan_image(
         self, image: Image, options: Options, current: dict[int, bytes] | None = None, whole: Image | None = None
     ) -> Plan:
         """The plan for an image that fits; told to the user. `whole`: the image's part that is wanted, with what a
         resumed run puts back around it. Raises InputTrouble and UsageTrouble."""
-        findings = check_layout(image, self.chip)
-        trouble = fit_trouble(image, self.chip, findings)
-        if trouble is not None:
-            raise trouble
+        findings = self.fits(image)
         if whole is not None and whole is not image:
             plan = make_plan(whole, self.chip, self.work.programmer, replace(options, ranges=()), current)
         else:
@@ -157,11 +189,8 @@ class OnChip:
         """What the chip holds where the plan needs to know it."""
         if not options.needs_content:
             return {}
-        try:
-            pages = touched_pages(image, self.chip, options.ranges)
-        except InputTrouble:
-            return {}  # the layout check says it better
         self.say("reading what is there")
+        pages = touched_pages(image, self.chip, options.ranges)
         return await read_pages(self.session, self.work, pages, image.read)
 
     async def save(self, address: int, data: bytes, keeps: tuple[Span, ...]) -> None:
@@ -182,17 +211,66 @@ class OnChip:
         else:
             self.say(f"saved in {files}; `wakeline restore` brings it back")
 
-    async def lift_protection(self) -> None:
-        """Only if the user asked for it and gave the chip's id as consent."""
-        consent = self.job.lift_protection
-        if consent is None:
-            raise protected(self.session.identity)
-        if consent is True:
-            self.say("caution: lifting the readout protection erases everything on the chip, for good; ask the owner")
+    def check(self, body: Body) -> Plan:
+        """All that can be known of the job before the chip is read: whether consent given beforehand is for this chip,
+        and what `Body.check` raises."""
+        for consent in (self.job.consent, self.job.lift_protection):
+            if isinstance(consent, int) and not isinstance(consent, bool) and consent != self.product_id:
+                raise TargetTrouble(
+                    "wrong-chip",
+                    f"the consent is for 0x{consent:03X}, this chip says {self.id_words}",
+                    help=f"make sure which board this is; give its own id, {self.id_words} (without 0x digits are "
+                    "decimal)",
+                )
+        return body.check(self)
+
+    async def lift_protection(self, after: Plan) -> bool:
+        """Only if the user asked for it and gave the chip's id as consent; `after` is what will be done then. False
+        where only the plan was asked for: it is told, and nothing is lifted."""
+        job = self.job
+        if job.plan or job.lift_protection is True:
+            self.say(*LIFTING, "then, on a chip that is blank:")
+            self.take(after)
+        smallest = self.chip.flash_start + self.chip.least_flash_size
+        if any(self.chip.flash.holds(step.address) and step.span.end > smallest for step in after.all_writes):
+            self.warn(
+                f"the size of the flash cannot be read before, and the smallest {self.chip.name} has only "
+                f"{size(self.chip.least_flash_size)}: look at the full type on the chip"
+            )
+        if job.plan:
+            self.say("this is the plan alone: the protection is still set, and nothing was changed")
+            return False
+        if job.lift_protection is True:
             await self.agree("The chip will be erased.", self.id_words, f"the id: --lift-protection {self.id_words}")
-            consent = self.product_id
         self.say("lifting the readout protection, which erases everything on the chip")
-        await lift_protection(self.session, self.work, consent)
+        await lift_protection(self.session, self.work, self.product_id)
+        self.lifted = self.more["lifted"] = True
+        return True
+
+
+@dataclass(frozen=True, slots=True)
+class Body:
+    """A task that is made of its job, for a chip that is awake."""
+
+    check: Callable[[OnChip], Plan]
+    """Raises whatever of files, options and the chip's facts forbids the job, and gives the plan as it would be on a
+    blank chip. It reads, says, asks and changes nothing, so that it can come before everything that does."""
+    run: Callable[[OnChip], Awaitable[None]]
+    """Does it."""
+    asks: str = ""
+    """The option that gives the consent for which `run` is sure to ask; empty where it will not."""
+
+
+def check_backup(job: Job) -> None:
+    """Find out whether the backup can be saved, before anything is read for it. Raises InputTrouble."""
+    if job.no_backup or job.plan:
+        return
+    path = Path(job.backup or f"{datetime.now(UTC):%Y%m%d-%H%M%S}-before.bin")
+    if job.resume and path.exists():  # saved before the cut
+        load_backup(path)
+        return
+    for each in (path, beside(path)):
+        check_new(each)
 
 
 def stop(session: Session, work: Work | None, running: bool) -> bool:
@@ -223,9 +301,6 @@ def _told_if_cut(session: Session, work: Work) -> Iterator[None]:
         raise
 
 
-Body = Callable[[OnChip], Awaitable[None]]
-
-
 async def perform(session: Session, job: Job, body: Body, front: Front, more: dict[str, Any]) -> OnChip | None:
     """Wake the chip, find out what it is, run `body` on it; None where it does not wake up.
 
@@ -243,12 +318,18 @@ async def perform(session: Session, job: Job, body: Body, front: Front, more: di
         on = OnChip(job, session, work, front, more)
         if job.supply_volts is not None:  # before anything is erased, protection included
             on.supply = supply_step(job.supply_volts, chip, programmer)
+        if on.protected and job.lift_protection is None:
+            raise protected(session.identity)
+        on_blank = on.check(body)
         with _told_if_cut(session, work):
-            if session.identity is not None and session.identity.readout_protected:
-                await on.lift_protection()
-            work.plan = erase_plan(await chip_at_hand(session, work), (), programmer)
+            if on.protected and not await on.lift_protection(on_blank):
+                return on
+            sized = await chip_at_hand(session, work)
+            work.plan = erase_plan(sized, (), programmer)
+            if sized != chip:
+                on.check(body)
             on.unique_id = await unique_id(session, work)
-            await body(on)
+            await body.run(on)
         return on
 
 
@@ -269,9 +350,10 @@ async def chip_for(job: Job, session: Session, front: Front) -> Chip:
             if chip is None:
                 raise
     if product is not None and product not in chip.product_ids:
+        named = [name for name, given in (("--chip", job.chip), ("--chip-file", job.chip_file)) if given is not None]
         raise TargetTrouble(
             "wrong-chip",
             f"the chip on this board says 0x{product:03X}, which {chip.name} does not",
-            help="look at the type on the chip, or name none",
+            help="look at the type on the chip" + (f", or leave {' and '.join(named)} out" if named else ""),
         )
     return chip

@@ -12,14 +12,14 @@ from typing import Final
 
 from console.errors import InputTrouble, TargetTrouble, UsageTrouble
 from console.images.image import Image, Segment, Span, joined
-from console.programming.plan import Options
-from console.programming.planner import make_plan, touched_pages, wanted
+from console.programming.plan import Options, Plan
+from console.programming.planner import make_plan, wanted
 from console.programming.run import announce, carry_out, read_pages, read_spans, start
 from console.programming.version import VersionPlace, find_version
 from console.record.backup import load_backup
 from console.tasks.cut import Held, begin, ended, held_for
-from console.tasks.job import Job
-from console.tasks.on_chip import Body, OnChip
+from console.tasks.job import CONSENT, Job
+from console.tasks.on_chip import Body, OnChip, check_backup
 from console.text import clean, quoted
 from console.words import count_of
 
@@ -27,12 +27,24 @@ _SHOWN_WORDS: Final = 400
 
 
 def program(job: Job) -> Body:
-    """Check, erase, write, read back. Raises InputTrouble and UsageTrouble for the image."""
-    image = job.load()
+    """Check, erase, write, read back. Raises InputTrouble and UsageTrouble for the image and for where to save what is
+    kept."""
+    image, wishes = job.load(), job.plan_options()
+    if job.no_erase and job.lift_protection is not None:
+        raise UsageTrouble(
+            "usage",
+            "lifting the protection erases everything, which --no-erase forbids",
+            help="leave --no-erase or --lift-protection out",
+        )
+    if job.keep_neighbours:
+        check_backup(job)
 
-    async def body(on: OnChip) -> None:
+    def check(on: OnChip) -> Plan:
+        on.fits(image)
+        return on.on_blank(image, wishes)
+
+    async def run(on: OnChip) -> None:
         on.more["image"] = image_words(image)
-        wishes = job.plan_options()
         there = await on.content_for(image, wishes)
         plan = on.plan_image(image, wishes, there, await held_for(on, image, there, keeps=wishes.keep_neighbours))
         if job.plan:
@@ -43,15 +55,15 @@ def program(job: Job) -> Body:
             whole = Span(first.start, last.end - first.start)
             (data,) = await read_spans(on.session, on.work, [whole])
             await on.save(first.start, data, (whole,))
-        everything = any(step.pages is None for step in plan.erases)
-        await _write(on, image, "program", "Write this to the board?", on.id_words if everything else "yes")
+        await _write(on, image, "program", "Write this to the board?")
 
-    return body
+    return Body(check, run, _asks(job))
 
 
 def update(job: Job) -> Body:
     """Read what is there; where the image changes it, save it first, show the old and the new version, ask, program,
-    prove. Raises InputTrouble and UsageTrouble for the image, also for a version that it does not have."""
+    prove. Raises InputTrouble and UsageTrouble for the image, also for a version that it does not have, and for where
+    to save what is there."""
     image = job.load()
     if job.changed_only and job.write_anyway:
         raise UsageTrouble(
@@ -61,15 +73,20 @@ def update(job: Job) -> Body:
         )
     place = _place(job)
     new = None if place is None else _version_of(image, place)
-
-    async def body(on: OnChip) -> None:
-        on.more["image"] = image_words(image)
-        gently = not job.erase_all
+    wishes = job.plan_options()
+    if not job.erase_all:
         # whatever the image does not change stays; after a cut that is also what was written before it
-        changed_only = gently and (job.resume or not job.write_anyway)
-        wishes = replace(job.plan_options(), changed_only=changed_only, keep_neighbours=gently)
+        wishes = replace(wishes, changed_only=job.resume or not job.write_anyway, keep_neighbours=True)
+    check_backup(job)
+
+    def check(on: OnChip) -> Plan:
+        on.fits(image)
+        return on.on_blank(image, wishes)
+
+    async def run(on: OnChip) -> None:
+        on.more["image"] = image_words(image)
         pages = await on.content_for(image, wishes)
-        whole = await held_for(on, image, pages, keeps=gently)
+        whole = await held_for(on, image, pages, keeps=wishes.keep_neighbours)
         plan = on.plan_image(image, wishes, pages, whole)
         # where the image goes first: elsewhere may be another program with a version of its own
         first = on.held
@@ -83,8 +100,8 @@ def update(job: Job) -> Body:
         if saves:
             flash = b"".join(pages[number] for number in range(on.chip.page_count))
             # also what is written into the blank: should that fail, its unit is erased after all
-            keeps = tuple(on.chip.page_range(number) for number in sorted(plan.content)) if gently else ()
-            await on.save(on.chip.flash_start, flash, keeps)
+            keeps = [on.chip.page_range(number) for number in sorted(plan.content) if wishes.keep_neighbours]
+            await on.save(on.chip.flash_start, flash, tuple(keeps))
         if same and plan.erases:
             on.say("the chip holds this image already; it is written anyway")
         old = old or _version_in(there, place)
@@ -92,10 +109,9 @@ def update(job: Job) -> Body:
         if place is not None:
             blank = set(b"".join(pages.values())) <= {on.chip.erased}
             _tell_versions(on, old, new, blank=blank, same=same, when="" if first is None else " before the cut")
-        wanted = "yes" if gently else on.id_words
-        await _write(on, image, "update", "The board's program is about to be replaced.", wanted)
+        await _write(on, image, "update", "The board's program is about to be replaced.")
 
-    return body
+    return Body(check, run, _asks(job))
 
 
 def restore(job: Job) -> Body:
@@ -103,42 +119,65 @@ def restore(job: Job) -> Body:
     path = Path(job.backup or "")
     backup = load_backup(path)
     image = Image(clean(str(path)), "raw", (Segment(backup.address, backup.data),))
+    wishes = Options(changed_only=True, keep_neighbours=True)
 
-    async def body(on: OnChip) -> None:
-        on.more["image"] = image_words(image)
+    def check(on: OnChip) -> Plan:
         if on.product_id != backup.product_id:
             raise TargetTrouble(
                 "wrong-chip",
                 f"the backup is of a chip 0x{backup.product_id:03X}, this one says {on.id_words}",
                 help="look for the backup of this board",
             )
-        known = bool(backup.unique_id) and on.chip.unique_id_address is not None
-        if known and on.unique_id != backup.unique_id and not job.other_board:
+        if on.protected and _one_board(on) and not job.other_board:
+            raise TargetTrouble(
+                "protected",
+                "while the chip is protected nobody can see whether the backup is of this board",
+                help="look which board this is; --other-board puts it here whichever it is",
+            )
+        return on.on_blank(image, wishes)
+
+    def _one_board(on: OnChip) -> bool:
+        """Whether it can be told which board of its kind the backup is of."""
+        return bool(backup.unique_id) and on.chip.unique_id_address is not None
+
+    async def run(on: OnChip) -> None:
+        on.more["image"] = image_words(image)
+        if _one_board(on) and not job.other_board and on.unique_id != backup.unique_id:
             raise TargetTrouble(
                 "wrong-chip",
                 "the backup is of another board with the same kind of chip",
                 help="look for the backup of this board, or give --other-board to put it here all the same",
             )
         on.held = Held(path, backup, (), noted=True)  # once it is back, a run that was cut off since is of no account
-        on.say("reading what is there")
-        current = await read_pages(on.session, on.work, touched_pages(image, on.chip), image.read)
-        wishes = Options(changed_only=True, keep_neighbours=True)
-        on.take(make_plan(image, on.chip, on.work.programmer, wishes, current))
-        await _write(on, image, "restore", "What the backup holds replaces what is on the board.", "yes")
+        on.take(make_plan(image, on.chip, on.work.programmer, wishes, await on.content_for(image, wishes)))
+        await _write(on, image, "restore", "What the backup holds replaces what is on the board.")
 
-    return body
+    return Body(check, run, _asks(job))
 
 
-async def _write(on: OnChip, image: Image, task: str, question: str, wanted: str) -> None:
-    """Ask where something changes, carry the plan out, and start the program if that was asked for."""
+def _asks(job: Job) -> str:
+    """The option with the consent that `_write` will want, unless it was given or nothing will be written."""
+    if job.plan:
+        return ""
+    if job.erase_all:
+        return CONSENT if job.asks_for_id else ""
+    return "" if job.yes else "--yes"
+
+
+async def _write(on: OnChip, image: Image, task: str, question: str) -> None:
+    """Ask where something changes, for the chip's own id where all of it is lost; carry the plan out, and start the
+    program if that was asked for."""
     plan = on.work.plan
     on.caution()
     on.more["changed"] = plan.changes
     if not plan.changes:
         size = count_of(sum(span.size for span in plan.already), "byte")
         on.say(f"the chip holds this already: {size} read and found right; nothing is saved, erased or written")
+    elif plan.erases_everything:
+        if not on.consented:
+            await on.agree(question, on.id_words, f"--consent {on.id_words}")
     elif not on.job.yes:
-        await on.agree(question, wanted, "--yes")
+        await on.agree(question, "yes", "--yes")
     begin(on, task, image)
     announce(on.session, task, plan, on.expected(), source=image.path)
     await carry_out(on.session, on.work)

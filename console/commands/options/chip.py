@@ -15,7 +15,7 @@ def program(sub: ArgumentParser) -> None:
     _plan_options(sub)
     sub.add_argument("--plan", action="store_true", help="only say what would be done")
     _supply_option(sub)
-    sub.set_defaults(yes=True)  # who gives this command has said so
+    sub.set_defaults(yes=True)  # who gives this command has said so, except of what lies beside the image
     _backup_options(sub)
     _start_options(sub)
 
@@ -29,7 +29,7 @@ def update(sub: ArgumentParser) -> None:
     sub.add_argument("--version-at", type=place, default=None, metavar="A[:N]", help="where its text is")
     sub.add_argument("--version-pattern", type=pattern, default=None, metavar="REGEX", help="how it looks")
     _backup_options(sub)
-    sub.add_argument("--yes", action="store_true", help="do not ask")
+    sub.add_argument("--yes", action="store_true", help="do not ask (--erase-all wants --consent)")
     _start_options(sub)
 
 
@@ -65,7 +65,7 @@ def erase(sub: ArgumentParser) -> None:
     _supply_option(sub)
     sub.add_argument("--pages", type=pages, default=None, metavar="LIST", help="numbers: 0-3,7")
     sub.add_argument("--all", dest="everything", action="store_true", help="everything")
-    sub.add_argument("--consent", type=address, default=None, metavar="ID", help="the chip's product id: do not ask")
+    _consent_option(sub, "the chip's product id: do not ask")
 
 
 def _on_chip(sub: ArgumentParser, *, image: bool = False, erases: bool = False, proves: bool = True) -> None:
@@ -96,10 +96,16 @@ def _plan_options(sub: ArgumentParser) -> None:
     sub.add_argument("--changed-only", action="store_true", help="read first; write only what is not there yet")
     sub.add_argument("--keep-neighbours", action="store_true", help="write again what else is on erased pages")
     sub.add_argument("--no-erase", action="store_true", help="refuse if anything would have to be erased")
-    sub.add_argument("--erase-all", action="store_true", help="one mass erase instead of pages")
+    words = "one mass erase instead of pages; asks for the chip's product id"
+    sub.add_argument("--erase-all", action="store_true", help=words)
+    _consent_option(sub, "the chip's product id: do not ask before --erase-all")
     sub.add_argument(
         "--range", dest="ranges", type=span, action="append", metavar="A:N", help="only these bytes; repeatable"
     )
+
+
+def _consent_option(sub: ArgumentParser, words: str) -> None:
+    sub.add_argument("--consent", type=address, default=None, metavar="ID", help=words)
 
 
 def _supply_option(sub: ArgumentParser) -> None:

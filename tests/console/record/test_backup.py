@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from hashlib import sha256
 from pathlib import Path
@@ -11,7 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from console.errors import InputTrouble
-from console.record.backup import Backup, beside, load_backup, save_backup, write_new
+from console.record.backup import Backup, beside, check_new, free_name, load_backup, save_backup, write_new
 
 SAVED = Backup(0x0800_0000, bytes(range(256)), 0x410, "F10x medium density", "00112233445566778899aabb")
 
@@ -44,7 +45,7 @@ def test_neither_file_is_ever_written_over(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("old", "new", "word"),
     [
-        ("size = 256", "size = 255", "not those that were saved"),
+        ("size = 256", "size = 255", "not those that were saved: 256 bytes in place of 255"),
         ("size = 256", "size = -1", "size"),
         ("0x08000000", "0xFFFFFFFF", "address"),
         ("0x410", '"x"', "product_id"),
@@ -68,11 +69,58 @@ def test_bytes_that_changed_or_are_missing_are_refused(tmp_path: Path) -> None:
     path = tmp_path / "memory.bin"
     save_backup(path, SAVED)
     path.write_bytes(SAVED.data[:-1] + b"\0")
-    with pytest.raises(InputTrouble, match="not those that were saved"):
+    with pytest.raises(InputTrouble, match="not those that were saved: another SHA-256"):
+        load_backup(path)
+    path.write_bytes(SAVED.data[:-1])
+    with pytest.raises(InputTrouble, match="not those that were saved: 255 bytes in place of 256"):
         load_backup(path)
     path.unlink()
     with pytest.raises(InputTrouble):
         load_backup(path)
+
+
+@pytest.mark.parametrize(
+    ("name", "code"),
+    [
+        ("new.bin", ""),
+        ("old.bin", "output-exists"),
+        ("nodir/new.bin", "output"),
+        (".", "output"),
+        ("x" * 300, "output"),  # most file systems end at 255
+        ("new\0.bin", "output"),
+    ],
+)
+def test_whether_a_file_can_be_written_is_known_beforehand_and_leaves_nothing(
+    name: str, code: str, tmp_path: Path
+) -> None:
+    write_new(tmp_path / "old.bin", b"old")
+    before, found = sorted(tmp_path.iterdir()), ""
+    try:
+        check_new(tmp_path / name)
+    except InputTrouble as trouble:
+        found = trouble.code
+        with pytest.raises(InputTrouble, match=re.escape(trouble.message)) as caught:  # it is what writing says
+            write_new(tmp_path / name, b"new")
+        assert caught.value.code == code
+    assert found == code
+    assert sorted(tmp_path.iterdir()) == before
+    assert (tmp_path / "old.bin").read_bytes() == b"old"
+
+
+def test_a_file_to_be_written_over_is_left_as_it_is_until_then(tmp_path: Path) -> None:
+    write_new(tmp_path / "old.bin", b"old")
+    check_new(tmp_path / "old.bin", overwrite=True)
+    assert (tmp_path / "old.bin").read_bytes() == b"old"
+    with pytest.raises(InputTrouble):
+        check_new(tmp_path, overwrite=True)
+
+
+def test_the_next_free_name_is_one_that_is_not_there(tmp_path: Path) -> None:
+    path = tmp_path / "run.pcapng"
+    assert free_name(path) == tmp_path / "run-2.pcapng"
+    write_new(tmp_path / "run-2.pcapng", b"")
+    write_new(tmp_path / "run-3.pcapng", b"")
+    assert free_name(path) == tmp_path / "run-4.pcapng"
 
 
 @given(words=st.binary(max_size=300))
