@@ -34,7 +34,7 @@ PASSING = {
     "nack-command:at=8",
     "late-ack:at=14,ms=700",
     "drop-byte:way=to-board,place=500",
-    "drop-byte:way=to-host,place=60",
+    "drop-byte:way=to-host,place=120",
     "drop-byte:way=to-host,place=400",
     "corrupt-byte:way=to-board,place=300",
     "corrupt-byte:way=to-host,place=500",
@@ -47,9 +47,9 @@ CUTTING = {
 }
 # the port itself goes away; it comes back by hand
 VANISHING = {
-    "vanish-at:way=to-board,place=40",
+    "vanish-at:way=to-board,place=100",
     "vanish-at:way=to-board,place=700",
-    "vanish-at:way=to-host,place=60",
+    "vanish-at:way=to-host,place=120",
     "vanish-at:way=to-host,place=1500",
 }
 # pages that are written for the second time: a blank one has nothing to keep
