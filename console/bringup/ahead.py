@@ -39,9 +39,11 @@ class Ahead:
                 measured[run.name] = run
         return (*self._shown.values(), *measured.values())
 
-    def best(self, case: Case, ready: Collection[Stage]) -> Split | None:
-        """The probe worth most now; `ready` are stages that can run at once."""
+    def best(self, case: Case, ready: Collection[Stage], *, dead: bool = False) -> Split | None:
+        """The probe worth most now; `ready` are stages that can run at once. `dead`: the board gets no power now."""
         probes = [*supply_probes(case.board, case.runs), *_of_stages(ready)]
+        if dead:
+            probes = [probe for probe in probes if probe.net and not probe.live]
         open_ = [probe for probe in probes if probe.key not in self._left_out and probe.key not in self._shown]
         return best_split(case, open_)
 

@@ -37,8 +37,8 @@ class State(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class StageState:
-    """One stage. `found` is what it showed, `off` what is wrong with that, `limits` what would be right; `runs` and
-    seconds count all its runs."""
+    """One stage. `found` is what it showed, `off` what is wrong with that, `limits` what would be right,
+    `caution` what to mind while it runs; `runs` and seconds count all its runs."""
 
     id: str
     work: str
@@ -53,6 +53,7 @@ class StageState:
     runs: int = 0
     elapsed_s: float = 0.0
     limits: str = ""
+    caution: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,6 +166,12 @@ class BringupState:
             return f"the plan is done from where it began; {', '.join(filter(None, (before, left_out)))}"
         return f"the plan is done, with {left_out}" if left_out else "the plan is done: every stage passed"
 
+    @property
+    def goes_on_at(self) -> str:
+        """The stage at which a plan that was left or stopped goes on later; "" where nothing is left to do."""
+        done = (State.PASSED, State.TRUSTED, State.SKIPPED)
+        return self.stopped_at or next((stage.id for stage in self.stages if stage.state not in done), "")
+
     def stage(self, id: str) -> StageState | None:
         """The stage of that name."""
         return next((stage for stage in self.stages if stage.id == id), None)
@@ -190,7 +197,7 @@ class BringupState:
             return None
         failed, left = self.stage(self.stopped_at), [one for one in self.suspects if not one.cleared]
         if failed is None or outcome is Outcome.STOPPED:
-            return "stopped", "the plan was left before its end", "run it again; --from STAGE goes on from a stage"
+            return "stopped", "the plan was left before its end", f"go on at {self.goes_on_at} with --from STAGE"
         advice = f"look at {left[0].title}" if left else "look at what this stage uses"
         return str(outcome), f"stage {failed.id}: {failed.off or failed.found or failed.title}", advice
 
@@ -253,7 +260,8 @@ class BringupFold:
             case "begin":
                 self._begun_ns = mark.t_ns
                 name = _text(fields, "stage")
-                return replace(_with(state, name, state=State.RUNNING, found="", off="", outcome=None), current=name)
+                fresh = {"state": State.RUNNING, "found": "", "off": "", "outcome": None}
+                return replace(_with(state, name, caution=_text(fields, "caution"), **fresh), current=name)
             case "end":
                 return self._end(state, mark)
             case "trust":

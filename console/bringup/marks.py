@@ -46,9 +46,10 @@ class Marks:
         """A stage is taken as passed."""
         self._mark("trust", stage=stage)
 
-    def begin(self, stage: Stage) -> None:
-        """A stage begins."""
-        self._mark("begin", stage=stage.id, title=stage.title)
+    def begin(self, stage: Stage, caution: str = "") -> None:
+        """A stage begins; `caution` where nobody is asked, who would be told it with the question."""
+        said: dict[str, Value] = {"caution": caution} if caution else {}
+        self._mark("begin", stage=stage.id, title=stage.title, **said)
 
     def end(self, stage: Stage, result: Result) -> None:
         """A stage ends."""
@@ -81,10 +82,12 @@ class Marks:
         value: dict[str, Value] = {} if reply.value is None else {"value": reply.value, "unit": reply.unit}
         self._mark("answer", id=check.id, reply=reply.kind, outcome=reply.outcome, text=clean(reply.text), **value)
 
-    def suspects(self, stage: Stage, found: Suspects, cleared: Collection[str], before: str) -> None:
+    def suspects(
+        self, stage: Stage, found: Suspects, cleared: Collection[str], before: str, more: Collection[str] = ()
+    ) -> None:
         """The plan stopped: whom to look at, in order; `cleared` are the keys of those that were looked at, `before` is
-        what is worth doing first, in words."""
-        notes = SEPARATOR.join((*together(found), *found.notes))
+        what is worth doing first, in words, `more` what else holds for all of them."""
+        notes = SEPARATOR.join((*more, *together(found), *found.notes))
         self._mark("suspects", stage=stage.id, other=found.other, notes=notes, before=before)
         count = 0
         for group in found.groups:

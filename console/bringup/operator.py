@@ -43,11 +43,13 @@ class Operator:
         self._powered: bool | None = None
         self._was_powered = False
 
-    async def power(self, on: bool) -> None:
-        """Have the board's power as it is needed now; not asked where it is. Raises Stopped, TakenBack."""
+    async def power(self, on: bool, because: NextCheck | None = None) -> None:
+        """Have the board's power as it is needed now; not asked where it is. `because` is how it is asked for, where
+        the usual words do not fit. Raises Stopped, TakenBack.
+        """
         if self._powered is on:
             return
-        reply = await self.ask(asking.power(on, not self._was_powered))
+        reply = await self.ask(because or asking.power(on, not self._was_powered))
         if on:
             self._powered = self._was_powered = True
         else:

@@ -9,9 +9,11 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Final
 
+from console.boards import cautions
 from console.boards.limits import GOOD
-from console.boards.plan import BY_HAND, Plan, Stage
+from console.boards.plan import BY_HAND, Plan, Stage, Work
 from console.boards.stagerun import Implication
+from console.boards.supply import too_high
 from console.bringup import asking
 from console.bringup.marks import Marks
 from console.bringup.operator import Operator, TakenBack
@@ -78,15 +80,19 @@ class Bringup:
         try:
             outcome = await self._all()
         except Stopped:
-            state = self._fold.snapshot().bringup
-            outcome = Outcome.STOPPED if state is None else state.settled()
-        except WakelineError as error:
-            outcome = error.outcome
+            outcome = self._left()
+        except WakelineError as error:  # what is wrong with the person's own files or words is no result of the board
+            outcome = self._left() if error.outcome in (Outcome.USAGE, Outcome.INPUT) else error.outcome
             self._session.trouble(error)
             raise
         finally:
             self._marks.done(outcome)
         return outcome
+
+    def _left(self) -> Outcome:
+        """How a plan ends that was left now: as the stage did that had failed."""
+        state = self._fold.snapshot().bringup
+        return Outcome.STOPPED if state is None else state.settled()
 
     def stop(self) -> None:
         """End what runs now; while something is written, at the next block's border."""
@@ -109,10 +115,11 @@ class Bringup:
         """Run a stage; False where it failed and something was done about it. Raises Stopped where nothing is."""
         if stage.power is not None:
             await self._operator.power(stage.power)
-        self._marks.begin(stage)
+        by_hand = stage.work in BY_HAND
+        self._marks.begin(stage, "" if by_hand else cautions.for_stage(stage, has_cell=self._plan.has_cell))
         left = True
         try:
-            result = await (self._by_hand(stage) if stage.work in BY_HAND else self._port.run(stage))
+            result = await (self._by_hand(stage) if by_hand else self._port.run(stage))
             left = False
         except TakenBack:  # the record says so
             left = False
@@ -137,12 +144,21 @@ class Bringup:
             off = stage.limits.off_by(reply.value)
             shown = measure(reply.value, reply.unit)
             outcome = Outcome.MISMATCH if off else Outcome.OK
-            return Result(outcome, shown, off, _short(stage, reply.value), seen=(reply.outcome,) if off else ())
+            evidence = _short(stage, reply.value) or self._too_high(stage, reply.value)
+            return Result(outcome, shown, off, evidence, seen=(reply.outcome,) if off else ())
         means = dict(check.answers).get(reply.outcome, reply.outcome)
         if mended is not None:
             self._search.mended(mended, stage.id)
         good = reply.outcome in (GOOD, asking.MENDED, asking.YES)
         return Result(Outcome.OK if good else Outcome.MISMATCH, "" if good else reply.outcome, "" if good else means)
+
+    def _too_high(self, stage: Stage, value: float) -> Implication | None:
+        """A supply above its limits: neither missing nor shorted."""
+        rails = {rail.net: rail for rail in self._plan.rails}
+        if stage.work is not Work.MEASURE or stage.limits is None or value <= stage.limits.most:
+            return None
+        net = next((net for net in stage.nets if net in rails), None)
+        return None if net is None else too_high(self._plan.board, rails, net, value)
 
     async def _walk(self) -> Outcome:
         return await walk(self._session, self._fold, self._operator.hands, self._show)

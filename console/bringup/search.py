@@ -6,9 +6,11 @@ from __future__ import annotations
 from collections.abc import Awaitable, Callable
 from typing import Final
 
+from console.boards.cautions import LIVE
 from console.boards.faults import Kind
 from console.boards.plan import Repair, Stage, Work, repair_of, repair_told
 from console.boards.splits import Split
+from console.boards.supply import METER
 from console.boards.suspects import Group, Suspect, Suspects, weigh
 from console.bringup import asking
 from console.bringup.marks import Marks
@@ -46,6 +48,10 @@ class Search:
 
         Raises Stopped where the operator leaves or nothing is left to look at, TakenBack where more than a look is.
         """
+        at_once = asking.switch_off(stage, result.seen, result.off)
+        if at_once is not None:
+            await self._operator.power(False, at_once)
+        dead = at_once is not None or stage.work is Work.CONTINUITY  # the board gets no power before it is mended
         if stage.work in _SILENT and result.outcome in (Outcome.NO_ANSWER, Outcome.REFUSED):
             self._standing.live.clear()
             if await self._walk() is Outcome.OK:
@@ -63,18 +69,19 @@ class Search:
         for _ in range(MOST_LOOKS):
             cleared = (*standing.cleared, *standing.not_bridged())
             faults = standing.faults
-            if stage.work is Work.CONTINUITY:  # a supply that is missing joins nothing, and is looked for with power on
+            if dead:  # a supply that is missing joins nothing and is not too high, and is looked for with power on
                 faults = tuple(fault for fault in faults if fault.kind is not Kind.RAIL)
             runs = [*standing.runs.values(), *standing.ahead.runs(standing.cleared)]
             case = weigh(standing.plan.board, runs, faults=faults, cleared=cleared)
-            found, split = case.answer(), standing.ahead.best(case, standing.ready())
-            self._marks.suspects(stage, found, standing.cleared, "" if split is None else split.words)
+            found, split = case.answer(), standing.ahead.best(case, standing.ready(), dead=dead)
+            notes = (METER,) if at_once is not None and stage.nets else ()
+            self._marks.suspects(stage, found, standing.cleared, "" if split is None else split.words, notes)
             chosen = self._first(found)
             try:
                 if split is not None:
                     done = await self._tested(split)
                 elif chosen is not None:
-                    done = await self._looked_at(*chosen)
+                    done = await self._looked_at(*chosen, dead=dead)
                 else:
                     break
                 if done:
@@ -100,12 +107,15 @@ class Search:
         standing.ahead.told(split, reply)
         return False
 
-    async def _looked_at(self, group: Group, item: Suspect) -> bool:
-        """Have a suspect looked at; whether the stage is worth another run now. Raises Stopped, TakenBack."""
+    async def _looked_at(self, group: Group, item: Suspect, *, dead: bool) -> bool:
+        """Have a suspect looked at, without power where it must stay `dead`; whether the stage is worth another run.
+
+        Raises Stopped, TakenBack.
+        """
         standing = self._standing
-        if item.caution_id != "S01b":
-            await self._operator.power(False)
-        reply = await self._operator.ask(asking.at_suspect(standing.plan, group, item))
+        live = item.caution_id == LIVE and not dead
+        await self._operator.power(live)
+        reply = await self._operator.ask(asking.at_suspect(standing.plan, group, item, live=live))
         if reply.kind == "skip":
             standing.left_out.add(item.key)
             standing.told.append(Said(item.key, "left"))

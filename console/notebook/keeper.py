@@ -36,7 +36,8 @@ _NO_CASES: Final = Similar((), 0, 0)
 class Kept:
     """What became of a session: its number, or why it was not kept; and what fixed boards that failed like it.
 
-    `learned_from` is how many confirmed fixes the ranking leaned on.
+    `learned_from` is how many confirmed fixes the ranking leaned on. `suspect` is the part and the joint that a plan
+    suspects first, each "" where it has none.
     """
 
     path: Path
@@ -47,6 +48,15 @@ class Kept:
     like: Similar = _NO_CASES
     learned_from: int = 0
     trouble: InputTrouble | None = None
+    suspect: tuple[str, str] = ("", "")
+
+    @property
+    def _place(self) -> str:
+        """A place as it is typed: that of the first suspect, where a board's plan has one."""
+        part, joint = (shlex.quote(clean(name)) if name else "" for name in self.suspect)
+        if not part:
+            return "--part PART --joint PIN"
+        return f"--part {part} --joint {joint}" if joint else f"--part {part}"
 
     def lines(self) -> list[str]:
         """For a person."""
@@ -60,7 +70,7 @@ class Kept:
         if not self.passed:
             where = "" if self.path == default_path() else f" --notebook {shlex.quote(clean(str(self.path)))}"
             out.append(
-                f"  once you know: wakeline notebook add-fix {self.session} --cause ID --part U4 --joint 17{where}"
+                f"  once you know: wakeline notebook add-fix {self.session} --cause ID {self._place}{where}"
             )
         return out
 
@@ -114,7 +124,7 @@ class Keeper:
             capture=capture,
             capture_sha256=_digest(capture),
         )
-        return None if entry is None else self._store(entry)
+        return None if entry is None else self._store(entry, _suspected(snapshot))
 
     def experience(self, snapshot: Snapshot) -> list[str]:
         """What fixed boards that failed as this one just did, in counts; nothing where the notebook cannot tell."""
@@ -128,7 +138,7 @@ class Keeper:
             return []
         return similar_lines(like, failure[0]) if like.fixed else []
 
-    def _store(self, entry: Entry) -> Kept:
+    def _store(self, entry: Entry, suspect: tuple[str, str]) -> Kept:
         passed = entry.outcome is Outcome.OK
         try:
             with Notebook.open(self.path) as notebook:
@@ -138,7 +148,7 @@ class Keeper:
                     like = similar(entry.stopped_at, entry.codes, notebook.cases(), without=number)
         except InputTrouble as error:
             return Kept(self.path, entry.board, None, passed, trouble=error)
-        return Kept(self.path, entry.board, number, passed, entry.stopped_at, like, self.learned_from)
+        return Kept(self.path, entry.board, number, passed, entry.stopped_at, like, self.learned_from, suspect=suspect)
 
     def _learn(self) -> None:
         with Notebook.open_to_read(self.path) as notebook:
@@ -146,6 +156,16 @@ class Keeper:
         if counts:
             self.priors = learned_priors(catalogue().priors(), counts)
             self.learned_from = round(sum(counts.values()))
+
+
+def _suspected(snapshot: Snapshot) -> tuple[str, str]:
+    """Part and joint of whom the plan still suspects first."""
+    left = () if snapshot.bringup is None else [one for one in snapshot.bringup.suspects if not one.cleared]
+    first = next(iter(left), None)
+    if first is None:
+        return "", ""
+    own = [ref for ref in first.pins if ref.rpartition(".")[0] == first.part]
+    return first.part, own[0].rpartition(".")[2] if own else ""
 
 
 def _digest(capture: str) -> str:
