@@ -93,7 +93,8 @@ def _name(entry: Table) -> str:
 
 
 def _exercises(entry: Table, board: Board) -> Exercises:
-    out = Exercises(*(frozenset(entry.texts(key, ())) for key in ("parts", "nets", "pins")))
+    parts, nets, pins = (frozenset(entry.texts(key, ())) for key in ("parts", "nets", "pins"))
+    out = Exercises(parts, nets, pins)
     for name in out.missing(board.circuit):
         key = next(key for key in ("parts", "nets", "pins") if name in getattr(out, key))
         names = {

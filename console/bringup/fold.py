@@ -1,7 +1,7 @@
 """How a board's plan stands: a fold over marks, the same live and in replay, without the board file. Pure.
 
 Every mark of the kind BRINGUP has a `step`: plan, stage, begin, end, skip, again, ask, answer, suspects, suspect,
-cleared, repair, undo, done. What each carries is written in `marks.py` and read here, nowhere else.
+cleared, repair, in-vain, undo, done. What each carries is written in `marks.py` and read here, nowhere else.
 """
 
 from __future__ import annotations
@@ -291,6 +291,9 @@ class BringupFold:
             case "repair":
                 done = _repaired(state, fields, round(self._t_s(mark.t_ns), 3))
                 return replace(state, repairs=(*state.repairs[-_MOST:], done), suspects=(), asked=None)
+            case "in-vain":
+                at = _latest(state.repairs, _text(fields, "key"))
+                return replace(state, repairs=(*state.repairs[:at], *state.repairs[at + 1 :]))
             case "undo":
                 return _taken_back(state, _text(fields, "stage"), _text(fields, "repair"))
             case "done":
@@ -358,7 +361,7 @@ def _taken_back(state: BringupState, stage: str, repair: str) -> BringupState:
     for one in state.stages:
         if one.id == stage or one.state is State.RUNNING:
             state = _with(state, one.id, state=State.AGAIN if one.runs else State.WAITING)
-    at = max((n for n, one in enumerate(state.repairs) if repair and one.key == repair), default=len(state.repairs))
+    at = _latest(state.repairs, repair)
     return replace(
         state,
         repairs=(*state.repairs[:at], *state.repairs[at + 1 :]),
@@ -367,6 +370,11 @@ def _taken_back(state: BringupState, stage: str, repair: str) -> BringupState:
         asked=None,
         stopped_at="" if state.stopped_at == stage else state.stopped_at,
     )
+
+
+def _latest(repairs: tuple[Repaired, ...], key: str) -> int:
+    """Where the latest repair of this key stands; past the end where there is none."""
+    return max((n for n, one in enumerate(repairs) if key and one.key == key), default=len(repairs))
 
 
 def _asked(fields: Mapping[str, Value]) -> Asked:

@@ -121,6 +121,10 @@ class Marks:
         self._mark("repair", key=repair.key, title=repair.title, parts=parts, pins=pins)
         self.again(again)
 
+    def in_vain(self, key: str, title: str) -> None:
+        """What was done to put it right did not help."""
+        self._mark("in-vain", key=key, title=title)
+
     def again(self, stages: tuple[str, ...]) -> None:
         """These stages count again."""
         if stages:

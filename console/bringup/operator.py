@@ -49,6 +49,8 @@ class Operator:
         """
         if self._powered is on:
             return
+        if not on:  # what the line does while the power goes says nothing of the board
+            await self._let_go()
         reply = await self.ask(because or asking.power(on, not self._was_powered))
         if on:
             self._powered = self._was_powered = True

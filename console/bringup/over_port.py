@@ -103,7 +103,7 @@ class OverPort:
         return Result(Outcome.OK, words) if there else Result(Outcome.PORT, off=words)
 
     async def _listen(self, stage: Stage) -> Result:
-        await self._wake()
+        await self.wake()
         heard = await self._hear(lambda: self._session.listen(stage.seconds))
         self._attempted = True
         if self._session.lost is not None:
@@ -114,7 +114,7 @@ class OverPort:
         return Result(Outcome.MISMATCH, words, "the line should talk" if stage.hears else "the line should be silent")
 
     async def _sync(self, stage: Stage) -> Result:
-        await self._wake()
+        await self.wake()
         if not self._attempted:
             await self._session.listen(_LEAST_LISTEN_S)
         self._attempted = False
@@ -152,8 +152,8 @@ class OverPort:
         roles = dict(zip(("data-out",), heard_on, strict=False))
         return _misread(found, off, findings, implied(findings, roles, next(iter(stage.exercises.names))))
 
-    async def _wake(self) -> None:
-        """Port open, chip in its loader."""
+    async def wake(self) -> None:
+        """Have the port open and the chip in its loader. Raises PortTrouble, and what the operator's answer raises."""
         await self._open(self._plan.loader)
         if not self._in_loader:
             if not await self._session.reset():

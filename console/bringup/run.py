@@ -19,9 +19,10 @@ from console.bringup.marks import Marks
 from console.bringup.operator import Operator, TakenBack
 from console.bringup.over_port import Around, OverPort, Result
 from console.bringup.search import Search
+from console.bringup.silent import Silent
 from console.bringup.standing import Said, Standing
 from console.errors import Outcome, Stopped, UsageTrouble, WakelineError
-from console.operating import Hands, walk
+from console.operating import Hands
 from console.session.session import Session
 from console.snapshot import Fold, Snapshot
 from console.words import measure
@@ -58,7 +59,6 @@ class Bringup:
         self._plan = plan
         self._session = session
         self._fold = fold
-        self._show = show
         self._serial = serial
         self._start_at = start_at
         self._simulated = simulated
@@ -66,7 +66,8 @@ class Bringup:
         self._standing = Standing(plan)
         self._port = OverPort(plan, session, around, self._into_loader)
         self._operator = Operator(self._standing, session, fold, hands, self._marks, self._port.let_go)
-        self._search = Search(self._standing, self._operator, self._marks, self._walk, self._one)
+        self._silent = Silent(self._standing, self._operator, session, fold, self._port, self._marks, show)
+        self._search = Search(self._standing, self._operator, self._marks, self._silent.walk, self._one)
 
     async def run(self) -> Outcome:
         """To the end of the plan, or until the operator stops. Raises what hands raise, and the record says so."""
@@ -127,6 +128,7 @@ class Bringup:
         finally:
             if left:
                 self._marks.end(stage, Result(Outcome.STOPPED, off="left in the middle of it"))
+        self._silent.answered(stage, result.outcome)
         self._marks.end(stage, result)
         if self._standing.ended(stage, result):
             return True
@@ -159,9 +161,6 @@ class Bringup:
             return None
         net = next((net for net in stage.nets if net in rails), None)
         return None if net is None else too_high(self._plan.board, rails, net, value)
-
-    async def _walk(self) -> Outcome:
-        return await walk(self._session, self._fold, self._operator.hands, self._show)
 
     async def _into_loader(self) -> None:
         await self._operator.ask(asking.into_loader(self._plan))

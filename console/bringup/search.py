@@ -26,14 +26,15 @@ MOST_LOOKS: Final = 200
 
 
 class Search:
-    """Finds what made a stage fail. `walk` diagnoses a silent board, `run` does one stage as the plan does it."""
+    """Finds what made a stage fail. `walk` diagnoses a silent board (None: something was soldered), `run` does one
+    stage as the plan does it."""
 
     def __init__(
         self,
         standing: Standing,
         operator: Operator,
         marks: Marks,
-        walk: Callable[[], Awaitable[Outcome]],
+        walk: Callable[[Stage], Awaitable[Outcome | None]],
         run: Callable[[Stage], Awaitable[bool]],
     ) -> None:
         self._standing = standing
@@ -54,7 +55,7 @@ class Search:
         dead = at_once is not None or stage.work is Work.CONTINUITY  # the board gets no power before it is mended
         if stage.work in _SILENT and result.outcome in (Outcome.NO_ANSWER, Outcome.REFUSED):
             self._standing.live.clear()
-            if await self._walk() is Outcome.OK:
+            if await self._walk(stage) in (Outcome.OK, None):
                 return
         once = stage.work is Work.LISTEN and stage.id not in self._repeated
         if result.help or once:  # a port that stumbles at its opening is more likely than any joint

@@ -98,14 +98,19 @@ class Standing:
                 yield fault.key
 
     def mended(self, repair: Repair, during: str = "") -> tuple[str, ...]:
-        """Something was put right: the stages that count again. What was cleared before may be worse now."""
+        """A suspect was put right: the stages that count again."""
+        again = self.touched(repair, during)
+        self.cleared.append(repair.key)
+        return again
+
+    def touched(self, repair: Repair, during: str = "") -> tuple[str, ...]:
+        """Something was worked on: the stages that count again. What was cleared before may be worse now."""
         again = tuple(id for id in again_after(self.plan, repair) if id != during and id in self.passed)
         self.passed.difference_update(again)
         self.seen.difference_update(again)
         for id in again:
             self.runs.pop(id, None)
         self.ahead.forget()
-        self.cleared.append(repair.key)
         return again
 
     def take_back(self) -> tuple[Said, str]:

@@ -63,7 +63,7 @@ class PlanText:
                 self._say(f"  caution: {state.asked.caution}")
             case "suspects":
                 self._suspects_due = True
-            case "again" | "repair" | "cleared" | "undo":
+            case "again" | "repair" | "in-vain" | "cleared" | "undo":
                 self._say(f"  {mark_words(event)}")
             case _:
                 pass

@@ -69,9 +69,7 @@ class Kept:
             out.append(f"  the ranking leaned on {fixes} of your boards")
         if not self.passed:
             where = "" if self.path == default_path() else f" --notebook {shlex.quote(clean(str(self.path)))}"
-            out.append(
-                f"  once you know: wakeline notebook add-fix {self.session} --cause ID {self._place}{where}"
-            )
+            out.append(f"  once you know: wakeline notebook add-fix {self.session} --cause ID {self._place}{where}")
         return out
 
     def as_object(self) -> dict[str, Any]:

@@ -12,6 +12,7 @@ from typing import Final
 
 from console.bringup.fold import BringupState, Repaired
 from console.bringup.history import Ran
+from console.causes.catalogue import catalogue
 from console.causes.evidence import Observation
 from console.causes.rank import RankedCause
 from console.deeds import Deed
@@ -137,6 +138,10 @@ def _fixed(state: BringupState, deeds: Iterable[Deed], offset_s: float) -> Itera
     for failed, again in _repeats(state.history.ran):
         ended_s = failed.t_s + failed.elapsed_s
         done = [one for one in state.repairs if ended_s <= one.t_s + _ROUNDED_S and one.t_s <= again.t_s + _ROUNDED_S]
+        walked = [one for one in done if catalogue().step(one.key) is not None]
+        if again.outcome is Outcome.OK and walked:  # each step of the diagnosis before it was tried and was in vain
+            yield "", "", clean(f"{walked[-1].title}; after {failed.stage} had failed")
+            continue
         if again.outcome is not Outcome.OK or not done or any(ended_s <= at_s <= again.t_s for at_s in other):
             continue
         after = f"after {failed.stage} had failed"
