@@ -7,7 +7,7 @@ from collections.abc import Collection
 from console.boards.plan import Plan, Repair, Stage
 from console.boards.suspects import Group, Suspect, Suspects
 from console.boards.told import together
-from console.bringup.fold import SEPARATOR
+from console.bringup.fields import SEPARATOR
 from console.bringup.over_port import Result
 from console.causes.rank import NextCheck
 from console.errors import Outcome
@@ -61,6 +61,7 @@ class Marks:
             off=result.off,
             seen=" ".join(result.seen),
             skipped=result.skipped,
+            **({"help": result.help} if result.help else {}),
         )
 
     def ask(self, check: NextCheck, *, undoable: bool) -> None:

@@ -8,7 +8,8 @@ from typing import Final
 
 from console.boards.cautions import LIVE
 from console.boards.faults import Kind
-from console.boards.plan import Repair, Stage, Work, repair_of, repair_told
+from console.boards.memory import bad_memory
+from console.boards.plan import CONTENT, Repair, Stage, Work, repair_of, repair_told
 from console.boards.splits import Split
 from console.boards.supply import METER
 from console.boards.suspects import Group, Suspect, Suspects, weigh
@@ -21,6 +22,7 @@ from console.errors import Outcome, Stopped
 from console.operating import OTHER
 
 _SILENT: Final = frozenset({Work.SYNC, Work.IDENTIFY})
+_CUT_OFF: Final = CONTENT | {Work.START}
 _WORTH_A_LOOK: Final = 0.0005
 MOST_LOOKS: Final = 200
 
@@ -57,12 +59,13 @@ class Search:
             self._standing.live.clear()
             if await self._walk(stage) in (Outcome.OK, None):
                 return
-        once = stage.work is Work.LISTEN and stage.id not in self._repeated
-        if result.help or once:  # a port that stumbles at its opening is more likely than any joint
+        once = self._worth_repeating(stage, result)
+        if result.help or once:
             self._repeated.add(stage.id)
-            check = asking.try_again(stage, result.help or "wait until the line has come to rest")
-            if (await self._operator.ask(check)).kind == "skip":
+            if (await self._operator.ask(asking.try_again(stage, result.help or once))).kind == "skip":
                 raise Stopped("stopped", "left by the user", help="--from STAGE goes on later")
+            if once and stage.work in _CUT_OFF:  # whatever the chip was in the middle of is over
+                await self._operator.power(False)
             return
         if await self._program_missing(stage, result):
             return
@@ -73,8 +76,11 @@ class Search:
             if dead:  # a supply that is missing joins nothing and is not too high, and is looked for with power on
                 faults = tuple(fault for fault in faults if fault.kind is not Kind.RAIL)
             runs = [*standing.runs.values(), *standing.ahead.runs(standing.cleared)]
+            runs += standing.talking(stage) if result.talks else []
             case = weigh(standing.plan.board, runs, faults=faults, cleared=cleared)
             found, split = case.answer(), standing.ahead.best(case, standing.ready(), dead=dead)
+            if result.own:
+                found, split = bad_memory(standing.plan.board, faults, result.own, stage.id), None
             notes = (METER,) if at_once is not None and stage.nets else ()
             self._marks.suspects(stage, found, standing.cleared, "" if split is None else split.words, notes)
             chosen = self._first(found)
@@ -91,6 +97,16 @@ class Search:
                 if back.said.about in ("stage", "mended"):
                     raise
         raise Stopped("no-suspect", "nothing is left that is worth a look", help="ask for a second pair of eyes")
+
+    def _worth_repeating(self, stage: Stage, result: Result) -> str:
+        """What to do before the stage is tried once more without suspecting anybody; "" where it was, or is no use."""
+        if stage.id in self._repeated:
+            return ""
+        if stage.work is Work.LISTEN:  # a port that stumbles at its opening is more likely than any joint
+            return "wait until the line has come to rest"
+        if stage.work in _CUT_OFF and result.outcome is Outcome.NO_ANSWER:  # it answered up to there
+            return "the chip fell silent in the middle: look that plug and supply sit firmly, then go on"
+        return ""
 
     def mended(self, repair: Repair, during: str = "") -> None:
         """Something was put right: what it touched counts again."""

@@ -8,7 +8,7 @@ from typing import Literal
 
 from console.boards.faults import Kind
 from console.boards.plan import CONTENT, PASSING, Plan, Repair, Stage, Work, again_after, faults_of
-from console.boards.stagerun import StageRun
+from console.boards.stagerun import Exercises, StageRun
 from console.bringup.ahead import Ahead
 from console.bringup.over_port import Result
 from console.errors import Outcome
@@ -84,6 +84,13 @@ class Standing:
         """Stages that have not run and could at once: nothing that failed stands before them."""
         left = [one for one in self.plan.stages if one.id not in self.passed and one.id not in self.runs]
         return [one for one in left if self.plan.way_to(one.id, self.passed, self.live) == [one]]
+
+    def talking(self, stage: Stage) -> list[StageRun]:
+        """The board said something at this stage, if no answer: the chip runs, and its line to us is whole."""
+        targets = frozenset(image.part for image in self.plan.images.values()) & stage.exercises.parts
+        lines = frozenset(wire.net for wire in self.plan.wires if wire.adapter == "RX")
+        use = Exercises(targets | {wire.pin.rpartition(".")[0] for wire in self.plan.wires}, lines)
+        return [StageRun(f"{stage.id}: it talks", True, use)] if targets and lines else []
 
     def not_bridged(self) -> Iterator[str]:
         """Bridges between nets that were measured and found apart: as good as looked at."""

@@ -77,6 +77,8 @@ def report_lines(state: BringupState) -> list[str]:
     elif state.stopped_at:
         left = state.outcome is Outcome.STOPPED
         out.append(f"the plan was left at {state.stopped_at}" if left else f"the plan stopped at {state.stopped_at}")
+        failed = state.stage(state.stopped_at)
+        out += [f"next: {failed.help}"] if failed is not None and failed.help else []
     else:
         out.append("the plan is not done: it was left before its end")
     if state.outcome is not Outcome.OK and state.goes_on_at:

@@ -207,15 +207,17 @@ class ObservationFold:
             self._forget_runs()
         self._say("check", check, outcome)
 
-    def given(self, check: str, outcome: str) -> None:
-        """A check has an answer by what the board is or by what was measured before: nobody takes that back."""
-        if len(self._given) < _KEPT_ANSWERS:
-            self._given[clean(check, 40)] = clean(outcome, 40)
-
-    def missing(self, item: str) -> None:
-        """Something of a usual bench is not there, or cannot be used on this board."""
-        if len(self._missing) < _KEPT_ANSWERS:
-            self._missing.add(clean(item, 40))
+    def known_before(self, fields: Mapping[str, Value]) -> bool:
+        """A finding that is no news: what a check would say (`given`), by what the board is or by what was measured
+        before, which nobody takes back; or what of a usual bench is `missing`. Whether it was one of these."""
+        check, outcome, item = (clean(str(fields.get(key) or ""), 40) for key in ("check", "outcome", "missing"))
+        if item and len(self._missing) < _KEPT_ANSWERS:
+            self._missing.add(item)
+        if fields.get("given") is not True:
+            return bool(item)
+        if check and len(self._given) < _KEPT_ANSWERS:
+            self._given[check] = outcome
+        return True
 
     def _say(self, action: str, name: str, outcome: str = "") -> None:
         self._told.append((action, clean(name, 40), clean(outcome, 40)))

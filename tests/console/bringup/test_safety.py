@@ -1,4 +1,4 @@
-"""What keeps hands and boards whole: power off at once, power as a look needs it, cautions before what cannot be undone.
+"""What keeps hands and boards whole: power off at once, power as a look needs it, cautions before what lasts.
 
 The cautions themselves are the usual ones of the bench, with their sources in `console/boards/cautions.py`.
 """
