@@ -179,8 +179,14 @@ class BringupState:
 
     def settled(self) -> Outcome:
         """The outcome of a record that ends here: only a plan that is done to its end is good."""
-        if self.outcome is not None:
-            return self.outcome
+        return self._left() if self.outcome is None else self.outcome
+
+    def of_board(self) -> Outcome:
+        """The same as far as it is the board's: what is wrong with a person's own words or files is no result of it."""
+        settled = self.settled()
+        return self._left() if settled in (Outcome.USAGE, Outcome.INPUT) else settled
+
+    def _left(self) -> Outcome:
         failed = self.stage(self.stopped_at)
         return failed.outcome or Outcome.STOPPED if failed is not None else Outcome.STOPPED
 

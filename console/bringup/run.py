@@ -81,19 +81,15 @@ class Bringup:
         try:
             outcome = await self._all()
         except Stopped:
-            outcome = self._left()
-        except WakelineError as error:  # what is wrong with the person's own files or words is no result of the board
-            outcome = self._left() if error.outcome in (Outcome.USAGE, Outcome.INPUT) else error.outcome
+            state = self._fold.snapshot().bringup
+            outcome = Outcome.STOPPED if state is None else state.settled()
+        except WakelineError as error:
+            outcome = error.outcome
             self._session.trouble(error)
             raise
         finally:
             self._marks.done(outcome)
         return outcome
-
-    def _left(self) -> Outcome:
-        """How a plan ends that was left now: as the stage did that had failed."""
-        state = self._fold.snapshot().bringup
-        return Outcome.STOPPED if state is None else state.settled()
 
     def stop(self) -> None:
         """End what runs now; while something is written, at the next block's border."""

@@ -62,21 +62,22 @@ class Search:
         once = self._worth_repeating(stage, result)
         if result.help or once:
             self._repeated.add(stage.id)
-            if (await self._operator.ask(asking.try_again(stage, result.help or once))).kind == "skip":
+            reply = await self._operator.ask(asking.try_again(stage, result.help or once))
+            if reply.kind == "skip" and not once:
                 raise Stopped("stopped", "left by the user", help="--from STAGE goes on later")
-            if once and stage.work in _CUT_OFF:  # whatever the chip was in the middle of is over
-                await self._operator.power(False)
-            return
+            if reply.kind != "skip":
+                if once and stage.work in _CUT_OFF:  # whatever the chip was in the middle of is over
+                    await self._operator.power(False)
+                return
         if await self._program_missing(stage, result):
             return
         standing = self._standing
         for _ in range(MOST_LOOKS):
             cleared = (*standing.cleared, *standing.not_bridged())
-            faults = standing.faults
+            faults = standing.not_mute(stage) if result.talks else standing.faults
             if dead:  # a supply that is missing joins nothing and is not too high, and is looked for with power on
                 faults = tuple(fault for fault in faults if fault.kind is not Kind.RAIL)
             runs = [*standing.runs.values(), *standing.ahead.runs(standing.cleared)]
-            runs += standing.talking(stage) if result.talks else []
             case = weigh(standing.plan.board, runs, faults=faults, cleared=cleared)
             found, split = case.answer(), standing.ahead.best(case, standing.ready(), dead=dead)
             if result.own:
@@ -106,6 +107,11 @@ class Search:
             return "wait until the line has come to rest"
         if stage.work in _CUT_OFF and result.outcome is Outcome.NO_ANSWER:  # it answered up to there
             return "the chip fell silent in the middle: look that plug and supply sit firmly, then go on"
+        if result.talks:
+            return (
+                "the board's program talks: compare what was heard with `send` and `reply` of this stage; is it the "
+                "right program?"
+            )
         return ""
 
     def mended(self, repair: Repair, during: str = "") -> None:

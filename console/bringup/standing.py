@@ -6,9 +6,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
-from console.boards.faults import Kind
+from console.boards.faults import Fault, Kind
 from console.boards.plan import CONTENT, PASSING, Plan, Repair, Stage, Work, again_after, faults_of
-from console.boards.stagerun import Exercises, StageRun
+from console.boards.stagerun import StageRun
 from console.bringup.ahead import Ahead
 from console.bringup.over_port import Result
 from console.errors import Outcome
@@ -85,12 +85,22 @@ class Standing:
         left = [one for one in self.plan.stages if one.id not in self.passed and one.id not in self.runs]
         return [one for one in left if self.plan.way_to(one.id, self.passed, self.live) == [one]]
 
-    def talking(self, stage: Stage) -> list[StageRun]:
-        """The board said something at this stage, if no answer: the chip runs, and its line to us is whole."""
-        targets = frozenset(image.part for image in self.plan.images.values()) & stage.exercises.parts
-        lines = frozenset(wire.net for wire in self.plan.wires if wire.adapter == "RX")
-        use = Exercises(targets | {wire.pin.rpartition(".")[0] for wire in self.plan.wires}, lines)
-        return [StageRun(f"{stage.id}: it talks", True, use)] if targets and lines else []
+    def not_mute(self, stage: Stage) -> tuple[Fault, ...]:
+        """What can be wrong although the board talks at this stage: the chip that talks, and all on its way to us, has
+        its supplies."""
+        board = self.plan.board
+        speaking = {image.part for image in self.plan.images.values()}
+        speaking |= {wire.pin.rpartition(".")[0] for wire in self.plan.wires}
+        others = stage.exercises.parts - speaking
+        theirs = {pin.net for ref in others for pin in board.circuit.parts[ref]}
+
+        def silences(fault: Fault) -> bool:
+            if fault.kind is Kind.RAIL:
+                return fault.net not in theirs
+            supply = bool(fault.pins) and all(board.is_rail(pin.net) for pin in fault.pins)
+            return supply and fault.part not in others
+
+        return tuple(fault for fault in self.faults if not silences(fault))
 
     def not_bridged(self) -> Iterator[str]:
         """Bridges between nets that were measured and found apart: as good as looked at."""

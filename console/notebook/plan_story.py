@@ -51,7 +51,7 @@ def plan_story(state: BringupState, snapshot: Snapshot) -> PlanStory:
         attempts=tuple(_attempt(state, run, snapshot, offset_s) for run in ran if run.outcome is not Outcome.OK),
         deeds=_deeds(state, snapshot, offset_s),
         ends=state.ends(),
-        outcome=state.settled(),
+        outcome=state.of_board(),
         fixed=tuple(_fixed(state, snapshot.deeds, offset_s)),
     )
 
