@@ -15,6 +15,7 @@ from console.causes.catalogue import catalogue
 from console.errors import InputTrouble, Outcome
 from console.notebook.entry import entry_of
 from console.operating import Reply
+from console.snapshot import Fold, ended
 from tests.console.bringup import staged_board
 from tests.console.bringup.staged_board import TERN, Story, bring_up
 
@@ -125,3 +126,16 @@ def test_what_is_wrong_with_a_file_of_answers_is_no_result_of_the_board(monkeypa
     assert entry is not None
     assert (entry.outcome, entry.failed_attempt) == (Outcome.STOPPED, 1)
     assert story.snapshot.outcome is Outcome.INPUT, "the command still ends with the exit code of a bad file"
+
+
+def test_a_record_that_ends_in_the_middle_can_be_kept() -> None:
+    events = bring_up().events
+    cut = next(n for n, event in enumerate(events) if getattr(event, "fields", {}).get("stage") == "write"
+               and getattr(event, "fields", {}).get("step") == "begin")  # fmt: skip
+    fold = Fold()
+    for event in events[: cut + 3]:
+        fold.add(event)
+    entry = entry_of(ended(fold.snapshot()), tool_version="1", board="tern-7")
+    assert entry is not None
+    assert (entry.outcome, entry.stopped_at) == (Outcome.STOPPED, "")
+    assert [stage.name for stage in entry.stages][-1] == "erase"
