@@ -12,6 +12,7 @@ from console.boards.file_checks import known, read_limits
 from console.boards.limits import Expected, Limits
 from console.boards.misreads import Bus
 from console.boards.plan import BY_HAND, CONTENT, MOST_STAGES, IdAnswer, ImageOf, Query, Rail, Stage, Work
+from console.boards.splits import supply_exercises
 from console.boards.stagerun import Board, Exercises
 from console.boards.supply import apart_from
 from console.boards.template import FieldValue, Template, byte_template, text_template
@@ -139,7 +140,10 @@ def _measure(entry: Table, stage: Stage, around: Known) -> Stage:
         known(entry, "rail", name, around.rails, "the net of a [[rail]]")
         rail = around.rails[name]
         look = stage.look or f"measure {rail.net} at {rail.at} against ground"
-        exercises = replace(stage.exercises, apart=apart_from(around.board, around.rails, name))
+        said = stage.exercises
+        if not (said.parts or said.nets or said.pins):  # a supply is the work of its makers
+            said = supply_exercises(around.board, name)
+        exercises = replace(said, apart=apart_from(around.board, around.rails, name))
         return replace(stage, look=look, limits=rail.limits, nets=(rail.net,), exercises=exercises)
     unit = entry.plain("unit")
     if unit not in ("V", "A", "ohm"):
