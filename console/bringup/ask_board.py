@@ -80,9 +80,13 @@ def heard_words(heard: bytes) -> str:
     """What came in place of an answer: the first different lines, escaped, each with how often it came; "" for none."""
     lines = Counter(line.strip(b"\r") for line in heard.split(b"\n"))
     del lines[b""]
-    shown = [f"{quoted(line[:_SHOWN])}{f' {count} times' if count > 1 else ''}" for line, count in lines.items()]
+    shown = [quoted(line[:_SHOWN]) + _often(count) for line, count in lines.items()]
     more = f" and {count_of(len(shown) - _FIRST, 'other line')}" if len(shown) > _FIRST else ""
     return f"heard {', '.join(shown[:_FIRST])}{more}" if shown else ""
+
+
+def _often(count: int) -> str:
+    return f" ({count_of(count, 'time')})" if count > 1 else ""
 
 
 def is_text(heard: bytes) -> bool:

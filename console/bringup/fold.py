@@ -91,7 +91,8 @@ class SuspectState:
 
 @dataclass(frozen=True, slots=True)
 class Repaired:
-    """What was put right: the suspect, when and in which turn, after which stage had failed; and where it is."""
+    """What was put right: the suspect, when and in which turn, after which stage had failed; and where it is. `cause`:
+    what of the catalogue it was, if the board answers after it."""
 
     key: str
     title: str
@@ -100,6 +101,7 @@ class Repaired:
     part: str = ""
     pins: tuple[str, ...] = ()
     turn: int = 1
+    cause: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -361,7 +363,9 @@ def _repaired(state: BringupState, fields: Mapping[str, Value], t_s: float) -> R
     parts = text(fields, "parts").split()
     part = suspect.part if suspect is not None else parts[0] if len(parts) == 1 else ""
     pins = suspect.pins if suspect is not None else tuple(text(fields, "pins").split())
-    return Repaired(key, text(fields, "title"), state.stopped_at, t_s, part, pins, state.history.turn)
+    return Repaired(
+        key, text(fields, "title"), state.stopped_at, t_s, part, pins, state.history.turn, text(fields, "cause")
+    )
 
 
 def _taken_back(state: BringupState, stage: str, repair: str) -> BringupState:

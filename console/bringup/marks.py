@@ -116,10 +116,11 @@ class Marks:
         """A suspect was looked at in vain."""
         self._mark("cleared", key=key, title=title)
 
-    def repair(self, repair: Repair, again: tuple[str, ...]) -> None:
-        """Something was put right, and these stages count again."""
+    def repair(self, repair: Repair, again: tuple[str, ...], *, cause: str = "") -> None:
+        """Something was put right, and these stages count again; `cause` is the catalogue's, where it is beyond doubt
+        if the board answers now."""
         parts, pins = (" ".join(map(clean, sorted(names))) for names in (repair.parts, repair.pins))
-        self._mark("repair", key=repair.key, title=repair.title, parts=parts, pins=pins)
+        self._mark("repair", key=repair.key, title=repair.title, parts=parts, pins=pins, cause=cause)
         self.again(again)
 
     def in_vain(self, key: str, title: str) -> None:

@@ -26,6 +26,7 @@ from console.snapshot import Fold, Snapshot
 from console.text import clean
 
 _IRON: Final = "S09"
+_SURE: Final = 0.9  # from here on a cause whose repair helped is taken as the one: common practice, no source
 WIRES: Final = "wires"
 _ENDS: Final = ("connector", "testpoint")
 
@@ -86,9 +87,13 @@ class Silent:
         """What was worked on counts again; named by the likeliest of the causes that it removes."""
         step = catalogue().step(check.id)
         causes = self._fold.snapshot().causes
-        likeliest = next((one.title for one in causes if step is not None and one.id in step.cures), "")
-        repair = _place(self._standing.plan, stage, check, likeliest)
-        self._marks.repair(repair, self._standing.touched(repair, stage.id))
+        found = next((one for one in causes if step is not None and one.id in step.cures), None)
+        title = check.title if found is None else f"{check.title}: {found.title}"
+        sure = found.id if found is not None and found.probability >= _SURE else ""
+        repair = _place(self._standing.plan, stage, check, title)
+        again = self._standing.touched(repair, stage.id)
+        # any of these joints may have been it: the record names none
+        self._marks.repair(replace(repair, parts=frozenset(), pins=frozenset()), again, cause=sure)
 
     def _tell_known(self) -> None:
         """What this board is, and what was measured, as answers to the checks that ask for it. Each once."""
@@ -124,9 +129,8 @@ def _known(standing: Standing) -> Iterator[tuple[str, str, str]]:
         yield "K06", "joined", "adapter and chip are on one board, with one ground"
 
 
-def _place(plan: Plan, stage: Stage, check: NextCheck, cause: str) -> Repair:
+def _place(plan: Plan, stage: Stage, check: NextCheck, title: str) -> Repair:
     """Where a step of the diagnosis worked: with the iron at what the stage uses, else nowhere."""
-    title = f"{check.title}: {cause}" if cause else check.title
     if not _hot(check):
         return Repair(check.id, title, frozenset(), frozenset())
     used = reach(plan.board, stage.exercises, defects().strength)

@@ -153,6 +153,9 @@ def entry_of(
 
 def _plan_fixes(plan: PlanStory, table: Catalogue) -> tuple[Fix, ...]:
     """The joints and parts that were put right; else what woke a silent board, where that is beyond doubt."""
+    if plan.woken:
+        known = {cause: cause if cause in table.causes else "" for cause, _ in plan.woken}
+        return tuple(Fix(cause=known[cause], note=note, by=BY_TOOL) for cause, note in plan.woken)
     if plan.fixed:
         return tuple(Fix(part=part, joint=joint, note=note, by=BY_TOOL) for part, joint, note in plan.fixed)
     if any(deed.action == MENDED for deed in plan.deeds):

@@ -33,7 +33,7 @@ _ROUNDED_S: Final = 0.001  # times of repairs are kept in whole milliseconds
 @dataclass(frozen=True, slots=True)
 class PlanStory:
     """What of a plan is worth keeping. `ends`: how each turn ended; `fixed`: part, joint and words of what helped, in
-    order; without a place where it is one of several."""
+    order; without a place where it is one of several. `woken`: cause and words of what woke a silent board."""
 
     stages: tuple[StageResult, ...]
     attempts: tuple[Attempt, ...]
@@ -41,6 +41,7 @@ class PlanStory:
     ends: tuple[tuple[int, Outcome], ...]
     outcome: Outcome
     fixed: tuple[tuple[str, str, str], ...]
+    woken: tuple[tuple[str, str], ...] = ()
 
 
 def plan_story(state: BringupState, snapshot: Snapshot) -> PlanStory:
@@ -53,6 +54,7 @@ def plan_story(state: BringupState, snapshot: Snapshot) -> PlanStory:
         ends=state.ends(),
         outcome=state.of_board(),
         fixed=tuple(_fixed(state, snapshot.deeds, offset_s)),
+        woken=tuple(_woken(state)),
     )
 
 
@@ -138,10 +140,6 @@ def _fixed(state: BringupState, deeds: Iterable[Deed], offset_s: float) -> Itera
     for failed, again in _repeats(state.history.ran):
         ended_s = failed.t_s + failed.elapsed_s
         done = [one for one in state.repairs if ended_s <= one.t_s + _ROUNDED_S and one.t_s <= again.t_s + _ROUNDED_S]
-        walked = [one for one in done if catalogue().step(one.key) is not None]
-        if again.outcome is Outcome.OK and walked:  # each step of the diagnosis before it was tried and was in vain
-            yield "", "", clean(f"{walked[-1].title}; after {failed.stage} had failed")
-            continue
         if again.outcome is not Outcome.OK or not done or any(ended_s <= at_s <= again.t_s for at_s in other):
             continue
         after = f"after {failed.stage} had failed"
@@ -150,6 +148,14 @@ def _fixed(state: BringupState, deeds: Iterable[Deed], offset_s: float) -> Itera
             yield "", "", clean(f"one of these: {', '.join(one.title for one in done)}; {after}")
         elif part:
             yield part, joint, clean(f"{done[0].title}; {after}")
+
+
+def _woken(state: BringupState) -> Iterator[tuple[str, str]]:
+    """What of the diagnosis of a silent board helped: each step before it was tried, and was in vain."""
+    for failed, again in _repeats(state.history.ran):
+        done = [one for one in state.repairs if catalogue().step(one.key) is not None and one.turn == failed.turn]
+        if again.outcome is Outcome.OK and done:
+            yield clean(done[-1].cause, 40), clean(f"{done[-1].title}; after {failed.stage} had failed")
 
 
 def _repeats(ran: Sequence[Ran]) -> Iterator[tuple[Ran, Ran]]:

@@ -68,7 +68,7 @@ def test_a_template_without_a_head_takes_the_first_line() -> None:
 
 def test_what_was_heard_instead_is_shown_counted_and_escaped() -> None:
     chatter = b"water 1.48 m\r\n" * 48 + b"\x1b[2Jwarm\r\n" + b"cold\n" + b"half a li"
-    assert heard_words(chatter) == r"heard water 1.48 m 48 times, \x1b[2Jwarm, cold and 1 other line"
+    assert heard_words(chatter) == r"heard water 1.48 m (48 times), \x1b[2Jwarm, cold and 1 other line"
     assert heard_words(b"fpga: 7E") == "heard fpga: 7E"
     assert heard_words(b"") == heard_words(b"\r\n\r\n") == ""
 

@@ -72,4 +72,4 @@ def test_what_was_soldered_is_a_repair_of_the_plan_and_of_the_notebook(story: St
     assert [one["key"] for one in as_object(story.state)["repairs"]] == ["K23"]
     entry = entry_of(story.snapshot, tool_version="1", board="tern-7")
     assert entry is not None
-    assert [fix.note for fix in entry.fixes] == [f"{done.title}; after sync had failed"]
+    assert [(fix.cause, fix.note) for fix in entry.fixes] == [("board-rx-open", f"{done.title}; after sync had failed")]
