@@ -25,6 +25,7 @@ from console.session.session import Session
 from console.snapshot import Fold, Snapshot
 from console.text import clean
 
+_STILL_ASKED: Final = ("note", "have", "stop")  # after these the board stays as the step needs it
 _IRON: Final = "S09"
 _SURE: Final = 0.9  # from here on a cause whose repair helped is taken as the one: common practice, no source
 WIRES: Final = "wires"
@@ -166,7 +167,7 @@ class _Hands:
             changed(self._session, check)
             self.latest = check
             raise _ToThePlan
-        if dead:
+        if dead and reply.kind not in _STILL_ASKED:
             await self._operator.power(True)
             await self._port.wake()
         return reply

@@ -73,3 +73,11 @@ def test_what_was_soldered_is_a_repair_of_the_plan_and_of_the_notebook(story: St
     entry = entry_of(story.snapshot, tool_version="1", board="tern-7")
     assert entry is not None
     assert [(fix.cause, fix.note) for fix in entry.fixes] == [("board-rx-open", f"{done.title}; after sync had failed")]
+
+
+def test_a_note_at_a_dead_board_does_not_switch_it_on() -> None:
+    says = {check: [Reply("found", outcome)] * 3 for check, outcome in SHOWS.items() if check != "K13"}
+    says["K20"] = [Reply("note", text="the lid was wet"), Reply("found", "rx-open")]
+    asked = bring_up("board-rx-open", says=says).hands.asked
+    at = asked.index("K20")
+    assert asked[at - 1 : at + 3] == [asking.POWER_DOWN, "K20", "K20", asking.POWER_ON]
