@@ -9,6 +9,7 @@ from console.boards.faults import Fault, Kind
 from console.boards.spectrum import spectrum
 from console.boards.stagerun import Board
 from console.boards.suspects import Group, Suspect, Suspects
+from console.text import clean
 
 # P(the chip's own memory is bad | bits stay wrong after erasing and writing again, and read alike): what is left is a
 # supply that sags while it is written; common practice, no source
@@ -24,11 +25,11 @@ def bad_memory(board: Board, faults: Sequence[Fault], ref: str, stage: str) -> S
     item = Suspect(
         fault.key,
         Kind.PART,
-        f"{ref}: its memory does not take what is written",
+        f"{clean(ref)}: its memory does not take what is written",
         (),
         _ITS_OWN,
         part.inspect_min + part.reflow_min,
-        (f"{stage} failed: bits stay wrong after erasing and writing again, and read alike each time",
+        (f"{clean(stage)} failed: bits stay wrong after erasing and writing again, and read alike each time",
          "against joints: the chip answers, and took the rest"),
         "measure the supply at its own pins; where that is right, switch off and change the chip",
         fault.defect.caution_id,

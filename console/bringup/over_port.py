@@ -108,13 +108,12 @@ class OverPort:
             return Result(error.outcome, off=str(error), help=error.help)
 
     def _wrong_memory(self, stage: Stage, error: Mismatch) -> Result:
-        """Memory that stays wrong is the chip's own; where each reading differs it is the line, and where nothing
-        changes the chip may forbid it."""
+        """Bits that stay wrong are the chip's own; where each reading differs it is the line, and where nothing changes
+        the chip may forbid it."""
         off = "; ".join(filter(None, (error.message, error.note)))
-        if not error.note or error.note.startswith(Kind.IGNORED):
-            return Result(error.outcome, off=off, help=error.help)
-        part = "" if error.note.startswith(Kind.LINE) else self._plan.images[stage.image].part
-        return Result(error.outcome, off=off, own=part)
+        if error.note.startswith((Kind.STUCK, Kind.OTHER)):
+            return Result(error.outcome, off=off, own=self._plan.images[stage.image].part)
+        return Result(error.outcome, off=off, help="" if error.note.startswith(Kind.LINE) else error.help)
 
     def _lifted(self, stage: Stage) -> str:
         """What opens a protected chip: nothing that a plan does by itself."""
