@@ -5,6 +5,9 @@ The cautions themselves are the usual ones of the bench, with their sources in `
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+from console.boards.limits import Limits
 from console.boards.plan import Work, faults_of
 from console.bringup import asking
 from console.bringup.words import suspect_lines
@@ -76,3 +79,13 @@ def test_what_must_not_be_cut_off_says_so_before_it_runs() -> None:
     assert {stage.work for stage in story.state.stages if stage.caution} == {
         Work.ERASE, Work.WRITE, Work.VERIFY, Work.START
     }  # fmt: skip
+
+
+def test_a_current_that_jumps_is_switched_off_too_and_ohms_that_are_high_are_not() -> None:
+    stage = replace(TERN.stage("rail-3v3"), limits=Limits(0.01, 0.1, "A"), nets=())
+    check = asking.switch_off(stage, ("high",), "1 A above the most allowed (100 mA)")
+    assert check is not None
+    assert check.id == asking.POWER_DOWN
+    assert "draws what no good board does" in (check.caution or "")
+    assert asking.switch_off(stage, ("low",), "x") is None
+    assert asking.switch_off(replace(stage, limits=Limits(0, 1, "ohm")), ("high",), "x") is None
