@@ -158,15 +158,25 @@ def tell(session: Session, check: NextCheck | None, reply: Reply) -> None:
 
 async def change(session: Session, check: NextCheck, listen_s: float = DEFAULT_LISTEN_S) -> Outcome:
     """The operator made the change `check` asks for: repeat the attempt and let its result count."""
-    session.operator(check.action or "repair-done", check=check.id, title=check.title)
+    changed(session, check)
     outcome = await session.handshake(listen_s)
+    proved(session, check, outcome)
+    return outcome
+
+
+def changed(session: Session, check: NextCheck) -> None:
+    """Record that the operator made the change `check` asks for."""
+    session.operator(check.action or "repair-done", check=check.id, title=check.title)
+
+
+def proved(session: Session, check: NextCheck, outcome: Outcome) -> None:
+    """Record what an attempt after the change `check` asks for showed of it."""
     if check.action != _SETTLED_BY_ATTEMPT and check.in_vain:
         worked = next((answer for answer, _ in check.answers if answer != check.in_vain), "")
         if outcome in _FAILED:
             tell(session, check, Reply("found", check.in_vain))
         elif outcome is Outcome.OK and worked:
             tell(session, check, Reply("found", worked))
-    return outcome
 
 
 class LineHands(Protocol):

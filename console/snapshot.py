@@ -326,7 +326,8 @@ class Fold:
         safe = {name: clean(value) if isinstance(value, str) else value for name, value in fields.items()}
         values = tuple((name, value) for name, value in safe.items() if name not in ("test", "message"))
         self._findings.append(Finding(str(safe.get("test", "")), str(safe.get("message", "")), values))
-        if fields.get("check"):
+        known_before = self._seen.known_before(fields)
+        if fields.get("check") and not known_before:
             outcome = str(fields.get("outcome", ""))
             self._seen.answered(str(fields["check"]), outcome, hands=fields.get("hands") is True)
             self._did(mark, "finding", outcome)

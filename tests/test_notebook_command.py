@@ -25,6 +25,7 @@ from tests.console.notebook.conftest import entry
 from tests.test_commands import check_contract, wakeline
 
 BAD = Outcome.NO_ANSWER
+CAPTURES = Path(__file__).parent.parent / "captures"
 
 
 @pytest.fixture
@@ -133,7 +134,28 @@ def test_bad_input_has_a_word_and_its_exit_code(book: Path, words: list[str], co
     assert not default_path().exists()
 
 
-@pytest.mark.parametrize("verb", ["list", "show", "add-fix", "stats", "export"])
+def test_a_session_that_was_cut_off_is_kept_from_its_capture_once(book: Path) -> None:
+    words = ["add-session", CAPTURES / "cut-in-the-middle.pcapng", "--board", "tern-40", "--notebook", book]
+    code, out, err = notebook(*words, "--json")
+    assert (code, "the record has no clean end" in err) == (0, True)
+    kept = json.loads(out)["notebook"]
+    assert kept["board"] == "tern-40"
+    shown = ask("show", str(kept["session"]), "--notebook", book)["session"]
+    assert shown["capture"].endswith("cut-in-the-middle.pcapng")
+    code, _, err = notebook(*words)
+    assert (code, "session-kept" in err) == (7, True)
+    assert f"notebook show {kept['session']}" in err
+
+
+def test_what_is_no_capture_or_holds_nothing_is_not_kept(book: Path) -> None:
+    code, _, err = notebook("add-session", book, "--notebook", book)
+    assert (code, "capture-not-pcapng" in err) == (7, True)
+    code, _, err = notebook("add-session", CAPTURES / "good.pcapng")
+    assert (code, "no-session" in err) == (7, True)
+    assert not default_path().exists()
+
+
+@pytest.mark.parametrize("verb", ["list", "show", "add-fix", "add-session", "stats", "export"])
 def test_every_part_of_the_command_explains_itself(verb: str, capsys: pytest.CaptureFixture[str]) -> None:
     with pytest.raises(SystemExit) as left:
         run(["notebook", verb, "--help"])

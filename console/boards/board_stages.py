@@ -12,7 +12,9 @@ from console.boards.file_checks import known, read_limits
 from console.boards.limits import Expected, Limits
 from console.boards.misreads import Bus
 from console.boards.plan import BY_HAND, CONTENT, MOST_STAGES, IdAnswer, ImageOf, Query, Rail, Stage, Work
+from console.boards.splits import supply_exercises
 from console.boards.stagerun import Board, Exercises
+from console.boards.supply import apart_from
 from console.boards.template import FieldValue, Template, byte_template, text_template
 from console.tomlfile import Table
 from console.words import count_of
@@ -92,7 +94,8 @@ def _name(entry: Table) -> str:
 
 
 def _exercises(entry: Table, board: Board) -> Exercises:
-    out = Exercises(*(frozenset(entry.texts(key, ())) for key in ("parts", "nets", "pins")))
+    parts, nets, pins = (frozenset(entry.texts(key, ())) for key in ("parts", "nets", "pins"))
+    out = Exercises(parts, nets, pins)
     for name in out.missing(board.circuit):
         key = next(key for key in ("parts", "nets", "pins") if name in getattr(out, key))
         names = {
@@ -137,7 +140,11 @@ def _measure(entry: Table, stage: Stage, around: Known) -> Stage:
         known(entry, "rail", name, around.rails, "the net of a [[rail]]")
         rail = around.rails[name]
         look = stage.look or f"measure {rail.net} at {rail.at} against ground"
-        return replace(stage, look=look, limits=rail.limits, nets=(rail.net,))
+        said = stage.exercises
+        if not (said.parts or said.nets or said.pins):  # a supply is the work of its makers
+            said = supply_exercises(around.board, name)
+        exercises = replace(said, apart=apart_from(around.board, around.rails, name))
+        return replace(stage, look=look, limits=rail.limits, nets=(rail.net,), exercises=exercises)
     unit = entry.plain("unit")
     if unit not in ("V", "A", "ohm"):
         entry.wrong("unit", unit, "V, A or ohm")
@@ -164,7 +171,7 @@ def _continuity(entry: Table, stage: Stage, around: Known) -> Stage:
         entry.wrong("most", entry.data["most"], "ohms: zero or more")
     limits = limits if math.isfinite(limits.least) else Limits(0, limits.most, "ohm", limits.source)
     if limits.least > 0 and len(set(nets)) == 2:
-        stage = replace(stage, exercises=replace(stage.exercises, apart=frozenset(nets)))
+        stage = replace(stage, exercises=replace(stage.exercises, apart=frozenset({frozenset(nets)})))
     look = stage.look or f"measure ohms between {places[0]} and {places[1]}"
     return replace(
         stage, look=look, limits=limits, between=(places[0], places[1]), nets=tuple(net for net in nets if net)

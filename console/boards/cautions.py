@@ -25,14 +25,18 @@ CAUTIONS: Final[Mapping[str, str]] = MappingProxyType(
         "S12": "Touch ground and wear the strap before you handle the bare board, never near live mains equipment.",
         # OSHA SHIB on small lithium batteries (2019)
         "S14": "Take the cell out before any soldering; do not short, pierce or heat it.",
+        # common practice, no source
+        "S20": "The board's own program runs from here and drives its pins: keep away from what it switches.",
         "S18": "Set the supply's current limit low before power-up; if the current jumps, switch off and look.",
     }
 )
+LIVE: Final = "S01b"  # of what is measured with the power on
 _BY_WORK: Final = {
     Work.INSPECT: ("S12",),
     Work.MEASURE: ("S01b",),
     Work.CONTINUITY: ("S01",),
     **dict.fromkeys(CONTENT, ("S07",)),
+    Work.START: ("S20",),
 }
 
 

@@ -75,7 +75,7 @@ class Fault:
             return reach.rails.get(self.net, 0.0)
         if self.kind is not Kind.BRIDGE:
             return reach.parts.get(self.part, 0.0)
-        if reach.apart and self.nets == reach.apart:
+        if self.nets in reach.apart:
             return strength.direct
         one, other = self.pins[0].net, self.pins[1].net
         used = (one in reach.nets) + (other in reach.nets)

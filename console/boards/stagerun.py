@@ -73,15 +73,15 @@ def guessed_class(ref: str) -> PartClass:
 class Exercises:
     """What a stage uses: `parts` by designator, `pins` as ``U4.12``, `nets` by name, ``*`` and ``?`` as wild cards.
 
-    `names` are the parts that say in it which part they are. `apart`: two nets that it shows to be joined or not, as
-    ohms between them do.
+    `names` are the parts that say in it which part they are. `apart`: pairs of nets that it shows to be joined or not,
+    as ohms between them do, and volts on supplies that differ.
     """
 
     parts: frozenset[str] = frozenset()
     nets: frozenset[str] = frozenset()
     pins: frozenset[str] = frozenset()
     names: frozenset[str] = frozenset()
-    apart: frozenset[str] = frozenset()
+    apart: frozenset[frozenset[str]] = frozenset()
 
     def missing(self, circuit: Circuit) -> tuple[str, ...]:
         """The names that fit nothing on this board, so that whoever read them can say where they stand."""
@@ -155,7 +155,7 @@ class Reach:
     """What a stage needs on a board, each with the chance that a permanent fault there makes it fail.
 
     `pins` for open joints, `parts` for dead or missing ones, `rails` for missing supplies; `nets` are the signal nets
-    in use, `grounded` the supply and ground nets in use, `apart` those that must not be joined, all for bridges.
+    in use, `grounded` the supply and ground nets in use, `apart` pairs that must not be joined, all for bridges.
     """
 
     pins: Mapping[Pin, float]
@@ -163,7 +163,7 @@ class Reach:
     nets: frozenset[str]
     rails: Mapping[str, float]
     grounded: frozenset[str]
-    apart: frozenset[str] = frozenset()
+    apart: frozenset[frozenset[str]] = frozenset()
 
 
 @dataclass(frozen=True)
@@ -190,6 +190,19 @@ class Board:
         """The parts that make a supply."""
         parts = dict.fromkeys(pin.part for pin in self.circuit.nets[rail])
         return [ref for ref in parts if self.part(ref).is_supply and rail in (self.part(ref).makes or (rail,))]
+
+    def steering(self, rail: str) -> list[Pin]:
+        """The pins that set how high a supply is: its makers' feedback or adjust pins, to which a resistor leads from
+        the supply, and the resistors there."""
+        pins: dict[Pin, None] = {}
+        for maker in self.makers(rail):
+            for own in self.signals(maker):
+                there = dict.fromkeys(pin.part for pin in self.circuit.nets[own.net])
+                fitted = [ref for ref in there if ref in self.small and self.part(ref).role == "resistor"]
+                ends = [pin for ref in fitted for pin in self.circuit.parts[ref]]
+                if any(pin.net == rail for pin in ends):
+                    pins |= dict.fromkeys((own, *ends))
+        return list(pins)
 
     def signals(self, ref: str) -> list[Pin]:
         """The pins of a part that carry signals: joined to something and not to a rail."""
@@ -273,7 +286,8 @@ def _between(board: Board, parts: Iterable[str]) -> set[str]:
 def _supplies(
     board: Board, parts: Iterable[str], need: _Need, values: dict[str, float], strength: Strength
 ) -> tuple[dict[str, float], frozenset[str]]:
-    """Needs the supply and ground pins of the parts, and who makes their supplies; gives the supplies and all rails.
+    """Needs the supply and ground pins of the parts, who makes their supplies, and what steers these; gives the
+    supplies and all rails.
 
     A pin that shares its rail with others of the same chip is needed less surely; at a supply each has its own task.
     """
@@ -303,6 +317,9 @@ def _supplies(
         for ref in board.makers(rail):
             values[ref] = strength.direct
             powered(ref)
+        for pin in board.steering(rail):
+            values[pin.part] = strength.direct
+            need(pin, strength.direct)
     return rails, frozenset(grounded)
 
 

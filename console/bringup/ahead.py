@@ -39,14 +39,15 @@ class Ahead:
                 measured[run.name] = run
         return (*self._shown.values(), *measured.values())
 
-    def best(self, case: Case, failed: Stage, ready: Collection[Stage]) -> Split | None:
-        """The probe worth most now; `ready` are stages that can run at once.
+    def best(self, case: Case, failed: Stage, ready: Collection[Stage], *, dead: bool = False) -> Split | None:
+        """The probe worth most now; `ready` are stages that can run at once. `dead`: the board gets no power now.
 
-        None with power where the stage that `failed` needs none, or where a short was measured: a board that may be
-        short is not switched on to learn more.
+        None with power where the stage that `failed` needs none either, or where a short was measured: a board that may
+        be short is not switched on to learn more.
         """
-        probes = [*supply_probes(case.board, case.runs), *_of_stages(ready)]
-        live = failed.power is True and all(run.passed or not run.exercises.apart for run in self._shown.values())
+        probes = [*supply_probes(case.board, case.runs), *(() if dead else _of_stages(ready))]
+        shorted = any(not run.passed and run.exercises.apart for run in self._shown.values())
+        live = not dead and failed.power is True and not shorted
         asked = self._left_out | self._shown.keys()
         open_ = [probe for probe in probes if probe.key not in asked and (live or not probe.live)]
         return best_split(case, open_)

@@ -6,7 +6,7 @@ import asyncio
 import os
 from typing import Final
 
-from console.boards.plan import Port
+from console.boards.plan import Plan, Port, Work
 from console.causes.plug import PlugFold
 from console.clock import Clock
 from console.link import make_link
@@ -60,6 +60,21 @@ class SystemPorts:
         if os.path.exists(self._port):
             return True, "the port is there; no USB device is known behind it"
         return None
+
+
+def keeps_its_rate(name: str, plan: Plan) -> str:
+    """Why this plan cannot be done to its end over this port, in words; "" where it can.
+
+    A raw connection keeps the rate and frame of its server, and the board's program may want others than the loader.
+    """
+    loader, own = plan.loader, plan.application
+    speaks = any(stage.work in (Work.START, Work.QUERY) for stage in plan.stages)
+    if _REMOTE not in name or not speaks or (loader.baud, loader.frame) == (own.baud, own.frame):
+        return ""
+    return (
+        f"the plan needs {loader.baud} baud {loader.frame} for the loader and {own.baud} baud {own.frame} for the "
+        "board's program, and a raw connection keeps the rate and frame of its server"
+    )
 
 
 def settings_for(name: str, port: Port) -> LinkSettings:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from typing import Final
 
 from console.boards import cautions
-from console.boards.limits import GOOD
+from console.boards.limits import GOOD, HIGH
 from console.boards.plan import Plan, Repair, Stage, Work
 from console.boards.suspects import Group, Suspect
 from console.causes.rank import NextCheck
@@ -27,7 +27,7 @@ _EYES: Final = (
 )
 _SEEN: Final = ((YES, "it is so"), (NO, "it is not"))
 _SUSPECT: Final = (
-    (MENDED, "found it wrong, and it is put right now"),
+    (MENDED, "found it wrong, and it is put right now, with the power off"),
     (FINE, "looked at it, nothing wrong there"),
     (RETRY, "changed nothing: only try the stage again"),
     (OTHER, "something else was wrong there, and it is put right: say what and where (solder between U6.1 and U6.2)"),
@@ -76,6 +76,16 @@ def power(on: bool, first: bool) -> NextCheck:
                    cautions.said("S01"))  # fmt: skip
 
 
+def switch_off(stage: Stage, seen: Collection[str], off: str) -> NextCheck | None:
+    """A reading after which the board must lose its power before anything else; None after any other."""
+    if HIGH not in seen or stage.limits is None or stage.limits.unit not in ("V", "A"):
+        return None
+    nets = " and ".join(map(clean, stage.nets)) or stage.id
+    harm = f"parts on {nets} may be damaged" if stage.limits.unit == "V" else "something draws what no good board does"
+    return _change(POWER_DOWN, "switch the power off now, and unplug every cable", f"{stage.title}: {off}",
+                   f"Switch the power off now: {harm}. {cautions.said('S01')}")  # fmt: skip
+
+
 def into_loader(plan: Plan) -> NextCheck:
     """Start the boot loader by hand; the wires are named, because this is where they must be right."""
     wires = ", ".join(f"adapter {wire.adapter} to {wire.pin}" for wire in plan.wires)
@@ -117,13 +127,16 @@ def program_missing(stage: Stage, off: str, taken: Sequence[str]) -> NextCheck:
     )  # fmt: skip
 
 
-def at_suspect(plan: Plan, group: Group, item: Suspect) -> NextCheck:
-    """Look at one suspect."""
+def at_suspect(plan: Plan, group: Group, item: Suspect, *, live: bool) -> NextCheck:
+    """Look at one suspect; `live`: the board has its power meanwhile."""
+    own = item.caution
+    if item.caution_id == cautions.LIVE:
+        own = f"{item.caution} Power off before any iron." if live else cautions.said("S01")
     return NextCheck(
         id=item.key,
         title=f"{item.title}: {item.how_to_look}",
         minutes=item.minutes,
-        caution=cautions.for_repair(item.caution, has_cell=plan.has_cell),
+        caution=cautions.for_repair(own, has_cell=plan.has_cell),
         why="; ".join(item.why or group.why),
         action=None,
         answers=_SUSPECT,

@@ -1,7 +1,7 @@
 """How a board's plan stands: a fold over marks, the same live and in replay, without the board file. Pure.
 
 Every mark of the kind BRINGUP has a `step`: plan, stage, begin, end, skip, again, ask, answer, suspects, suspect,
-cleared, repair, undo, done. What each carries is written in `marks.py` and read here, nowhere else.
+cleared, repair, in-vain, undo, done. What each carries is written in `marks.py` and read here, nowhere else.
 """
 
 from __future__ import annotations
@@ -11,14 +11,13 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Any, Final
 
+from console.bringup.fields import ended_as, number, text, texts
 from console.bringup.history import History, Ran, Told
 from console.errors import Outcome
 from console.events import Mark, Value
-from console.text import clean
 from console.words import count_of
 
 _MOST: Final = 500  # a capture may come from anybody; a board file may have as many stages
-SEPARATOR: Final = " | "
 _NOTHING_YET: Final = History()
 
 
@@ -37,8 +36,9 @@ class State(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class StageState:
-    """One stage. `found` is what it showed, `off` what is wrong with that, `limits` what would be right; `runs` and
-    seconds count all its runs."""
+    """One stage. `found` is what it showed, `off` what is wrong with that, `limits` what would be right, `caution` what
+    to mind while it runs, `help` what to do about its failure where nobody is suspected; `runs` and seconds count all
+    its runs."""
 
     id: str
     work: str
@@ -53,6 +53,8 @@ class StageState:
     runs: int = 0
     elapsed_s: float = 0.0
     limits: str = ""
+    caution: str = ""
+    help: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +91,8 @@ class SuspectState:
 
 @dataclass(frozen=True, slots=True)
 class Repaired:
-    """What was put right: the suspect, when and in which turn, after which stage had failed; and where it is."""
+    """What was put right: the suspect, when and in which turn, after which stage had failed; and where it is. `cause`:
+    what of the catalogue it was, if the board answers after it."""
 
     key: str
     title: str
@@ -98,6 +101,7 @@ class Repaired:
     part: str = ""
     pins: tuple[str, ...] = ()
     turn: int = 1
+    cause: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,14 +169,26 @@ class BringupState:
             return f"the plan is done from where it began; {', '.join(filter(None, (before, left_out)))}"
         return f"the plan is done, with {left_out}" if left_out else "the plan is done: every stage passed"
 
+    @property
+    def goes_on_at(self) -> str:
+        """The stage at which a plan that was left or stopped goes on later; "" where nothing is left to do."""
+        done = (State.PASSED, State.TRUSTED, State.SKIPPED)
+        return self.stopped_at or next((stage.id for stage in self.stages if stage.state not in done), "")
+
     def stage(self, id: str) -> StageState | None:
         """The stage of that name."""
         return next((stage for stage in self.stages if stage.id == id), None)
 
     def settled(self) -> Outcome:
         """The outcome of a record that ends here: only a plan that is done to its end is good."""
-        if self.outcome is not None:
-            return self.outcome
+        return self._left() if self.outcome is None else self.outcome
+
+    def of_board(self) -> Outcome:
+        """The same as far as it is the board's: what is wrong with a person's own words or files is no result of it."""
+        settled = self.settled()
+        return self._left() if settled in (Outcome.USAGE, Outcome.INPUT) else settled
+
+    def _left(self) -> Outcome:
         failed = self.stage(self.stopped_at)
         return failed.outcome or Outcome.STOPPED if failed is not None else Outcome.STOPPED
 
@@ -190,8 +206,8 @@ class BringupState:
             return None
         failed, left = self.stage(self.stopped_at), [one for one in self.suspects if not one.cleared]
         if failed is None or outcome is Outcome.STOPPED:
-            return "stopped", "the plan was left before its end", "run it again; --from STAGE goes on from a stage"
-        advice = f"look at {left[0].title}" if left else "look at what this stage uses"
+            return "stopped", "the plan was left before its end", f"go on at {self.goes_on_at} with --from STAGE"
+        advice = f"look at {left[0].title}" if left else failed.help or "look at what this stage uses"
         return str(outcome), f"stage {failed.id}: {failed.off or failed.found or failed.title}", advice
 
 
@@ -208,12 +224,12 @@ class BringupFold:
     def mark(self, mark: Mark) -> None:
         """Take one BRINGUP mark."""
         fields = mark.fields
-        step = _text(fields, "step")
+        step = text(fields, "step")
         if step == "plan":
             self._first_ns = mark.t_ns
             keys = ("board", "revision", "file", "digest", "serial")
-            texts = {key: _text(fields, key) for key in keys}
-            self.state = BringupState(**texts, started_ns=mark.t_ns)  # type: ignore[arg-type]
+            words = {key: text(fields, key) for key in keys}
+            self.state = BringupState(**words, started_ns=mark.t_ns)  # type: ignore[arg-type]
         elif self.state is not None:
             state = self._after(self.state, step, mark)
             self.state = replace(state, history=self._told(state, step, mark))
@@ -225,20 +241,20 @@ class BringupFold:
                 return history.begins()
             case "suspects":
                 stops = len(history.stops)
-                history = history.stopped(_text(fields, "stage"), self._t_s(mark.t_ns), _number(fields, "other"))
+                history = history.stopped(text(fields, "stage"), self._t_s(mark.t_ns), number(fields, "other"))
                 self._listing = len(history.stops) > stops
             case "suspect" if self._listing:
                 return history.suspected(before.stopped_at, _suspect(fields))
             case "answer":
                 return history.said(self._said(fields, self._t_s(mark.t_ns)))
             case "undo":
-                return history.unsaid(_text(fields, "id"))
+                return history.unsaid(text(fields, "id"))
         return history
 
     def _said(self, fields: Mapping[str, Value], t_s: float) -> Told:
         value = fields.get("value")
         sound = isinstance(value, int | float) and not isinstance(value, bool)
-        id, reply, outcome, unit = (_text(fields, key) for key in ("id", "reply", "outcome", "unit"))
+        id, reply, outcome, unit = (text(fields, key) for key in ("id", "reply", "outcome", "unit"))
         title = self._question if id == self._question_id else ""
         return Told(id, title, 0, t_s, reply, outcome, float(value) if sound else None, unit)  # type: ignore[arg-type]
 
@@ -252,14 +268,15 @@ class BringupFold:
                 return replace(state, stages=(*state.stages, _stage(fields)))
             case "begin":
                 self._begun_ns = mark.t_ns
-                name = _text(fields, "stage")
-                return replace(_with(state, name, state=State.RUNNING, found="", off="", outcome=None), current=name)
+                name = text(fields, "stage")
+                fresh = {"state": State.RUNNING, "found": "", "off": "", "outcome": None}
+                return replace(_with(state, name, caution=text(fields, "caution"), **fresh), current=name)
             case "end":
                 return self._end(state, mark)
             case "trust":
-                return _with(state, _text(fields, "stage"), state=State.TRUSTED)
+                return _with(state, text(fields, "stage"), state=State.TRUSTED)
             case "again":
-                for name in _text(fields, "stages").split():
+                for name in text(fields, "stages").split():
                     state = _with(state, name, state=State.AGAIN)
                 return state
             case "ask":
@@ -269,36 +286,39 @@ class BringupFold:
             case "answer":
                 return replace(state, asked=None)
             case "suspects":
-                stage, before, other = _text(fields, "stage"), _text(fields, "before"), _number(fields, "other")
-                notes = _texts(fields, "notes")
+                stage, before, other = text(fields, "stage"), text(fields, "before"), number(fields, "other")
+                notes = texts(fields, "notes")
                 return replace(
                     state, stopped_at=stage, suspects=(), before=before, notes=notes, other=other, asked=None
                 )
             case "suspect" if len(state.suspects) < _MOST:
                 return replace(state, suspects=(*state.suspects, _suspect(fields)))
             case "cleared":
-                key = _text(fields, "key")
+                key = text(fields, "key")
                 marked = tuple(replace(one, cleared=True) if one.key == key else one for one in state.suspects)
                 return replace(state, suspects=marked)
             case "repair":
                 done = _repaired(state, fields, round(self._t_s(mark.t_ns), 3))
                 return replace(state, repairs=(*state.repairs[-_MOST:], done), suspects=(), asked=None)
+            case "in-vain":
+                at = _latest(state.repairs, text(fields, "key"))
+                return replace(state, repairs=(*state.repairs[:at], *state.repairs[at + 1 :]))
             case "undo":
-                return _taken_back(state, _text(fields, "stage"), _text(fields, "repair"))
+                return _taken_back(state, text(fields, "stage"), text(fields, "repair"))
             case "done":
-                return replace(state, outcome=_outcome(fields), current="", asked=None)
+                return replace(state, outcome=ended_as(fields), current="", asked=None)
             case _:
                 return state
 
     def _end(self, state: BringupState, mark: Mark) -> BringupState:
         fields = mark.fields
-        name, outcome = _text(fields, "stage"), _outcome(fields)
+        name, outcome = text(fields, "stage"), ended_as(fields)
         before = state.stage(name)
         if before is None:
             return state
         good = outcome is Outcome.OK
         took_s = max(0, mark.t_ns - self._begun_ns) / 1e9
-        found, off, seen = _text(fields, "found"), _text(fields, "off"), tuple(_text(fields, "seen").split())
+        found, off, seen = text(fields, "found"), text(fields, "off"), tuple(text(fields, "seen").split())
         skipped = good and fields.get("skipped") is True
         passed = State.SKIPPED if skipped else State.PASSED
         ended = _with(
@@ -308,6 +328,7 @@ class BringupFold:
             outcome=outcome,
             found=found,
             off=off,
+            help=text(fields, "help"),
             runs=before.runs + 1,
             elapsed_s=round(before.elapsed_s + took_s, 6),
         )
@@ -325,24 +346,26 @@ def _with(plan: BringupState, name: str, **changes: Any) -> BringupState:
 
 def _stage(fields: Mapping[str, Value]) -> StageState:
     return StageState(
-        _text(fields, "stage"),
-        _text(fields, "work"),
-        _text(fields, "title"),
-        tuple(_text(fields, "after").split()),
-        _text(fields, "look"),
+        text(fields, "stage"),
+        text(fields, "work"),
+        text(fields, "title"),
+        tuple(text(fields, "after").split()),
+        text(fields, "look"),
         fields.get("hot") is True,
-        limits=_text(fields, "limits"),
+        limits=text(fields, "limits"),
     )
 
 
 def _repaired(state: BringupState, fields: Mapping[str, Value], t_s: float) -> Repaired:
     """What was put right, and where: as the suspect said, else as far as its key and the parts tell."""
-    key = _text(fields, "key")
+    key = text(fields, "key")
     suspect = next((one for one in state.suspects if one.key == key), None)
-    parts = _text(fields, "parts").split()
+    parts = text(fields, "parts").split()
     part = suspect.part if suspect is not None else parts[0] if len(parts) == 1 else ""
-    pins = suspect.pins if suspect is not None else tuple(_text(fields, "pins").split())
-    return Repaired(key, _text(fields, "title"), state.stopped_at, t_s, part, pins, state.history.turn)
+    pins = suspect.pins if suspect is not None else tuple(text(fields, "pins").split())
+    return Repaired(
+        key, text(fields, "title"), state.stopped_at, t_s, part, pins, state.history.turn, text(fields, "cause")
+    )
 
 
 def _taken_back(state: BringupState, stage: str, repair: str) -> BringupState:
@@ -350,7 +373,7 @@ def _taken_back(state: BringupState, stage: str, repair: str) -> BringupState:
     for one in state.stages:
         if one.id == stage or one.state is State.RUNNING:
             state = _with(state, one.id, state=State.AGAIN if one.runs else State.WAITING)
-    at = max((n for n, one in enumerate(state.repairs) if repair and one.key == repair), default=len(state.repairs))
+    at = _latest(state.repairs, repair)
     return replace(
         state,
         repairs=(*state.repairs[:at], *state.repairs[at + 1 :]),
@@ -361,44 +384,28 @@ def _taken_back(state: BringupState, stage: str, repair: str) -> BringupState:
     )
 
 
+def _latest(repairs: tuple[Repaired, ...], key: str) -> int:
+    """Where the latest repair of this key stands; past the end where there is none."""
+    return max((n for n, one in enumerate(repairs) if key and one.key == key), default=len(repairs))
+
+
 def _asked(fields: Mapping[str, Value]) -> Asked:
-    pairs = [part.partition(": ") for part in _texts(fields, "answers")]
-    id, title, why, caution = (_text(fields, key) for key in ("id", "title", "why", "caution"))
+    pairs = [part.partition(": ") for part in texts(fields, "answers")]
+    id, title, why, caution = (text(fields, key) for key in ("id", "title", "why", "caution"))
     answers, undoable = tuple((answer, means) for answer, _, means in pairs), fields.get("undoable") is True
-    return Asked(id, title, why, caution, answers, _text(fields, "unit"), undoable)
+    return Asked(id, title, why, caution, answers, text(fields, "unit"), undoable)
 
 
 def _suspect(fields: Mapping[str, Value]) -> SuspectState:
     return SuspectState(
-        key=_text(fields, "key"),
-        part=_text(fields, "part"),
-        title=_text(fields, "title"),
-        probability=min(1.0, _number(fields, "probability")),
-        minutes=_number(fields, "minutes"),
-        why=_texts(fields, "why"),
-        look=_text(fields, "look"),
-        caution=_text(fields, "caution"),
-        pins=tuple(_text(fields, "pins").split()),
+        key=text(fields, "key"),
+        part=text(fields, "part"),
+        title=text(fields, "title"),
+        probability=min(1.0, number(fields, "probability")),
+        minutes=number(fields, "minutes"),
+        why=texts(fields, "why"),
+        look=text(fields, "look"),
+        caution=text(fields, "caution"),
+        pins=tuple(text(fields, "pins").split()),
         cleared=fields.get("cleared") is True,
     )
-
-
-def _text(fields: Mapping[str, Value], name: str) -> str:
-    value = fields.get(name)
-    return "" if value is None else clean(str(value), 2000)
-
-
-def _texts(fields: Mapping[str, Value], name: str) -> tuple[str, ...]:
-    text = _text(fields, name)
-    return tuple(text.split(SEPARATOR)) if text else ()
-
-
-def _number(fields: Mapping[str, Value], name: str) -> float:
-    value = fields.get(name)
-    usable = isinstance(value, int | float) and not isinstance(value, bool) and 0 <= value < 1e9
-    return float(value) if usable else 0.0  # type: ignore[arg-type]  # usable says so
-
-
-def _outcome(fields: Mapping[str, Value]) -> Outcome:
-    word = _text(fields, "outcome")
-    return Outcome(word) if word in set(Outcome) else Outcome.INTERNAL

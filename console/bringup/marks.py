@@ -7,7 +7,7 @@ from collections.abc import Collection
 from console.boards.plan import Plan, Repair, Stage
 from console.boards.suspects import Group, Suspect, Suspects
 from console.boards.told import together
-from console.bringup.fold import SEPARATOR
+from console.bringup.fields import SEPARATOR
 from console.bringup.over_port import Result
 from console.causes.rank import NextCheck
 from console.errors import Outcome
@@ -46,9 +46,10 @@ class Marks:
         """A stage is taken as passed."""
         self._mark("trust", stage=stage)
 
-    def begin(self, stage: Stage) -> None:
-        """A stage begins."""
-        self._mark("begin", stage=stage.id, title=stage.title)
+    def begin(self, stage: Stage, caution: str = "") -> None:
+        """A stage begins; `caution` where nobody is asked, who would be told it with the question."""
+        said: dict[str, Value] = {"caution": caution} if caution else {}
+        self._mark("begin", stage=stage.id, title=stage.title, **said)
 
     def end(self, stage: Stage, result: Result) -> None:
         """A stage ends."""
@@ -60,6 +61,7 @@ class Marks:
             off=result.off,
             seen=" ".join(result.seen),
             skipped=result.skipped,
+            **({"help": result.help} if result.help else {}),
         )
 
     def ask(self, check: NextCheck, *, undoable: bool) -> None:
@@ -81,10 +83,12 @@ class Marks:
         value: dict[str, Value] = {} if reply.value is None else {"value": reply.value, "unit": reply.unit}
         self._mark("answer", id=check.id, reply=reply.kind, outcome=reply.outcome, text=clean(reply.text), **value)
 
-    def suspects(self, stage: Stage, found: Suspects, cleared: Collection[str], before: str) -> None:
+    def suspects(
+        self, stage: Stage, found: Suspects, cleared: Collection[str], before: str, more: Collection[str] = ()
+    ) -> None:
         """The plan stopped: whom to look at, in order; `cleared` are the keys of those that were looked at, `before` is
-        what is worth doing first, in words."""
-        notes = SEPARATOR.join((*together(found), *found.notes))
+        what is worth doing first, in words, `more` what else holds for all of them."""
+        notes = SEPARATOR.join((*more, *together(found), *found.notes))
         self._mark("suspects", stage=stage.id, other=found.other, notes=notes, before=before)
         count = 0
         for group in found.groups:
@@ -112,11 +116,16 @@ class Marks:
         """A suspect was looked at in vain."""
         self._mark("cleared", key=key, title=title)
 
-    def repair(self, repair: Repair, again: tuple[str, ...]) -> None:
-        """Something was put right, and these stages count again."""
+    def repair(self, repair: Repair, again: tuple[str, ...], *, cause: str = "") -> None:
+        """Something was put right, and these stages count again; `cause` is the catalogue's, where it is beyond doubt
+        if the board answers now."""
         parts, pins = (" ".join(map(clean, sorted(names))) for names in (repair.parts, repair.pins))
-        self._mark("repair", key=repair.key, title=repair.title, parts=parts, pins=pins)
+        self._mark("repair", key=repair.key, title=repair.title, parts=parts, pins=pins, cause=cause)
         self.again(again)
+
+    def in_vain(self, key: str, title: str) -> None:
+        """What was done to put it right did not help."""
+        self._mark("in-vain", key=key, title=title)
 
     def again(self, stages: tuple[str, ...]) -> None:
         """These stages count again."""

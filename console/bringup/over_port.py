@@ -5,20 +5,21 @@ from __future__ import annotations
 import math
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
-from typing import Final, Protocol
+from typing import Final, Protocol, TypeVar
 
 from console.boards.implied import implied
 from console.boards.misreads import Bus
 from console.boards.plan import IdAnswer, ImageOf, Plan, Port, Query, Stage, Work
 from console.boards.readback import ENOUGH_READINGS, Findings, read_back
 from console.boards.stagerun import Implication
-from console.bringup.ask_board import Answer, ask_board
-from console.errors import Outcome, Stopped, TargetTrouble, WakelineError
+from console.bringup.ask_board import Answer, ask_board, heard_words, is_text
+from console.errors import Mismatch, Outcome, Stopped, TargetTrouble, WakelineError
 from console.events import Chunk, Event
 from console.link.base import Link
 from console.programming import run as programming
 from console.programming.outlook import outlook, units
 from console.programming.planner import erase_plan, make_plan
+from console.programming.proof import Kind
 from console.programming.stages import Work as OnChip
 from console.session.outcome import outcome_of
 from console.session.session import Session
@@ -30,7 +31,9 @@ from protocols.errors import NoReply, ProtocolError
 from protocols.uart import Frame
 
 _LEAST_LISTEN_S: Final = 0.05
-_MOST_HEARD: Final = 64
+_MOST_HEARD: Final = 4096
+_MOST_SHOWN: Final = 64
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +41,8 @@ class Result:
     """How a stage ended: what it showed, what is wrong with that, and what a read-back implies.
 
     `help`: what to do about it, where no joint or part of the board can be meant. `seen`: short words that tell such a
-    reading from others, to compare boards by. `skipped`: the operator left it out, and it showed nothing.
+    reading from others, to compare boards by. `skipped`: the operator left it out, and it showed nothing. `talks`: it
+    was no answer, but something that a chip must have said. `own`: the chip whose own memory is wrong.
     """
 
     outcome: Outcome
@@ -48,6 +52,8 @@ class Result:
     help: str = ""
     seen: tuple[str, ...] = ()
     skipped: bool = False
+    talks: bool = False
+    own: str = ""
 
 
 class Around(Protocol):
@@ -93,8 +99,31 @@ class OverPort:
             raise
         except ProtocolError as error:
             return Result(outcome_of(error), off=str(error))
+        except Mismatch as error:
+            return self._wrong_memory(stage, error)
+        except TargetTrouble as error:
+            help = self._lifted(stage) if error.code == "protected" else error.help
+            return Result(error.outcome, off=error.message, help=help)
         except WakelineError as error:
             return Result(error.outcome, off=str(error), help=error.help)
+
+    def _wrong_memory(self, stage: Stage, error: Mismatch) -> Result:
+        """Bits that stay wrong are the chip's own; where each reading differs it is the line, and where nothing changes
+        the chip may forbid it."""
+        off = "; ".join(filter(None, (error.message, error.note)))
+        if error.note.startswith((Kind.STUCK, Kind.OTHER)):
+            return Result(error.outcome, off=off, own=self._plan.images[stage.image].part)
+        return Result(error.outcome, off=off, help="" if error.note.startswith(Kind.LINE) else error.help)
+
+    def _lifted(self, stage: Stage) -> str:
+        """What opens a protected chip: nothing that a plan does by itself."""
+        product = None if self._session.identity is None else self._session.identity.product_id
+        consent = "" if product is None else f" 0x{product:03X}"
+        port = clean(self._session.link.settings.port)
+        return (
+            "ask the owner of the program in it; lifting the protection erases everything in the chip for good. If "
+            f"that may be: `wakeline erase {port} --all --lift-protection{consent}`, then this plan again at {stage.id}"
+        )
 
     # ------------------------------------------------------------------------------------------------ the loader
 
@@ -103,18 +132,21 @@ class OverPort:
         return Result(Outcome.OK, words) if there else Result(Outcome.PORT, off=words)
 
     async def _listen(self, stage: Stage) -> Result:
-        await self._wake()
-        heard = await self._hear(lambda: self._session.listen(stage.seconds))
+        await self.wake()
+        heard = bytearray()
+        await self._hear(lambda: self._session.listen(stage.seconds), heard)
         self._attempted = True
         if self._session.lost is not None:
             raise self._session.lost
-        words = f"{count_of(len(heard), 'byte')} in {stage.seconds:g} s" + (f": {quoted(heard)}" if heard else "")
+        words = f"{count_of(len(heard), 'byte')} in {stage.seconds:g} s" + (
+            f": {quoted(bytes(heard[:_MOST_SHOWN]))}" if heard else ""
+        )
         if bool(heard) is stage.hears:
             return Result(Outcome.OK, words)
         return Result(Outcome.MISMATCH, words, "the line should talk" if stage.hears else "the line should be silent")
 
     async def _sync(self, stage: Stage) -> Result:
-        await self._wake()
+        await self.wake()
         if not self._attempted:
             await self._session.listen(_LEAST_LISTEN_S)
         self._attempted = False
@@ -152,8 +184,8 @@ class OverPort:
         roles = dict(zip(("data-out",), heard_on, strict=False))
         return _misread(found, off, findings, implied(findings, roles, next(iter(stage.exercises.names))))
 
-    async def _wake(self) -> None:
-        """Port open, chip in its loader."""
+    async def wake(self) -> None:
+        """Have the port open and the chip in its loader. Raises PortTrouble, and what the operator's answer raises."""
         await self._open(self._plan.loader)
         if not self._in_loader:
             if not await self._session.reset():
@@ -234,15 +266,24 @@ class OverPort:
         await self._session.converse("start", programmer.go(stage.starts_at))
         self._in_loader, self._on_chip = False, None
         await self._open(self._plan.application)
-        heard = await self._hear(lambda: self._session.hear("first words", stage.seconds))
-        words = f"first words: {quoted(heard)}" if heard else "no words of its own yet, which proves nothing"
+        heard = bytearray()
+        await self._hear(lambda: self._session.hear("first words", stage.seconds), heard)
+        words = (
+            f"first words: {quoted(bytes(heard[:_MOST_SHOWN]))}"
+            if heard
+            else "no words of its own yet, which proves nothing"
+        )
         return Result(Outcome.OK, f"started at 0x{stage.starts_at:08X}; {words}")
 
     async def _query(self, stage: Stage) -> Result:
         assert stage.query is not None
         await self._open(self._plan.application)
         query = stage.query
-        answer = await self._session.converse(f"query {stage.id}", ask_board(query))
+        heard = bytearray()
+        try:
+            answer = await self._hear(lambda: self._session.converse(f"query {stage.id}", ask_board(query)), heard)
+        except NoReply as error:
+            return Result(Outcome.NO_ANSWER, heard_words(bytes(heard)), str(error), talks=is_text(bytes(heard)))
         if answer.fields is None:
             return Result(Outcome.MISMATCH, quoted(answer.reply), answer.misfit)
         off = _off(query, answer)
@@ -295,8 +336,8 @@ class OverPort:
             await self._session.tune(port.baud, Frame.parse(port.frame), speaks)
             self._open_as = port
 
-    async def _hear(self, listening: Callable[[], Awaitable[None]]) -> bytes:
-        heard = bytearray()
+    async def _hear(self, listening: Callable[[], Awaitable[T]], heard: bytearray) -> T:
+        """Do that, and take what comes meanwhile into `heard`, as far as it is worth showing."""
 
         def hear(event: Event) -> None:
             if isinstance(event, Chunk) and event.direction == "in":
@@ -304,10 +345,9 @@ class OverPort:
 
         self._session.add_sink(hear)
         try:
-            await listening()
+            return await listening()
         finally:
             self._session.remove_sink(hear)
-        return bytes(heard)
 
 
 _DO: Final[dict[Work, Callable[[OverPort, Stage], Awaitable[Result]]]] = {

@@ -6,64 +6,31 @@ operator's answers come from is the business of `operating.Hands`.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
-from typing import Final, Literal
+from collections.abc import Callable
+from typing import Final
 
-from console.boards.faults import Kind
+from console.boards import cautions
 from console.boards.limits import GOOD
 from console.boards.past import Past
-from console.boards.plan import (
-    BY_HAND,
-    CONTENT,
-    PASSING,
-    Plan,
-    Repair,
-    Stage,
-    Work,
-    again_after,
-    faults_of,
-    repair_of,
-    repair_told,
-)
-from console.boards.splits import Split
-from console.boards.stagerun import Implication, StageRun
-from console.boards.suspects import Group, Suspect, Suspects, weigh
+from console.boards.plan import BY_HAND, Plan, Stage, Work
+from console.boards.stagerun import Implication
+from console.boards.supply import too_high
 from console.bringup import asking
-from console.bringup.ahead import Ahead
 from console.bringup.marks import Marks
+from console.bringup.operator import Operator, TakenBack
 from console.bringup.over_port import Around, OverPort, Result
-from console.causes.rank import NextCheck
+from console.bringup.search import Search
+from console.bringup.silent import Silent
+from console.bringup.standing import Said, Standing
 from console.errors import Outcome, Stopped, UsageTrouble, WakelineError
-from console.operating import OTHER, Hands, Reply, walk
+from console.operating import Hands
 from console.session.session import Session
 from console.snapshot import Fold, Snapshot
 from console.words import measure
 
-_SILENT: Final = frozenset({Work.SYNC, Work.IDENTIFY})
-_WORTH_A_LOOK: Final = 0.0005
 # P(a short is measured | solder joins the two nets), and for all else: common practice, no source
 _SURELY: Final = 0.95
 _HARDLY: Final = 0.02
-MOST_LOOKS: Final = 200
-
-
-@dataclass(frozen=True, slots=True)
-class _Said:
-    """An answer that can be taken back: to question `id`, which is a stage's, or a suspect's that was looked at, left
-    out, or put right; `repair` is the key of what was put right."""
-
-    id: str
-    about: Literal["stage", "looked", "left", "mended", "probe"]
-    repair: str = ""
-
-
-class _TakenBack(Exception):
-    """The operator took this answer back: begin with what that leaves."""
-
-    def __init__(self, said: _Said) -> None:
-        super().__init__(said.id)
-        self.said = said
 
 
 class Bringup:
@@ -94,26 +61,15 @@ class Bringup:
         self._plan = plan
         self._session = session
         self._fold = fold
-        self._hands = hands
-        self._show = show
         self._serial = serial
         self._start_at = start_at
         self._simulated = simulated
         self._marks = Marks(session)
+        self._standing = Standing(plan, past)
         self._port = OverPort(plan, session, around, self._into_loader)
-        self._faults = faults_of(plan, past)
-        self._ahead = Ahead(plan, self._faults)
-        self._passed: set[str] = set()
-        self._live: set[str] = set()
-        self._runs: dict[str, StageRun] = {}
-        self._told: list[_Said] = []
-        self._cleared: list[str] = []
-        self._left_out: set[str] = set()
-        self._repeated: set[str] = set()
-        self._seen: set[str] = set()
-        self._unproven: set[str] = set()
-        self._powered: bool | None = None
-        self._was_powered = False
+        self._operator = Operator(self._standing, session, fold, hands, self._marks, self._port.let_go)
+        self._silent = Silent(self._standing, self._operator, session, fold, self._port, self._marks, show)
+        self._search = Search(self._standing, self._operator, self._marks, self._silent.walk, self._one)
 
     async def run(self) -> Outcome:
         """To the end of the plan, or until the operator stops. Raises what hands raise, and the record says so."""
@@ -122,8 +78,7 @@ class Bringup:
         for stage in self._plan.stages:
             if self._start_at in (None, stage.id):
                 break
-            self._passed.add(stage.id)
-            self._unproven.add(stage.id)
+            self._standing.trust(stage)
             self._marks.trust(stage.id)
         try:
             outcome = await self._all()
@@ -143,265 +98,70 @@ class Bringup:
         self._port.stop()
 
     async def _all(self) -> Outcome:
+        standing = self._standing
         while True:
-            left = next((stage for stage in self._plan.stages if stage.id not in self._passed), None)
+            left = next((stage for stage in self._plan.stages if stage.id not in standing.passed), None)
             if left is None:
                 return Outcome.OK
             try:
-                for stage in self._plan.way_to(left.id, self._passed, self._live):
+                for stage in self._plan.way_to(left.id, standing.passed, standing.live):
                     if not await self._one(stage):
                         break
-            except _TakenBack:
+            except TakenBack:
                 continue
-
-    # ---------------------------------------------------------------------------------------------------- a stage
 
     async def _one(self, stage: Stage) -> bool:
         """Run a stage; False where it failed and something was done about it. Raises Stopped where nothing is."""
         if stage.power is not None:
-            await self._power(stage.power)
-        self._marks.begin(stage)
+            await self._operator.power(stage.power)
+        by_hand = stage.work in BY_HAND
+        self._marks.begin(stage, "" if by_hand else cautions.for_stage(stage, has_cell=self._plan.has_cell))
         left = True
         try:
-            result = await (self._by_hand(stage) if stage.work in BY_HAND else self._port.run(stage))
+            result = await (self._by_hand(stage) if by_hand else self._port.run(stage))
             left = False
-        except _TakenBack:  # the record says so
+        except TakenBack:  # the record says so
             left = False
             raise
         finally:
             if left:
                 self._marks.end(stage, Result(Outcome.STOPPED, off="left in the middle of it"))
+        self._silent.answered(stage, result.outcome)
         self._marks.end(stage, result)
-        self._unproven.discard(stage.id)
-        good = result.outcome is Outcome.OK
-        if result.skipped:
-            self._runs.pop(stage.id, None)
-        elif good and stage.work in (Work.INSPECT, Work.CONTINUITY):  # these clear nobody of not working
-            self._runs.pop(stage.id, None)
-            self._seen.add(stage.id)
-        else:
-            self._runs[stage.id] = StageRun(stage.id, good, stage.exercises, result.evidence)
-        if good:
-            self._passed.add(stage.id)
-            self._comes_alive(stage)
+        if self._standing.ended(stage, result):
             return True
-        self._passed.discard(stage.id)
-        await self._stopped_at(stage, result)
+        await self._search.stopped_at(stage, result)
         return False
-
-    def _comes_alive(self, stage: Stage) -> None:
-        if stage.work in (Work.START, Work.SYNC):  # either ends what the chip did before
-            self._live = {stage.id}
-        elif stage.work in PASSING:
-            self._live.add(stage.id)
 
     async def _by_hand(self, stage: Stage) -> Result:
         check = asking.by_hand(self._plan, stage)
-        reply = await self._ask(check)
+        reply = await self._operator.ask(check)
         mended = asking.seen_in(stage) if reply.outcome == asking.MENDED else None
-        self._told.append(_Said(stage.id, "stage", "" if mended is None else mended.key))
+        self._standing.told.append(Said(stage.id, "stage", "" if mended is None else mended.key))
         if reply.kind == "skip":
             return Result(Outcome.OK, "left out by the operator", skipped=True)
         if reply.value is not None and stage.limits is not None:
             off = stage.limits.off_by(reply.value)
             shown = measure(reply.value, reply.unit)
             outcome = Outcome.MISMATCH if off else Outcome.OK
-            return Result(outcome, shown, off, _short(stage, reply.value), seen=(reply.outcome,) if off else ())
+            evidence = _short(stage, reply.value) or self._too_high(stage, reply.value)
+            return Result(outcome, shown, off, evidence, seen=(reply.outcome,) if off else ())
         means = dict(check.answers).get(reply.outcome, reply.outcome)
         if mended is not None:
-            self._mended(mended, stage.id)
+            self._search.mended(mended, stage.id)
         good = reply.outcome in (GOOD, asking.MENDED, asking.YES)
         return Result(Outcome.OK if good else Outcome.MISMATCH, "" if good else reply.outcome, "" if good else means)
 
-    # ------------------------------------------------------------------------------------------------- a failure
-
-    async def _stopped_at(self, stage: Stage, result: Result) -> None:
-        """Find what it was, until something was put right or the stage shall be tried again. Raises Stopped."""
-        if stage.work in _SILENT and result.outcome in (Outcome.NO_ANSWER, Outcome.REFUSED):
-            self._live.clear()
-            if await walk(self._session, self._fold, self._hands, self._show) is Outcome.OK:
-                return
-        once = stage.work is Work.LISTEN and stage.id not in self._repeated
-        if result.help or once:  # a port that stumbles at its opening is more likely than any joint
-            self._repeated.add(stage.id)
-            reply = await self._ask(asking.try_again(stage, result.help or "wait until the line has come to rest"))
-            if reply.kind == "skip":
-                raise Stopped("stopped", "left by the user", help="--from STAGE goes on later")
-            return
-        if await self._program_missing(stage, result):
-            return
-        for _ in range(MOST_LOOKS):
-            cleared = (*self._cleared, *self._not_bridged())
-            faults = self._faults
-            if stage.work is Work.CONTINUITY:  # a supply that is missing joins nothing, and is looked for with power on
-                faults = tuple(fault for fault in faults if fault.kind is not Kind.RAIL)
-            runs = [*self._runs.values(), *self._ahead.runs(self._cleared)]
-            case = weigh(self._plan.board, runs, faults=faults, cleared=cleared)
-            found, split = case.answer(), self._ahead.best(case, stage, self._ready())
-            self._marks.suspects(stage, found, self._cleared, "" if split is None else split.words)
-            chosen = self._first(found)
-            try:
-                if split is not None:
-                    done = await self._tested(split)
-                elif chosen is not None:
-                    done = await self._looked_at(*chosen)
-                else:
-                    break
-                if done:
-                    return
-            except _TakenBack as back:
-                if back.said.about in ("stage", "mended"):
-                    raise
-        raise Stopped("no-suspect", "nothing is left that is worth a look", help="ask for a second pair of eyes")
-
-    def _ready(self) -> list[Stage]:
-        """Stages that have not run and could at once: nothing that failed stands before them."""
-        left = [one for one in self._plan.stages if one.id not in self._passed and one.id not in self._runs]
-        return [one for one in left if self._plan.way_to(one.id, self._passed, self._live) == [one]]
-
-    async def _tested(self, split: Split) -> bool:
-        """Do what is worth more than looking; whether a stage failed in it and something was done about that."""
-        stage = next((one for one in self._plan.stages if split.probe.key == f"stage {one.id}"), None)
-        if stage is not None:
-            return not await self._one(stage)
-        await self._power(split.probe.live)
-        reply = await self._ask(self._ahead.ask(split))
-        self._told.append(_Said(split.probe.key, "probe"))
-        self._ahead.told(split, reply)
-        return False
-
-    async def _looked_at(self, group: Group, item: Suspect) -> bool:
-        """Have a suspect looked at; whether the stage is worth another run now. Raises Stopped, _TakenBack."""
-        if item.caution_id != "S01b":
-            await self._power(False)
-        reply = await self._ask(asking.at_suspect(self._plan, group, item))
-        if reply.kind == "skip":
-            self._left_out.add(item.key)
-            self._told.append(_Said(item.key, "left"))
-        elif reply.outcome == asking.FINE:
-            self._cleared.append(item.key)
-            self._told.append(_Said(item.key, "looked"))
-            self._marks.cleared(item.key, item.title)
-        elif reply.outcome == asking.RETRY:
-            return True
-        else:
-            fault = next(one for one in self._faults if one.key == item.key)
-            other = reply.outcome == OTHER
-            repair = repair_told(self._plan, self._faults, reply.text, fault) if other else repair_of(fault, item.title)
-            self._told.append(_Said(item.key, "mended", repair.key))
-            self._mended(repair)
-            await self._gone_dark()
-            return True
-        return False
-
-    async def _program_missing(self, stage: Stage, result: Result) -> bool:
-        """The program stays silent or is another one, and nobody saw it written in this run: offer it. Asked once."""
-        taken = [one.id for one in self._plan.stages if one.work in CONTENT and one.id in self._unproven]
-        answered = any(self._plan.stage(id).work is Work.QUERY for id in self._passed - self._unproven)
-        silent = stage.work is Work.QUERY and result.outcome is Outcome.NO_ANSWER and not answered
-        another = stage.work is Work.VERIFY and result.outcome is Outcome.MISMATCH
-        if not taken or not (silent or another) or asking.PROGRAM_MISSING in self._repeated:
-            return False
-        self._repeated.add(asking.PROGRAM_MISSING)
-        reply = await self._ask(asking.program_missing(stage, result.off, taken))
-        if reply.outcome != asking.WRITE:
-            return False
-        self._runs.pop(stage.id, None)
-        self._passed.difference_update(taken)
-        self._unproven.difference_update(taken)
-        self._marks.again(tuple(taken))
-        return True
-
-    def _not_bridged(self) -> Iterator[str]:
-        """Bridges between nets that were measured and found apart: as good as looked at."""
-        apart = [
-            frozenset(stage.nets)
-            for stage in self._plan.stages
-            if stage.between is not None and stage.limits is not None and stage.limits.least > 0
-            if stage.id in self._seen
-        ]
-        for fault in self._faults:
-            if fault.kind is Kind.BRIDGE and fault.nets in apart:
-                yield fault.key
-
-    def _first(self, found: Suspects) -> tuple[Group, Suspect] | None:
-        for group in found.groups:
-            for item in group.items:
-                open_ = item.key not in self._left_out and item.key not in self._cleared
-                if open_ and item.probability >= _WORTH_A_LOOK:
-                    return group, item
-        return None
-
-    def _mended(self, repair: Repair, during: str = "") -> None:
-        """What was worked on counts again; what was cleared before may be worse now."""
-        again = tuple(id for id in again_after(self._plan, repair) if id != during and id in self._passed)
-        self._passed.difference_update(again)
-        self._seen.difference_update(again)
-        for id in again:
-            self._runs.pop(id, None)
-        self._ahead.forget()
-        self._cleared.append(repair.key)
-        self._marks.repair(repair, again)
-
-    # ------------------------------------------------------------------------------------------------- the operator
-
-    async def _power(self, on: bool) -> None:
-        if self._powered is on:
-            return
-        reply = await self._ask(asking.power(on, not self._was_powered))
-        if on:
-            self._powered = self._was_powered = True
-        else:
-            await self._gone_dark()
-        if reply.kind == "skip":  # nobody knows: the next that needs it asks again
-            self._powered = None
-
-    async def _gone_dark(self) -> None:
-        self._powered = False
-        self._live.clear()
-        await self._port.let_go()
+    def _too_high(self, stage: Stage, value: float) -> Implication | None:
+        """A supply above its limits: neither missing nor shorted."""
+        rails = {rail.net: rail for rail in self._plan.rails}
+        if stage.work is not Work.MEASURE or stage.limits is None or value <= stage.limits.most:
+            return None
+        net = next((net for net in stage.nets if net in rails), None)
+        return None if net is None else too_high(self._plan.board, rails, net, value)
 
     async def _into_loader(self) -> None:
-        await self._ask(asking.into_loader(self._plan))
-
-    async def _ask(self, check: NextCheck) -> Reply:
-        """What the operator says to it; notes are written down on the way. Raises Stopped, _TakenBack."""
-        self._marks.ask(check, undoable=bool(self._told))
-        while True:
-            reply = await self._hands.reply(check, self._fold.snapshot())
-            match reply.kind:
-                case "note":
-                    self._session.operator("remark", text=reply.text)
-                case "have":
-                    self._session.operator("at-hand", item=reply.text)
-                case "stop":
-                    self._marks.answer(check, reply)
-                    raise Stopped("stopped", "stopped by the user", help="--from STAGE goes on later")
-                case "undo" if self._told:
-                    self._marks.answer(check, reply)
-                    raise _TakenBack(self._take_back())
-                case "undo":
-                    pass  # there is none: whoever asks says so
-                case _:
-                    self._marks.answer(check, reply)
-                    if reply.kind == "done":
-                        await self._hands.act(check)
-                    return reply
-
-    def _take_back(self) -> _Said:
-        """Forget the latest thing that was told of a stage by hand, or of a suspect."""
-        last = self._told.pop()
-        stage = last.id if last.about == "stage" else ""
-        self._passed.discard(stage)
-        self._runs.pop(stage, None)
-        self._seen.discard(stage)
-        self._left_out.discard(last.id)
-        self._ahead.untold(last.id)
-        for key in (last.id, last.repair):
-            if key in self._cleared:
-                self._cleared.remove(key)
-        self._marks.undo(last.id, stage=stage, repair=last.repair)
-        return last
+        await self._operator.ask(asking.into_loader(self._plan))
 
 
 def _short(stage: Stage, value: float) -> Implication | None:

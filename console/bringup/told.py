@@ -31,6 +31,7 @@ def as_object(state: BringupState) -> dict[str, Any]:
                 "runs": one.runs,
                 "elapsed_s": one.elapsed_s,
                 "limits": one.limits,
+                "help": one.help,
             }
             for one in state.stages
         ],

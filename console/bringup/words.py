@@ -77,8 +77,12 @@ def report_lines(state: BringupState) -> list[str]:
     elif state.stopped_at:
         left = state.outcome is Outcome.STOPPED
         out.append(f"the plan was left at {state.stopped_at}" if left else f"the plan stopped at {state.stopped_at}")
+        failed = state.stage(state.stopped_at)
+        out += [f"next: {failed.help}"] if failed is not None and failed.help else []
     else:
         out.append("the plan is not done: it was left before its end")
+    if state.outcome is not Outcome.OK and state.goes_on_at:
+        out.append(f"to go on later: the same command with --from {state.goes_on_at}")
     return out
 
 
@@ -110,3 +114,9 @@ def suspect_lines(state: BringupState) -> Iterator[str]:
             yield f"        caution: {one.caution}"
     if len(left) > _FEW:
         yield f"  and {len(left) - _FEW} more, each less worth a look"
+    yield f"  {rest_words(state)}"
+
+
+def rest_words(state: BringupState) -> str:
+    """How likely it is none of the suspects: nothing in the list may be read without it."""
+    return f"{percent(state.other):>4}  none of the known: a fault that no list has, or none on the board"

@@ -78,9 +78,9 @@ class Evidence:
     `configured` holds at most one reading per configuration, the one made first in front. `current` belongs to the
     latest attempt and may be empty while it runs. `certain` are situations that need no weighing. `checks` are pairs
     of check id and outcome id, answered by the operator or a test of the console's own, `skipped` those the operator
-    does not want, `at_hand` what the operator has beyond a usual bench. `often` names checks and actions done twice or
-    more. `swap_pending`: wires were swapped and not tried since. `before` is the latest reading without an answer that
-    hands on the board came after.
+    does not want, `at_hand` what the operator has beyond a usual bench, `missing` what of a usual bench is not there.
+    `often` names checks and actions done twice or more. `swap_pending`: wires were swapped and not tried since.
+    `before` is the latest reading without an answer that hands on the board came after.
     """
 
     configured: tuple[Configured, ...] = ()
@@ -92,6 +92,7 @@ class Evidence:
     at_hand: frozenset[str] = frozenset()
     before: Configured | None = None
     often: frozenset[str] = frozenset()
+    missing: frozenset[str] = frozenset()
 
     @property
     def observations(self) -> tuple[Observation, ...]:

@@ -153,7 +153,7 @@ def _known(evidence: Evidence, done: Sequence[tuple[str, str]], table: Catalogue
 def _sensible(
     step: Check, evidence: Evidence, done: Sequence[tuple[str, str]], table: Catalogue, have: frozenset[str]
 ) -> bool:
-    if not (table.at_hand | have).issuperset(step.needs):
+    if not ((table.at_hand | have) - evidence.missing).issuperset(step.needs):
         return False
     if not step.implied_by.isdisjoint(evidence.reading.codes):
         return False

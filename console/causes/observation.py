@@ -78,6 +78,8 @@ class ObservationFold:
         self._runs: dict[Setup, _Run] = {}  # of attempts that are over
         self._stale: set[Setup] = set()
         self._strap = ""
+        self._given: dict[str, str] = {}
+        self._missing: set[str] = set()
         self._told: list[_Told] = []  # what the operator said, in order, so that the last can be taken back
         self._swap_pending = False
         self._before: Configured | None = None
@@ -205,6 +207,18 @@ class ObservationFold:
             self._forget_runs()
         self._say("check", check, outcome)
 
+    def known_before(self, fields: Mapping[str, Value]) -> bool:
+        """A finding that is no news: what a check would say (`given`), by what the board is or by what was measured
+        before, which nobody takes back; or what of a usual bench is `missing`. Whether it was one of these."""
+        check, outcome, item = (clean(str(fields.get(key) or ""), 40) for key in ("check", "outcome", "missing"))
+        if item and len(self._missing) < _KEPT_ANSWERS:
+            self._missing.add(item)
+        if fields.get("given") is not True:
+            return bool(item)
+        if check and len(self._given) < _KEPT_ANSWERS:
+            self._given[check] = outcome
+        return True
+
     def _say(self, action: str, name: str, outcome: str = "") -> None:
         self._told.append((action, clean(name, 40), clean(outcome, 40)))
         del self._told[:-_KEPT_ANSWERS]
@@ -240,6 +254,7 @@ class ObservationFold:
             at_hand=frozenset(name for action, name, _ in self._told if action == "at-hand"),
             before=self._before,
             often=frozenset(name for name, count in self._counts().items() if count > 1),
+            missing=frozenset(self._missing),
         )
 
     def _counts(self) -> Counter[str]:
@@ -249,7 +264,7 @@ class ObservationFold:
 
     def _latest_answers(self) -> dict[str, str]:
         """Only the latest reading of a check counts; it stands where it was made."""
-        out: dict[str, str] = {}
+        out: dict[str, str] = dict(self._given)
         for action, name, outcome in self._told:
             if action == "check":
                 out.pop(name, None)

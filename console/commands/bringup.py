@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from console.boards.board_file import load_board
 from console.boards.plan import Plan
+from console.bringup.around import keeps_its_rate
 from console.bringup.words import next_serial, plan_lines, report_lines
 from console.commands.attempt import keeper_for, tell_kept
 from console.commands.board_run import at_port, carry_out, on_bench
@@ -42,6 +43,11 @@ def run(options: Namespace) -> int:
     if (options.bench is None) == (options.port is None):
         raise UsageTrouble(
             "usage", "a board needs a port, or the simulated bench", help="give --port PORT or --bench, not both"
+        )
+    unfit = "" if options.port is None else keeps_its_rate(options.port, plan)
+    if unfit:
+        raise UsageTrouble(
+            "port", unfit, where=clean(options.port), help="plug the adapter into this machine, or give both the same"
         )
     keeper = plan_keeper(options.notebook, plan, options.serial)
     if not options.ask and options.answers is None and options.bench is None:
@@ -125,14 +131,20 @@ def plan_keeper(notebook: str | None, plan: Plan, serial: str | None) -> Keeper:
 
 def _check(plan: Plan, options: Namespace) -> int:
     if options.json:
-        print(dumps(checked_object(plan)))
+        print(dumps(checked_object(plan, options.port)))
     else:
-        print("\n".join([*plan_lines(plan), *(f"warning: {note}" for note in plan.notes)]))
+        print("\n".join([*plan_lines(plan), *(f"warning: {note}" for note in _warnings(plan, options.port))]))
     return 0
 
 
-def checked_object(plan: Plan) -> dict[str, Any]:
-    """What --check says, for JSON."""
+def _warnings(plan: Plan, port: str | None) -> list[str]:
+    """What does not forbid to begin, but will not go well."""
+    unfit = "" if port is None else keeps_its_rate(port, plan)
+    return [*plan.notes, *filter(None, (unfit,))]
+
+
+def checked_object(plan: Plan, port: str | None = None) -> dict[str, Any]:
+    """What --check says, for JSON; with a `port`, of that too."""
     return {
         "outcome": "ok",
         "board": plan.name,
@@ -148,7 +160,7 @@ def checked_object(plan: Plan) -> dict[str, Any]:
         "stages": [
             {"id": one.id, "kind": one.work.value, "title": one.title, "after": list(one.after)} for one in plan.stages
         ],
-        "warnings": list(plan.notes),
+        "warnings": _warnings(plan, port),
         "error": None,
     }
 

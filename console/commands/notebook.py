@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from console.causes.catalogue import OTHER, catalogue
+from console.commands.add_session import add_session
 from console.commands.output import write_file
 from console.errors import InputTrouble, UsageTrouble
 from console.notebook import export, words
@@ -30,6 +31,8 @@ from console.words import count_of
 
 def run(options: Namespace) -> int:
     """Run the command; returns the exit code."""
+    if options.verb == "add-session":
+        return add_session(options)
     path = default_path() if options.notebook is None else Path(options.notebook)
     verbs: dict[str, Callable[[Namespace, Notebook], tuple[dict[str, Any], list[str]]]] = {
         "list": _list,

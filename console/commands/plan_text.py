@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from console.bringup.fold import BringupFold, State, SuspectState
-from console.bringup.words import stage_line
+from console.bringup.words import rest_words, stage_line
 from console.events import Event, Mark, MarkKind
 from console.session.wording import mark_words
 from console.words import percent, reason
@@ -50,6 +50,9 @@ class PlanText:
                 number = 1 + next((n for n, one in enumerate(state.stages) if one.id == state.current), 0)
                 title = "" if state.stage(state.current) is None else f": {event.fields.get('title')}"
                 self._say(f"[{number:>2}/{len(state.stages)}] {state.current}{title}")
+                running = state.stage(state.current)
+                if running is not None and running.caution:
+                    self._say(f"  caution: {running.caution}")
             case "end":
                 stage = state.stage(str(event.fields.get("stage")))
                 if stage is not None:
@@ -60,7 +63,7 @@ class PlanText:
                 self._say(f"  caution: {state.asked.caution}")
             case "suspects":
                 self._suspects_due = True
-            case "again" | "repair" | "cleared" | "undo":
+            case "again" | "repair" | "in-vain" | "cleared" | "undo":
                 self._say(f"  {mark_words(event)}")
             case _:
                 pass
@@ -71,11 +74,15 @@ class PlanText:
         if not self._suspects_due or state is None:
             return
         self._suspects_due = False
+        for note in state.notes:
+            self._say(f"  {note}")
         if state.before:
             self._say(f"  before you look: {state.before}")
         left = [one for one in state.suspects if not one.cleared]
         for one in left[:_FEW]:
             self._say(_suspect_line(one))
+        if left:
+            self._say(f"  suspect {rest_words(state)}")
 
 
 def _suspect_line(one: SuspectState) -> str:

@@ -132,6 +132,7 @@ def entry_of(
     told = [end for end in over if end[1] in VERDICTS] or over
     failed = next((end for end in told if end[1] is not Outcome.OK), None)
     identity = snapshot.identity
+    stopped_at = _stopped_at(stages, failed[0]) if failed else ""
     return Entry(
         board=board,
         design=design if snapshot.bringup is None else clean(snapshot.bringup.board, LONGEST_NAME),
@@ -145,8 +146,8 @@ def entry_of(
         capture_sha256=capture_sha256,
         outcome=over[-1][1] if plan is None else plan.outcome,
         first_outcome=told[0][1],
-        stopped_at=_stopped_at(stages, failed[0]) if failed else "",
-        failed_attempt=failed[0] if failed else 0,
+        stopped_at=stopped_at,
+        failed_attempt=failed[0] if failed and stopped_at else 0,
         tool_version=tool_version,
         simulated=snapshot.simulated is True,
         stages=stages,
@@ -158,6 +159,9 @@ def entry_of(
 
 def _plan_fixes(plan: PlanStory, table: Catalogue) -> tuple[Fix, ...]:
     """The joints and parts that were put right; else what woke a silent board, where that is beyond doubt."""
+    if plan.woken:
+        known = {cause: cause if cause in table.causes else "" for cause, _ in plan.woken}
+        return tuple(Fix(cause=known[cause], note=note, by=BY_TOOL) for cause, note in plan.woken)
     if plan.fixed:
         return tuple(Fix(part=part, joint=joint, note=note, by=BY_TOOL) for part, joint, note in plan.fixed)
     if any(deed.action == MENDED for deed in plan.deeds):
@@ -216,7 +220,8 @@ def folded(text: str) -> str:
 
 
 def _stopped_at(stages: Sequence[StageResult], attempt: int) -> str:
-    return next(clean(s.name, 40) for s in stages if s.attempt == attempt and s.outcome is not Outcome.OK)
+    """The stage that did not pass; "" where the board was left between two stages."""
+    return next((clean(s.name, 40) for s in stages if s.attempt == attempt and s.outcome is not Outcome.OK), "")
 
 
 def _fix(over: Sequence[tuple[int, Outcome]], deeds: Sequence[Deed], table: Catalogue) -> Iterator[Fix]:

@@ -40,6 +40,7 @@ class Kept:
     """What became of a session: its number, or why it was not kept; and what fixed boards that failed like it.
 
     `learned_from` is how many confirmed fixes the ranking leaned on. `twins` are other boards with the same unique id.
+    `suspect` is the part and the joint that a plan suspects first, each "" where it has none.
     """
 
     path: Path
@@ -51,6 +52,15 @@ class Kept:
     learned_from: int = 0
     twins: tuple[str, ...] = ()
     trouble: InputTrouble | None = None
+    suspect: tuple[str, str] = ("", "")
+
+    @property
+    def _place(self) -> str:
+        """A place as it is typed: that of the first suspect, where a board's plan has one."""
+        part, joint = (shlex.quote(clean(name)) if name else "" for name in self.suspect)
+        if not part:
+            return "--part PART --joint PIN"
+        return f"--part {part} --joint {joint}" if joint else f"--part {part}"
 
     def lines(self) -> list[str]:
         """For a person."""
@@ -64,9 +74,7 @@ class Kept:
             out.append(f"  the ranking leaned on {fixes} of your boards")
         if not self.passed:
             where = "" if self.path == default_path() else f" --notebook {shlex.quote(clean(str(self.path)))}"
-            out.append(
-                f"  once you know: wakeline notebook add-fix {self.session} --cause ID --part U4 --joint 17{where}"
-            )
+            out.append(f"  once you know: wakeline notebook add-fix {self.session} --cause ID {self._place}{where}")
         return out
 
     def as_object(self) -> dict[str, Any]:
@@ -126,7 +134,7 @@ class Keeper:
             capture=capture,
             capture_sha256=_digest(capture),
         )
-        return None if entry is None else self._store(entry)
+        return None if entry is None else self._store(entry, _suspected(snapshot))
 
     def experience(self, snapshot: Snapshot) -> list[str]:
         """What fixed boards that failed as this one just did, in counts; nothing where the notebook cannot tell."""
@@ -140,7 +148,7 @@ class Keeper:
             return []
         return similar_lines(like, failure[0]) if like.fixed else []
 
-    def _store(self, entry: Entry) -> Kept:
+    def _store(self, entry: Entry, suspect: tuple[str, str]) -> Kept:
         passed = entry.outcome is Outcome.OK
         try:
             with Notebook.open(self.path) as notebook:
@@ -151,7 +159,9 @@ class Keeper:
                     like = similar(entry.stopped_at, entry.codes, notebook.cases(), without=number, design=design)
         except InputTrouble as error:
             return Kept(self.path, entry.board, None, passed, trouble=error)
-        return Kept(self.path, entry.board, number, passed, entry.stopped_at, like, self.learned_from, twins)
+        return Kept(
+            self.path, entry.board, number, passed, entry.stopped_at, like, self.learned_from, twins, suspect=suspect
+        )
 
     def _design(self, notebook: Notebook, plan: BringupState | None = None) -> Design:
         """What the board is built to, as its plan or the user said, else as the notebook knows it."""
@@ -168,6 +178,16 @@ class Keeper:
             self.priors = priors_for(catalogue().priors(), fixes, design)
             self.learned_from = round(counted)
         self.past = past_of(design, runs, fixes)
+
+
+def _suspected(snapshot: Snapshot) -> tuple[str, str]:
+    """Part and joint of whom the plan still suspects first."""
+    left = () if snapshot.bringup is None else [one for one in snapshot.bringup.suspects if not one.cleared]
+    first = next(iter(left), None)
+    if first is None:
+        return "", ""
+    own = [ref for ref in first.pins if ref.rpartition(".")[0] == first.part]
+    return first.part, own[0].rpartition(".")[2] if own else ""
 
 
 def _digest(capture: str) -> str:

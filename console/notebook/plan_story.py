@@ -13,6 +13,7 @@ from typing import Final
 from console.boards.faults import place_words
 from console.bringup.fold import BringupState, Repaired
 from console.bringup.history import Ran
+from console.causes.catalogue import catalogue
 from console.causes.evidence import Observation
 from console.causes.rank import RankedCause
 from console.deeds import Deed
@@ -33,7 +34,7 @@ _ROUNDED_S: Final = 0.001  # times of repairs are kept in whole milliseconds
 @dataclass(frozen=True, slots=True)
 class PlanStory:
     """What of a plan is worth keeping. `ends`: how each turn ended; `fixed`: part, joint and words of what helped, in
-    order; without a place where it is one of several."""
+    order; without a place where it is one of several. `woken`: cause and words of what woke a silent board."""
 
     stages: tuple[StageResult, ...]
     attempts: tuple[Attempt, ...]
@@ -41,6 +42,7 @@ class PlanStory:
     ends: tuple[tuple[int, Outcome], ...]
     outcome: Outcome
     fixed: tuple[tuple[str, str, str], ...]
+    woken: tuple[tuple[str, str], ...] = ()
 
 
 def plan_story(state: BringupState, snapshot: Snapshot) -> PlanStory:
@@ -51,8 +53,9 @@ def plan_story(state: BringupState, snapshot: Snapshot) -> PlanStory:
         attempts=tuple(_attempt(state, run, snapshot, offset_s) for run in ran if run.outcome is not Outcome.OK),
         deeds=_deeds(state, snapshot, offset_s),
         ends=state.ends(),
-        outcome=state.settled(),
+        outcome=state.of_board(),
         fixed=tuple(_fixed(state, snapshot.deeds, offset_s)),
+        woken=tuple(_woken(state)),
     )
 
 
@@ -146,6 +149,14 @@ def _fixed(state: BringupState, deeds: Iterable[Deed], offset_s: float) -> Itera
             yield "", "", clean(f"one of these: {', '.join(one.title for one in done)}; {after}")
         elif part:
             yield part, joint, clean(f"{done[0].title}; {after}")
+
+
+def _woken(state: BringupState) -> Iterator[tuple[str, str]]:
+    """What of the diagnosis of a silent board helped: each step before it was tried, and was in vain."""
+    for failed, again in _repeats(state.history.ran):
+        done = [one for one in state.repairs if catalogue().step(one.key) is not None and one.turn == failed.turn]
+        if again.outcome is Outcome.OK and done:
+            yield clean(done[-1].cause, 40), clean(f"{done[-1].title}; after {failed.stage} had failed")
 
 
 def _repeats(ran: Sequence[Ran]) -> Iterator[tuple[Ran, Ran]]:

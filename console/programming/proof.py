@@ -55,15 +55,21 @@ class Difference:
     reading: bytes = field(repr=False)
 
     @property
-    def bit(self) -> int:
-        """The lowest bit that differs in the first byte."""
-        return ((self.expected ^ self.got) & -(self.expected ^ self.got)).bit_length() - 1
+    def bits(self) -> str:
+        """Which bits of the first byte differ, in words; what is left of all is what stays."""
+        differ = [bit for bit in range(8) if (self.expected ^ self.got) >> bit & 1]
+        if len(differ) == 8:
+            return "every bit"
+        if len(differ) == 7:
+            (kept,) = set(range(8)) - set(differ)
+            return f"every bit but {kept}"
+        return f"bit{'s' if len(differ) > 1 else ''} {', '.join(map(str, differ))}"
 
     @property
     def where(self) -> str:
-        """Address, bit, expected and found."""
+        """Address, bits, expected and found."""
         return (
-            f"0x{self.address:08X} bit {self.bit}: expected {self.expected:02X}, got {self.got:02X}"
+            f"0x{self.address:08X}, {self.bits}: expected {self.expected:02X}, got {self.got:02X}"
             f" ({self.count} of the {count_of(self.block.size, 'byte')} from 0x{self.block.start:08X} differ)"
         )
 

@@ -11,7 +11,7 @@ from textual.content import Content
 from console.boards.drawing import draw_net, draw_pin
 from console.boards.netlist import Netlist
 from console.bringup.fold import BringupState, StageState, State, SuspectState
-from console.bringup.words import repaired_words, suspect_words
+from console.bringup.words import repaired_words, rest_words, suspect_words
 from console.causes.rank import NextCheck
 from console.errors import Outcome
 from console.screens.advice import here
@@ -130,6 +130,8 @@ class StepPanel(_Told):
             return _end(state, snapshot, width)
         stage = state.stage(state.current)
         out = [] if stage is None else wrap("▶ ", f"{stage.id}: {stage.title}", width, "bold $text-accent")
+        if stage is not None and stage.caution:
+            out += wrap("▲ caution: ", stage.caution, width, "bold $text-warning")
         run = snapshot.programming
         if run is not None and run.total and run.done < run.total:
             share = run.done / run.total
@@ -224,6 +226,7 @@ class SuspectsPanel(_Told):
             elif number < at + 2 * _FEW:
                 words = f"  {percent(one.probability):>4} {suspect_words(one)}"
                 out.append(line((fit(words, width).rstrip(), "$secondary")))
+        out += wrap("  ", rest_words(state), width, "$secondary")
         return self.named(name, out, height)
 
     def _in_full(self, one: SuspectState, width: int, sign: str, *, drawn: bool) -> list[Content]:

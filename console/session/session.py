@@ -170,7 +170,8 @@ class Session:
         return report
 
     def found(self, test: str, message: str, **fields: Value) -> None:
-        """Record what a test of the console's own showed; with `check` and `outcome` it answers that check."""
+        """Record what a test of the console's own showed; with `check` and `outcome` it answers that check, `given`
+        where that was known before; `missing` is what of a usual bench this board has not."""
         self._mark(MarkKind.FINDING, test=test, message=message, **fields)
 
     async def reset(self) -> bool:

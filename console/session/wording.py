@@ -137,6 +137,8 @@ def _plan_words(field: Callable[[str], str], value: str) -> str:
             return f"looked at, nothing wrong: {field('title') or field('key')}"
         case "repair":
             return f"put right: {field('title')}"
+        case "in-vain":
+            return f"it did not help: {field('title')}"
         case "undo":
             return f"answer taken back: {field('id')}"
         case "done":

@@ -53,6 +53,14 @@ def test_a_net_that_is_measured_as_a_rail_is_a_supply_whatever_its_name() -> Non
     assert not plan.board.is_rail("LED")
 
 
+def test_a_supply_that_is_measured_uses_who_makes_it_where_nothing_else_is_said() -> None:
+    bare = EXAMPLE.replace('rail = "+1V2"\nparts = ["U3"]\npins = ["U3.1", "U3.2", "U3.3", "U3.5"]', 'rail = "+1V2"')
+    assert bare != EXAMPLE
+    used = parse(bare).stage("rail-1v2").exercises
+    assert (used.parts, used.pins) == ({"U3"}, {"U3.5"})
+    assert used.apart == {frozenset({"+1V2", "+3V3"})}
+
+
 def test_a_plan_has_a_bounded_number_of_stages() -> None:
     one = '[[stage]]\nid = "s{}"\nkind = "confirm"\ntitle = "t"\nlook = "l"\n'
     many = "".join(one.format(n) for n in range(MOST_STAGES + 1))

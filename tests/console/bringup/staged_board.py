@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 
 import protocols
 from console.bench.board import Board
-from console.bench.hands import exchange
+from console.bench.hands import REPAIRS, exchange, repair
 from console.bench.scenes import setup_for
 from console.boards.board_file import load_board
 from console.boards.limits import GOOD
@@ -89,6 +89,8 @@ class Hands:
             case asking.INTO_LOADER:
                 self._board.strap(True)
                 self._board.reset(now)
+            case step if step in REPAIRS:
+                repair(self._board, step, now)
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import asyncio
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from console.boards.board_file import load_board
 from console.boards.plan import Port
 from console.bringup import around
-from console.bringup.around import SystemPorts, settings_for
+from console.bringup.around import SystemPorts, keeps_its_rate, settings_for
 from console.clock import MonotonicClock
 from console.link.base import LineUse
 from tests.fake_usb import FakeUsb
@@ -68,3 +70,11 @@ def test_control_lines_and_frame_come_from_the_board_file() -> None:
     assert settings.wake.reset == LineUse("dtr", True)
     assert settings.wake.strap == LineUse("rts", False)
     assert settings_for("p", Port(9600, "8N1")).wake.reset is None
+
+
+def test_a_raw_connection_cannot_change_from_the_loaders_rate_to_the_programs() -> None:
+    plan = load_board("tern-b")
+    assert "115200 baud 8E1 for the loader and 115200 baud 8N1" in keeps_its_rate("socket://127.0.0.1:1", plan)
+    assert keeps_its_rate("/dev/ttyUSB0", plan) == ""
+    assert keeps_its_rate("socket://127.0.0.1:1", replace(plan, application=plan.loader)) == ""
+    assert keeps_its_rate("socket://127.0.0.1:1", replace(plan, stages=plan.stages[:5])) == ""

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from console.boards.plan import Query
 from console.boards.template import byte_template, text_template
-from console.bringup.ask_board import Answer, ask_board
+from console.bringup.ask_board import Answer, ask_board, heard_words, is_text
 from protocols.conversation import Send, Stray, Want
 from protocols.errors import NoReply
 
@@ -32,10 +32,10 @@ def hold(query: Query, incoming: Iterable[int]) -> tuple[Answer, bytes, list[byt
                 case Stray(data, _):
                     strays.append(data)
                     ask = talk.send(b"")
-                case Want(count, within_s, what):
+                case Want(count, within_s, what, optional):
                     assert within_s == 0.5
                     got = bytes(byte for _, byte in zip(range(count), waiting, strict=False))
-                    ask = talk.send(got) if len(got) == count else talk.throw(NoReply(what, got))
+                    ask = talk.send(got) if len(got) == count or optional else talk.throw(NoReply(what, got))
     except StopIteration as end:
         return end.value, sent, strays
 
@@ -64,6 +64,25 @@ def test_a_template_without_a_head_takes_the_first_line() -> None:
     query = Query(b"?\n", text_template("{n:int}"), {}, 0.5)
     assert hold(query, b"17\n")[0].fields == {"n": 17}
     assert hold(query, b"many\n")[0].fields is None
+
+
+def test_what_was_heard_instead_is_shown_counted_and_escaped() -> None:
+    chatter = b"water 1.48 m\r\n" * 48 + b"\x1b[2Jwarm\r\n" + b"cold\n" + b"half a li"
+    assert heard_words(chatter) == r"heard water 1.48 m (48 times), \x1b[2Jwarm, cold and 1 other line"
+    assert heard_words(b"fpga: 7E") == "heard fpga: 7E"
+    assert heard_words(b"") == heard_words(b"\r\n\r\n") == ""
+
+
+def test_text_is_told_from_noise() -> None:
+    assert is_text(b"water 1.48 m\r\n")
+    assert not is_text(b"\x00" * 40)
+    assert not is_text(bytes(range(0x80, 0xC0)))
+    assert not is_text(b"ok\r\n"), "a few bytes come by chance"
+
+
+def test_many_lines_of_others_are_one_stray() -> None:
+    _, _, strays = hold(LINE, b"tern: level 1.482 m\r\n" * 20 + b"fpga: 7E 12 0B 31\r\n")
+    assert strays == [b"tern: level 1.482 m\r\n" * 20]
 
 
 @pytest.mark.parametrize("incoming", [b"", b"fpga: 7E", b"tern: level\r\n", b"x" * 5000, b"x\n" * 2000])

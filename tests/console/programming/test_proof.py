@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from console.images.image import Span
-from console.programming.proof import Kind, Ledger, as_text, compare
+from console.programming.proof import Difference, Kind, Ledger, as_text, compare
 
 WANT = bytes(range(64)) * 4
 AT = 0x0800_0400
@@ -57,8 +57,8 @@ def test_a_ledger_tells_an_erase_that_was_sent_from_one_acknowledged_and_one_tha
 
 def test_a_difference_names_address_bit_expected_and_found() -> None:
     found = compare(AT, WANT, spoiled(9, 0x30), spoiled(9, 0x30), 0xFF)
-    assert (found.address, found.bit, found.expected, found.got, found.count) == (AT + 9, 4, 9, 0x39, 1)
-    assert found.where == "0x08000409 bit 4: expected 09, got 39 (1 of the 256 bytes from 0x08000400 differ)"
+    assert (found.address, found.bits, found.expected, found.got, found.count) == (AT + 9, "bits 4, 5", 9, 0x39, 1)
+    assert found.where == "0x08000409, bits 4, 5: expected 09, got 39 (1 of the 256 bytes from 0x08000400 differ)"
     assert found.meaning
     with pytest.raises(ValueError, match="right"):
         compare(AT, WANT, WANT, WANT, 0xFF)
@@ -79,3 +79,12 @@ def test_a_long_list_of_ranges_is_cut_with_a_word() -> None:
     text = as_text(Span(n * 16, 4) for n in range(100))
     assert text.startswith("00000000-00000003 00000010-00000013 ")
     assert text.endswith(" and 60 more")
+
+
+@pytest.mark.parametrize(
+    ("expected", "got", "words"),
+    [(0x00, 0xF7, "every bit but 3"), (0x00, 0x08, "bit 3"), (0x0F, 0xF0, "every bit"), (0xEE, 0xFD, "bits 0, 1, 4")],
+)
+def test_the_bits_that_differ_are_named(expected: int, got: int, words: str) -> None:
+    found = Difference(AT, expected, got, 1, Span(AT, 256), Kind.STUCK, b"")
+    assert found.bits == words

@@ -285,7 +285,7 @@ def test_a_cell_that_does_not_take_a_bit_is_named_and_never_called_good(board: B
     wanted[1000] &= ~0x10
     result = board.program(Image("x", "raw", (type(image.segments[0])(FLASH, bytes(wanted)),)))
     assert isinstance(result.error, Mismatch)
-    assert "0x080003E8 bit 4" in result.error.message
+    assert "0x080003E8, bit 4: expected CB, got DB" in result.error.message
     assert "stuck-bit" in result.error.note
     assert result.snapshot.outcome is Outcome.MISMATCH
     assert board.target.memory.read(FLASH, 4) == b"\xff" * 4  # and it does not start

@@ -425,7 +425,12 @@ async def test_a_worn_cell_is_named_with_address_and_bit(until: Until) -> None:
         await pilot.press("y")
         await until(pilot, lambda: board.over)
         shown = told(board.app)
-        for part in ("✗ mismatch", "0x08000404 bit 0: expected EE, got FD", "stuck-bit", "next: do not use this board"):
+        for part in (
+            "✗ mismatch",
+            "0x08000404, bits 0, 1, 4: expected EE, got FD",
+            "stuck-bit",
+            "next: do not use this board",
+        ):
             assert part in shown
 
 
