@@ -164,7 +164,8 @@ def _continuity(entry: Table, stage: Stage, around: Known) -> Stage:
         entry.wrong("most", entry.data["most"], "ohms: zero or more")
     limits = limits if math.isfinite(limits.least) else Limits(0, limits.most, "ohm", limits.source)
     if limits.least > 0 and len(set(nets)) == 2:
-        stage = replace(stage, exercises=replace(stage.exercises, apart=frozenset(nets)))
+        pair = frozenset({frozenset(nets)})
+        stage = replace(stage, exercises=replace(stage.exercises, apart=pair, unpowered=True))
     look = stage.look or f"measure ohms between {places[0]} and {places[1]}"
     return replace(
         stage, look=look, limits=limits, between=(places[0], places[1]), nets=tuple(net for net in nets if net)

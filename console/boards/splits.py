@@ -43,7 +43,7 @@ class Probe:
     @property
     def live(self) -> bool:
         """Whether the board needs its power for it."""
-        return not self.exercises.apart
+        return not self.exercises.unpowered
 
     def run(self, good: bool) -> StageRun:
         """The probe as a stage that ran."""
@@ -84,9 +84,9 @@ def supply_probes(board: Board, runs: Sequence[StageRun], table: Defects | None 
             yield Probe(f"{VOLTS} {net}", f"measure {clean(net)} at {where} against ground", _VOLTS_MIN, use, net)
         for ground in _grounds(board, net):
             key, pair = f"{OHMS} {net} {ground}", frozenset({net, ground})
-            if all(run.exercises.apart != pair for run in ran):
+            if all(pair not in run.exercises.apart for run in ran):
                 words = f"measure ohms between {clean(net)} and {clean(ground)} at {where}"
-                yield Probe(key, words, _OHMS_MIN, Exercises(apart=pair), net)
+                yield Probe(key, words, _OHMS_MIN, Exercises(apart=frozenset({pair}), unpowered=True), net)
 
 
 def supply_exercises(board: Board, net: str) -> Exercises:

@@ -150,7 +150,7 @@ class OverPort:
         findings = read_back(wanted, readings, Bus.UART, width, known=known)
         heard_on = [wire.net for wire in self._plan.wires if wire.adapter == "RX"]
         roles = dict(zip(("data-out",), heard_on, strict=False))
-        return _misread(found, off, findings, implied(findings, roles, next(iter(stage.exercises.names))))
+        return _misread(found, off, findings, implied(findings, roles, next(iter(stage.exercises.names)), self._plan.board))
 
     async def _wake(self) -> None:
         """Port open, chip in its loader."""
@@ -270,7 +270,7 @@ class OverPort:
         neighbours = self._neighbours(id)
         known = {**neighbours, **id.known}
         findings = read_back(id.expected, usable, id.bus, revision_mask=id.revision_mask, known=known, locked=id.locked)
-        return _misread(str(first), off, findings, implied(findings, id.lines, id.part, neighbours))
+        return _misread(str(first), off, findings, implied(findings, id.lines, id.part, self._plan.board, neighbours))
 
     def _neighbours(self, id: IdAnswer) -> dict[int, str]:
         """What other parts of the board say that they are, on the same kind of bus."""

@@ -319,7 +319,7 @@ class Bringup:
             if stage.id in self._seen
         ]
         for fault in self._faults:
-            if fault.kind is Kind.BRIDGE and fault.nets in apart:
+            if fault.joins and fault.nets in apart:
                 yield fault.key
 
     def _first(self, found: Suspects) -> tuple[Group, Suspect] | None:

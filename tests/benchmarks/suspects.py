@@ -286,7 +286,8 @@ def run(random: Random, circuit: Circuit, faults: Sequence[Staged]) -> list[Stag
         evidence: Implication | None = None
         if not works and stage.width:
             readings = [copper.reading(stage, random)] * 5
-            evidence = implied(read_back(stage.value, readings, stage.bus, stage.width), stage.lines, stage.chip)
+            found = read_back(stage.value, readings, stage.bus, stage.width)
+            evidence = implied(found, stage.lines, stage.chip, Board(circuit, CLASSES))
         out.append(StageRun(stage.name, works, stage.exercises(), evidence))
     return out
 
