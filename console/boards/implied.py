@@ -114,13 +114,17 @@ def _most(found: dict[str, float], names: Iterable[str], chance: float) -> None:
 
 
 def _line(board: Board, net: str) -> _Line:
-    """A net with those that parts in line join to it, these parts, and who makes the clock or the supply there."""
+    """A net with those that parts in line join to it, these parts and the pulls, and who makes the clock or the supply
+    there."""
     nets, parts, waiting = {net}, set[str](), [net]
     while waiting:
         for pin in board.circuit.nets.get(waiting.pop(), ()):
             ends = {end.net for end in board.circuit.parts[pin.part]}
-            in_line = pin.part in board.small and board.part(pin.part).role in _IN_LINE
-            if in_line and len({_carries(board, end) for end in ends}) == 1:
+            if pin.part not in board.small or board.part(pin.part).role not in _IN_LINE:
+                continue
+            if not board.is_rail(pin.net):
+                parts.add(pin.part)
+            if len({_carries(board, end) for end in ends}) == 1:
                 parts.add(pin.part)
                 waiting += ends - nets
                 nets |= ends

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Iterable
 from dataclasses import dataclass
 from typing import Final, Protocol
 
 from console.boards.implied import implied
 from console.boards.misreads import Bus
 from console.boards.plan import IdAnswer, ImageOf, Plan, Port, Query, Stage, Work
-from console.boards.readback import ENOUGH_READINGS, Findings, read_back
+from console.boards.readback import ENOUGH_READINGS, Findings, narrow, read_back
 from console.boards.stagerun import Implication
 from console.bringup.ask_board import Answer, ask_board
 from console.errors import Outcome, Stopped, TargetTrouble, WakelineError
@@ -253,24 +253,32 @@ class OverPort:
         return await self._misread(stage, query, answer, off)
 
     async def _misread(self, stage: Stage, query: Query, first: Answer, off: str) -> Result:
-        """A wrong id: read it again until it is known whether it changes, then let the patterns speak."""
+        """A wrong id: read it again until it is known whether it changes, then let the patterns speak; with a second
+        register where it alone cannot tell."""
         id = query.id
         assert id is not None
-        readings = [first.fields[id.name]] if first.fields is not None else []
-        for _ in range(ENOUGH_READINGS - 1):
-            try:
-                again = await self._session.converse(f"query {stage.id}", ask_board(query))
-            except NoReply:
-                continue
-            if again.fields is not None:
-                readings.append(again.fields[id.name])
-        usable = [one for one in readings if isinstance(one, bytes) and len(one) == len(id.expected)]
+        usable = _values(id, [first]) + await self._read(stage, query, ENOUGH_READINGS - 1)
         if not usable:
             return Result(Outcome.MISMATCH, str(first), off)
         neighbours = self._neighbours(id)
         known = {**neighbours, **id.known}
         findings = read_back(id.expected, usable, id.bus, revision_mask=id.revision_mask, known=known, locked=id.locked)
+        if findings.ambiguous and id.second is not None and id.second.id is not None:
+            more = await self._read(stage, id.second, ENOUGH_READINGS)
+            if more:
+                findings = narrow(findings, read_back(id.second.id.expected, more, id.bus))
         return _misread(str(first), off, findings, implied(findings, id.lines, id.part, self._plan.board, neighbours))
+
+    async def _read(self, stage: Stage, query: Query, count: int) -> list[bytes]:
+        """A register so many times; answers without it are passed over."""
+        assert query.id is not None
+        answers = []
+        for _ in range(count):
+            try:
+                answers.append(await self._session.converse(f"query {stage.id}", ask_board(query)))
+            except NoReply:
+                continue
+        return _values(query.id, answers)
 
     def _neighbours(self, id: IdAnswer) -> dict[int, str]:
         """What other parts of the board say that they are, on the same kind of bus."""
@@ -328,6 +336,12 @@ def _off(query: Query, answer: Answer) -> str:
     return "; ".join(f"{name} {words}" for name, words in wrong if words)
 
 
+def _values(id: IdAnswer, answers: Iterable[Answer]) -> list[bytes]:
+    """What the register read in these answers, where it was of the right size."""
+    read = [answer.fields[id.name] for answer in answers if answer.fields is not None]
+    return [value for value in read if isinstance(value, bytes) and len(value) == len(id.expected)]
+
+
 def _misread(found: str, off: str, findings: Findings, evidence: Implication | None) -> Result:
     seen = tuple(pattern.id for pattern in findings.patterns) or ("no-pattern",)
     return Result(Outcome.MISMATCH, found, f"{off}{_patterns(findings)}", evidence, seen=seen)
@@ -337,4 +351,5 @@ def _patterns(findings: Findings) -> str:
     words = [f"{pattern.words} ({'; '.join(pattern.fits)})" for pattern in findings.patterns]
     told = f"; read {count_of(len(findings.readings), 'time')}: " + ("; ".join(words) or "no known pattern fits")
     checks = dict.fromkeys(pattern.next_check for pattern in findings.patterns)
-    return "; ".join((told, *(f"check: {check}" for check in checks), *findings.ask))
+    seconds = [findings.second] if findings.second else []
+    return "; ".join((told, *seconds, *(f"check: {check}" for check in checks), *findings.ask))

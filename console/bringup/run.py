@@ -6,7 +6,8 @@ operator's answers come from is the business of `operating.Hands`.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+import asyncio
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final, Literal
 
@@ -108,7 +109,6 @@ class Bringup:
         self._cleared: list[str] = []
         self._left_out: set[str] = set()
         self._repeated: set[str] = set()
-        self._seen: set[str] = set()
         self._unproven: set[str] = set()
         self._powered: bool | None = None
         self._was_powered = False
@@ -174,9 +174,8 @@ class Bringup:
         good = result.outcome is Outcome.OK
         if result.skipped:
             self._runs.pop(stage.id, None)
-        elif good and stage.work in (Work.INSPECT, Work.CONTINUITY):  # these clear nobody of not working
-            self._runs.pop(stage.id, None)
-            self._seen.add(stage.id)
+        elif good and stage.work in (Work.INSPECT, Work.CONTINUITY) and not stage.exercises.unpowered:
+            self._runs.pop(stage.id, None)  # these clear nobody of not working
         else:
             self._runs[stage.id] = StageRun(stage.id, good, stage.exercises, result.evidence)
         if good:
@@ -229,13 +228,14 @@ class Bringup:
         if await self._program_missing(stage, result):
             return
         for _ in range(MOST_LOOKS):
-            cleared = (*self._cleared, *self._not_bridged())
             faults = self._faults
             if stage.work is Work.CONTINUITY:  # a supply that is missing joins nothing, and is looked for with power on
                 faults = tuple(fault for fault in faults if fault.kind is not Kind.RAIL)
             runs = [*self._runs.values(), *self._ahead.runs(self._cleared)]
-            case = weigh(self._plan.board, runs, faults=faults, cleared=cleared)
-            found, split = case.answer(), self._ahead.best(case, stage, self._ready())
+            # a big board takes about a second, in which the screen and the port must go on
+            case = await asyncio.to_thread(weigh, self._plan.board, runs, faults=faults, cleared=self._cleared)
+            found = await asyncio.to_thread(case.answer)
+            split = await asyncio.to_thread(self._ahead.best, case, stage, self._ready())
             self._marks.suspects(stage, found, self._cleared, "" if split is None else split.words)
             chosen = self._first(found)
             try:
@@ -310,18 +310,6 @@ class Bringup:
         self._marks.again(tuple(taken))
         return True
 
-    def _not_bridged(self) -> Iterator[str]:
-        """Bridges between nets that were measured and found apart: as good as looked at."""
-        apart = [
-            frozenset(stage.nets)
-            for stage in self._plan.stages
-            if stage.between is not None and stage.limits is not None and stage.limits.least > 0
-            if stage.id in self._seen
-        ]
-        for fault in self._faults:
-            if fault.joins and fault.nets in apart:
-                yield fault.key
-
     def _first(self, found: Suspects) -> tuple[Group, Suspect] | None:
         for group in found.groups:
             for item in group.items:
@@ -334,7 +322,6 @@ class Bringup:
         """What was worked on counts again; what was cleared before may be worse now."""
         again = tuple(id for id in again_after(self._plan, repair) if id != during and id in self._passed)
         self._passed.difference_update(again)
-        self._seen.difference_update(again)
         for id in again:
             self._runs.pop(id, None)
         self._ahead.forget()
@@ -392,7 +379,6 @@ class Bringup:
         stage = last.id if last.about == "stage" else ""
         self._passed.discard(stage)
         self._runs.pop(stage, None)
-        self._seen.discard(stage)
         self._left_out.discard(last.id)
         self._ahead.untold(last.id)
         for key in (last.id, last.repair):
