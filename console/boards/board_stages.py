@@ -93,7 +93,8 @@ def _name(entry: Table) -> str:
 
 
 def _exercises(entry: Table, board: Board) -> Exercises:
-    out = Exercises(*(frozenset(entry.texts(key, ())) for key in ("parts", "nets", "pins")))
+    parts, nets, pins = (frozenset(entry.texts(key, ())) for key in ("parts", "nets", "pins"))
+    out = Exercises(parts, nets, pins)
     for name in out.missing(board.circuit):
         key = next(key for key in ("parts", "nets", "pins") if name in getattr(out, key))
         names = {
@@ -321,8 +322,8 @@ def _reads(table: Table, template: Template, board: Board) -> IdAnswer:
             known(inner, role, net, board.circuit.nets, "a net of the netlist")
             lines[role] = net
     mask = table.integer("revision_mask", 0, (1 << width) - 1, 0)
-    others = (_named_ids(table, key, len(expected)) for key in ("known", "locked"))
-    answer = IdAnswer(name, expected, part, Bus(bus), lines, mask, *others)
+    others, locked = (_named_ids(table, key, len(expected)) for key in ("known", "locked"))
+    answer = IdAnswer(name, expected, part, Bus(bus), lines, mask, others, locked)
     if "second" not in table.data:
         return answer
     inner = table.table("second")

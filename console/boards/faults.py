@@ -43,8 +43,8 @@ _SHORTS_SUPPLIES: Final = frozenset({"chip", "clock", "regulator", "transistor"}
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """One thing that can be wrong. `part` is where to look; `pins` one for an open joint, two for a bridge or for the nets
-    that a shorted part joins, none else.
+    """One thing that can be wrong. `part` is where to look; `pins` one for an open joint, two for a bridge or a shorted
+    part, which joins their nets, none else.
 
     `net` is the supply that is missing, for Kind.RAIL only.
     """

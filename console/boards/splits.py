@@ -97,8 +97,8 @@ def supply_probes(board: Board, runs: Sequence[StageRun], table: Defects | None 
 
 
 def _at_leads(board: Board, ref: str) -> Iterator[Probe]:
-    """Volts at a part's own leads, which tell an open joint there from a missing supply; where a probe reaches them, and
-    where no other lead feeds the same supply."""
+    """Volts at a part's own leads, which tell an open joint there from a missing supply: where a probe reaches them and
+    no other lead brings the same supply in."""
     if ref not in board.circuit.parts or not board.part(ref).visible or board.part(ref).is_supply:
         return
     alone = {net: feeds.own[0].ref for net, feeds in board.feeds(ref).items() if len(feeds.own) == 1}

@@ -315,12 +315,7 @@ def _between(board: Board, parts: Iterable[str]) -> set[str]:
 
 
 def _supplies(
-    board: Board,
-    parts: Iterable[str],
-    fed: Iterable[Pin],
-    need: _Need,
-    values: dict[str, float],
-    strength: Strength,
+    board: Board, parts: Iterable[str], fed: Iterable[Pin], need: _Need, values: dict[str, float], strength: Strength
 ) -> tuple[dict[str, float], frozenset[str]]:
     """Needs the supply and ground pins of the parts, and who makes their supplies; gives the supplies and all rails.
 

@@ -150,7 +150,9 @@ class OverPort:
         findings = read_back(wanted, readings, Bus.UART, width, known=known)
         heard_on = [wire.net for wire in self._plan.wires if wire.adapter == "RX"]
         roles = dict(zip(("data-out",), heard_on, strict=False))
-        return _misread(found, off, findings, implied(findings, roles, next(iter(stage.exercises.names)), self._plan.board))
+        return _misread(
+            found, off, findings, implied(findings, roles, next(iter(stage.exercises.names)), self._plan.board)
+        )
 
     async def _wake(self) -> None:
         """Port open, chip in its loader."""

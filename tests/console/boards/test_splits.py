@@ -95,7 +95,9 @@ def test_supplies_that_a_failed_stage_needs_are_measured_unless_they_were() -> N
 
 
 # the flash memory of the example with its leads in view, and joints that take long to look at
-LEADS = Board(BOARD.circuit, {**CLASSES, "U2": PartClass("U2", inspect_min=4.0), "U1": PartClass("U1", inspect_min=4.0)})
+LEADS = Board(
+    BOARD.circuit, {**CLASSES, "U2": PartClass("U2", inspect_min=4.0), "U1": PartClass("U1", inspect_min=4.0)}
+)
 AT_LEADS = "volts +3V3 U2.3 U2.4"
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -18,6 +19,7 @@ from console.events import Chunk, MarkKind
 from console.operating import OTHER, Reply
 from console.snapshot import Fold, ended, exit_code
 from tests.console.bringup.staged_board import TERN, bring_up
+from tests.staged import JumpingLoop
 
 IDS = [stage.id for stage in TERN.stages]
 
@@ -93,7 +95,9 @@ def test_what_the_read_back_points_at_is_looked_at_soon(fault: str, key: str, wi
         ("no-short-1v2", {"+1V2", "GND"}, {"U3", "C8", "U5"}),
     ],
 )
-def test_a_measured_short_accuses_what_can_join_just_these_two_nets(stage: str, pair: set[str], parts: set[str]) -> None:
+def test_a_measured_short_accuses_what_can_join_just_these_two_nets(
+    stage: str, pair: set[str], parts: set[str]
+) -> None:
     story = bring_up(says={stage: [found("low", 0.2, "ohm")]} | _stop_everywhere())
     nets = {pin.ref: pin.net for pin in TERN.board.circuit.pins}
     suspects = story.state.suspects
@@ -116,7 +120,9 @@ def _plan_that_wants(id: str, known: str) -> Plan:
     memory = TERN.stage("memory")
     assert memory.query is not None
     assert memory.query.id is not None
-    wanted = replace(memory.query.id, expected=bytes.fromhex(id), known={int.from_bytes(bytes.fromhex(known)): "another"})
+    wanted = replace(
+        memory.query.id, expected=bytes.fromhex(id), known={int.from_bytes(bytes.fromhex(known)): "another"}
+    )
     expected = {"id": Expected((bytes.fromhex(id),))}
     changed = replace(memory, query=replace(memory.query, id=wanted, expected=expected))
     return replace(TERN, stages=tuple(changed if one.id == "memory" else one for one in TERN.stages))
@@ -134,6 +140,20 @@ def test_a_wrong_id_that_fits_several_patterns_is_settled_by_a_second_register()
     assert story.state.suspects[0].key == "other part U6"
     asked = [event.data for event in story.events if isinstance(event, Chunk) and event.direction == "out"]
     assert asked.count(b"mark memory?\r\n") == 5
+
+
+def test_a_board_is_weighed_beside_the_event_loop(monkeypatch: pytest.MonkeyPatch) -> None:
+    # on 300 parts with ten failed stages that takes about a second, in which the screen must go on
+    beside: list[str] = []
+    at_once = JumpingLoop.run_in_executor
+
+    def noted(loop: JumpingLoop, executor: Any, func: Any, *args: Any) -> Any:
+        beside.append(func.args[0].__name__)  # asyncio.to_thread gives the call in a context
+        return at_once(loop, executor, func, *args)
+
+    monkeypatch.setattr(JumpingLoop, "run_in_executor", noted)
+    bring_up("open-pin:pin=U6.2")
+    assert beside[:3] == ["weigh", "answer", "best"]
 
 
 def test_one_pattern_needs_no_second_register() -> None:
@@ -422,8 +442,7 @@ def test_a_test_that_is_left_out_is_not_asked_for_again() -> None:
 def test_a_supply_that_was_looked_at_counts_as_measured() -> None:
     skipped = {key: [Reply("skip")] for key in ("ohms +3V3 GND", "volts VBUS", "ohms VBUS GND")}
     story = bring_up(
-        start_at="rail-3v3",
-        says=skipped | {"rail-3v3": [found("low", 2.9, "V")], "supply +3V3": [Reply("stop")]},
+        start_at="rail-3v3", says=skipped | {"rail-3v3": [found("low", 2.9, "V")], "supply +3V3": [Reply("stop")]}
     )
     asked = story.hands.asked
     assert asked.index("supply VBUS") < asked.index("supply +3V3")
