@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Awaitable, Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, Protocol
 
 from console.boards.implied import implied
@@ -269,6 +269,8 @@ class OverPort:
             more = await self._read(stage, id.second, ENOUGH_READINGS)
             if more:
                 findings = narrow(findings, read_back(id.second.id.expected, more, id.bus))
+            else:
+                findings = replace(findings, second="a second register gives no answer", ask=())
         return _misread(str(first), off, findings, implied(findings, id.lines, id.part, self._plan.board, neighbours))
 
     async def _read(self, stage: Stage, query: Query, count: int) -> list[bytes]:
