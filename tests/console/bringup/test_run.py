@@ -115,13 +115,17 @@ def test_nets_that_were_found_apart_are_not_measured_again_and_nothing_that_join
     assert all(one.probability < 0.02 for one in apart)
 
 
-def _plan_that_wants(id: str, known: str) -> Plan:
-    """The example with another id for its memory, and a value that is another part's own."""
+def _plan_that_wants(id: str, known: str, second: bytes = b"mark memory?\r\n") -> Plan:
+    """The example with another id for its memory, a value that is another part's own, and this second question."""
     memory = TERN.stage("memory")
     assert memory.query is not None
     assert memory.query.id is not None
+    assert memory.query.id.second is not None
     wanted = replace(
-        memory.query.id, expected=bytes.fromhex(id), known={int.from_bytes(bytes.fromhex(known)): "another"}
+        memory.query.id,
+        expected=bytes.fromhex(id),
+        known={int.from_bytes(bytes.fromhex(known)): "another"},
+        second=replace(memory.query.id.second, send=second),
     )
     expected = {"id": Expected((bytes.fromhex(id),))}
     changed = replace(memory, query=replace(memory.query, id=wanted, expected=expected))
@@ -140,6 +144,14 @@ def test_a_wrong_id_that_fits_several_patterns_is_settled_by_a_second_register()
     assert story.state.suspects[0].key == "other part U6"
     asked = [event.data for event in story.events if isinstance(event, Chunk) and event.direction == "out"]
     assert asked.count(b"mark memory?\r\n") == 5
+
+
+def test_a_second_register_that_stays_silent_narrows_nothing_and_is_said_so() -> None:
+    story = bring_up(plan=_plan_that_wants("5A 31 10", "5A 31 14", second=b"\r\n"), says=_stop_everywhere())
+    run = next(run for run in story.state.history.ran if run.stage == "memory")
+    assert set(run.seen) == {"bit-stuck", "another-known-id"}
+    assert "a second register gives no answer" in run.off
+    assert "read a second register" not in run.off
 
 
 def test_a_board_is_weighed_beside_the_event_loop(monkeypatch: pytest.MonkeyPatch) -> None:
