@@ -1,8 +1,8 @@
 """The Tern's own program at the serial port: what it prints unasked, and how it answers queries.
 
 The query protocol, at 115200 8N1: one line of ASCII in, ended by CR, LF or both; one line out, ended by CR LF. Queries
-are `who?`, `id fpga?`, `id memory?`, `id clock?` and `temperature?`; the answer repeats the name and gives the bytes in
-hex, or `no answer` where the part did not acknowledge. Anything else is answered `tern: what?`.
+are `who?`, `id fpga?`, `id memory?`, `mark memory?`, `id clock?` and `temperature?`; the answer repeats the name and
+gives the bytes in hex, or `no answer` where the part did not acknowledge. Anything else is answered `tern: what?`.
 """
 
 from __future__ import annotations

@@ -25,11 +25,14 @@ from console.bench.tern import CLOCK, CLOCK_SERIES, FLASH, FPGA, MCU, OSCILLATOR
 
 FLASH_ID: Final = bytes.fromhex("5A3114")
 """Maker, kind, size. The first has even parity, which no registered maker's byte has (JEP106: odd parity)."""
+FLASH_MARK: Final = bytes.fromhex("C35A")
+"""What the maker wrote into the memory's second register; invented, as the memory is."""
 FPGA_ID: Final = bytes.fromhex("7E120B31")
 CLOCK_REGISTERS: Final[Mapping[int, int]] = {0x0F: 0x3C, 0x11: 0x15, 0x12: 0x40}
 CLOCK_ID_REGISTER: Final = 0x0F
 TEMPERATURE_REGISTER: Final = 0x11
 READ_FLASH_ID: Final = 0x9F
+READ_FLASH_MARK: Final = 0x15
 READ_FPGA_ID: Final = 0x0F
 CLOCK_ADDRESS: Final = 0x68
 
@@ -38,11 +41,11 @@ CLOCK_ADDRESS: Final = 0x68
 
 
 class _SpiChip:
-    """A chip that answers one command with bytes, over and over from the first."""
+    """A chip that answers each of its commands with bytes, over and over from the first."""
 
-    def __init__(self, nets: Nets, part: str, pins: Mapping[str, str], command: int, answer: bytes) -> None:
-        self._nets, self._pins, self._command = nets, pins, command
-        self._answer = answer
+    def __init__(self, nets: Nets, part: str, pins: Mapping[str, str], answers: Mapping[int, bytes]) -> None:
+        self._nets, self._pins = nets, pins
+        self._answers = answers
         self._alive = nets.lives(part)
         self._clocked = True
         self._was_clock = 0
@@ -79,9 +82,9 @@ class _SpiChip:
             self._count += 1
         elif clock:
             self._count += 1
-        elif self._count >= 8 and self._taken == self._command:
+        elif self._count >= 8 and (answer := self._answers.get(self._taken)):
             at = self._count - 8
-            self._out = self._answer[at // 8 % len(self._answer)] >> (7 - at % 8) & 1
+            self._out = answer[at // 8 % len(answer)] >> (7 - at % 8) & 1
 
 
 _CONTROLLER: Final = {"sck": f"{MCU}.15", "miso": f"{MCU}.16", "mosi": f"{MCU}.17"}
@@ -92,8 +95,8 @@ _SELECTS: Final = {FLASH: f"{MCU}.14", FPGA: f"{MCU}.18"}
 
 def _spi(nets: Nets, part: str, command: int, count: int) -> bytes:
     """Select a part, send the command, read `count` bytes."""
-    flash = _SpiChip(nets, FLASH, _FLASH_PINS, READ_FLASH_ID, FLASH_ID)
-    fpga = _SpiChip(nets, FPGA, _FPGA_PINS, READ_FPGA_ID, FPGA_ID)
+    flash = _SpiChip(nets, FLASH, _FLASH_PINS, {READ_FLASH_ID: FLASH_ID, READ_FLASH_MARK: FLASH_MARK})
+    fpga = _SpiChip(nets, FPGA, _FPGA_PINS, {READ_FPGA_ID: FPGA_ID})
     if not _fpga_clock(nets):
         fpga.stop_clock()
     if nets.level(f"{FPGA}.8", Pull.UP) == 0:
@@ -302,6 +305,10 @@ class Logger:
         """The memory's three bytes."""
         return _spi(self._nets(), FLASH, READ_FLASH_ID, len(FLASH_ID))
 
+    def flash_mark(self) -> bytes:
+        """The memory's second register: two bytes."""
+        return _spi(self._nets(), FLASH, READ_FLASH_MARK, len(FLASH_MARK))
+
     def fpga_id(self) -> bytes:
         """The FPGA's four bytes."""
         return _spi(self._nets(), FPGA, READ_FPGA_ID, len(FPGA_ID))
@@ -319,6 +326,7 @@ class Logger:
         queries: dict[str, Callable[[], bytes | None]] = {
             "id fpga?": self.fpga_id,
             "id memory?": self.flash_id,
+            "mark memory?": self.flash_mark,
             "id clock?": self.clock_id,
             "temperature?": self.temperature,
         }

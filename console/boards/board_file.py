@@ -127,7 +127,7 @@ def _classes(top: Table, circuit: Circuit) -> dict[str, PartClass]:
         _look_costs(entry, PartClass("U0"))
     out: dict[str, PartClass] = {}
     for entry in top.tables("part", 0):
-        entry.only("refs", "role", "package", "leads", "inspect_min", "reflow_min", "clock", "makes")
+        entry.only("refs", "role", "package", "leads", "inspect_min", "reflow_min", "clock", "makes", "power_pins")
         refs = entry.texts("refs")
         if not refs:
             entry.wrong("refs", [], "at least one designator")
@@ -153,9 +153,13 @@ def _class(entry: Table, ref: str, packages: Mapping[str, Table], circuit: Circu
     own = {pin.net for pin in circuit.parts[ref]}
     for net in makes:
         known(entry, "makes", net, own, f"a net that {ref} touches")
+    feeding = entry.texts("power_pins", ())
+    fit = [pin.name for pin in circuit.parts[ref] if pin.net]
+    for name in feeding:
+        known(entry, "power_pins", name, fit, f"the name of a joined pin of {ref}")
     supply = bool(makes) or role in ("regulator", "battery")
     clock = entry.flag("clock") if "clock" in entry.data else role == "clock"
-    return PartClass(ref, role, visible, inspect, reflow, clock, supply, frozenset(makes))
+    return PartClass(ref, role, visible, inspect, reflow, clock, supply, frozenset(makes), frozenset(feeding))
 
 
 def _look_costs(entry: Table, default: PartClass) -> tuple[bool, float, float]:

@@ -22,6 +22,7 @@ from console.words import count_of
 _COMMON: Final = ("id", "kind", "title", "after", "look", "hot", "power", "parts", "nets", "pins")
 _SEND_MOST: Final = 256
 _QUERY_KEYS: Final = ("send", "send_hex", "ends", "reply", "reply_hex", "within_s", "expect", "reads")
+_SECOND_KEYS: Final = ("send", "send_hex", "ends", "reply", "reply_hex", "within_s", "field", "id")
 _ROLES: Final = ("data-out", "clock", "select", "supply", "ground", "reset", "hold", "pull", "mode")
 # the loader must be awake for these; what they wait for besides the stages named in `after`
 _NEEDS: Final[Mapping[Work, tuple[Work, ...]]] = {
@@ -171,7 +172,8 @@ def _continuity(entry: Table, stage: Stage, around: Known) -> Stage:
         entry.wrong("most", entry.data["most"], "ohms: zero or more")
     limits = limits if math.isfinite(limits.least) else Limits(0, limits.most, "ohm", limits.source)
     if limits.least > 0 and len(set(nets)) == 2:
-        stage = replace(stage, exercises=replace(stage.exercises, apart=frozenset({frozenset(nets)})))
+        pair = frozenset({frozenset(nets)})
+        stage = replace(stage, exercises=replace(stage.exercises, apart=pair, unpowered=True))
     look = stage.look or f"measure ohms between {places[0]} and {places[1]}"
     return replace(
         stage, look=look, limits=limits, between=(places[0], places[1]), nets=tuple(net for net in nets if net)
@@ -234,10 +236,13 @@ def _query(entry: Table, stage: Stage, around: Known) -> Stage:
     answer = _reads(entry.table("reads"), template, around.board) if "reads" in entry.data else None
     if answer is not None:
         expected.setdefault(answer.name, Expected((answer.expected,)))
-    within_s = entry.number("within_s", 0, 60) if "within_s" in entry.data else 1.0
     if answer is not None:
         stage = replace(stage, exercises=_naming(stage, answer.part))
-    return replace(stage, query=Query(_sent(entry), template, expected, within_s, answer))
+    return replace(stage, query=Query(_sent(entry), template, expected, _within_s(entry), answer))
+
+
+def _within_s(entry: Table) -> float:
+    return entry.number("within_s", 0, 60) if "within_s" in entry.data else 1.0
 
 
 def _sent(entry: Table) -> bytes:
@@ -305,14 +310,8 @@ def _hex(table: Table, name: str, text: str) -> bytes:
 
 
 def _reads(table: Table, template: Template, board: Board) -> IdAnswer:
-    table.only("field", "id", "part", "bus", "lines", "revision_mask", "known", "locked")
-    name = table.plain("field")
-    known(table, "field", name, template.kinds, "a field of the reply")
-    if template.kinds[name] != "hex" and not template.kinds[name].startswith("bytes"):
-        table.wrong("field", name, "a field of the kind hex or bytesN, so that its width is known")
-    expected = _hex(table, "id", table.plain("id"))
-    if not 0 < len(expected) <= 16:
-        table.wrong("id", table.data["id"], "1 to 16 bytes")
+    table.only("field", "id", "part", "bus", "lines", "revision_mask", "known", "locked", "second")
+    name, expected = _register(table, template)
     bus = table.plain("bus")
     if bus not in set(Bus):
         table.wrong("bus", bus, f"one of {', '.join(Bus)}")
@@ -329,8 +328,28 @@ def _reads(table: Table, template: Template, board: Board) -> IdAnswer:
             known(inner, role, net, board.circuit.nets, "a net of the netlist")
             lines[role] = net
     mask = table.integer("revision_mask", 0, (1 << width) - 1, 0)
-    others = (_named_ids(table, key, len(expected)) for key in ("known", "locked"))
-    return IdAnswer(name, expected, part, Bus(bus), lines, mask, *others)
+    others, locked = (_named_ids(table, key, len(expected)) for key in ("known", "locked"))
+    answer = IdAnswer(name, expected, part, Bus(bus), lines, mask, others, locked)
+    if "second" not in table.data:
+        return answer
+    inner = table.table("second")
+    inner.only(*_SECOND_KEYS)
+    template = _template(inner)
+    name, expected = _register(inner, template)
+    id = IdAnswer(name, expected, part, Bus(bus), lines)
+    return replace(answer, second=Query(_sent(inner), template, {}, _within_s(inner), id))
+
+
+def _register(table: Table, template: Template) -> tuple[str, bytes]:
+    """The field of the reply that holds a register, and what that should be."""
+    name = table.plain("field")
+    known(table, "field", name, template.kinds, "a field of the reply")
+    if template.kinds[name] != "hex" and not template.kinds[name].startswith("bytes"):
+        table.wrong("field", name, "a field of the kind hex or bytesN, so that its width is known")
+    expected = _hex(table, "id", table.plain("id"))
+    if not 0 < len(expected) <= 16:
+        table.wrong("id", table.data["id"], "1 to 16 bytes")
+    return name, expected
 
 
 def _named_ids(table: Table, key: str, size: int) -> dict[int, str]:

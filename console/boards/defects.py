@@ -24,6 +24,7 @@ IDS: Final = (
     "part-other",
     "part-small",
     "part-connector",
+    "part-short",
     "clock-dead",
     "rail-missing",
 )

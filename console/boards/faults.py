@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass
 from enum import StrEnum
+from itertools import combinations
 from typing import Final
 
 from console.boards.circuit import Neighbour, Pin
@@ -31,11 +32,19 @@ class Kind(StrEnum):
     CLOCK = "clock"
     RAIL = "supply"
     OTHER = "other part"
+    SHORT = "shorted part"
+
+
+_JOINS: Final = frozenset({Kind.BRIDGE, Kind.SHORT})
+# roles of parts that join their two nets where they are shorted, and of those that join their supplies
+_SHORTS_ITS_NETS: Final = frozenset({"capacitor", "diode", "switch"})
+_SHORTS_SUPPLIES: Final = frozenset({"chip", "clock", "regulator", "transistor"})
 
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """One thing that can be wrong. `part` is where to look; `pins` one for an open joint, two for a bridge, none else.
+    """One thing that can be wrong. `part` is where to look; `pins` one for an open joint, two for a bridge or a shorted
+    part, which joins their nets, none else.
 
     `net` is the supply that is missing, for Kind.RAIL only. `past`: how often it was met on this design, in words.
     """
@@ -58,6 +67,11 @@ class Fault:
         return frozenset({self.net} if self.net else {pin.net for pin in self.pins})
 
     @property
+    def joins(self) -> bool:
+        """Whether it makes one net of two."""
+        return self.kind in _JOINS
+
+    @property
     def odds(self) -> float:
         """Prior odds that it is there."""
         return self.defect.rate / (1 - self.defect.rate)
@@ -73,7 +87,7 @@ class Fault:
             return reach.pins.get(self.pins[0], 0.0)
         if self.kind is Kind.RAIL:
             return reach.rails.get(self.net, 0.0)
-        if self.kind is not Kind.BRIDGE:
+        if not self.joins:
             return reach.parts.get(self.part, 0.0)
         if self.nets in reach.apart:
             return strength.direct
@@ -92,7 +106,9 @@ class Fault:
         found += [reading.nets[net] for net in self.nets if net in reading.nets]
         if self.kind in (Kind.PART, Kind.CLOCK) and self.part in reading.parts:
             found.append(reading.parts[self.part])
-        if self.kind is Kind.BRIDGE and self.nets in reading.joined:
+        if self.joins or self.kind is Kind.RAIL:
+            found += [reading.rails[net] for net in self.nets if net in reading.rails]
+        if self.joins and self.nets in reading.joined:
             found.append(reading.joined[self.nets])
         return max(found, default=reading.otherwise)
 
@@ -147,6 +163,20 @@ def _parts(board: Board, table: Defects) -> Iterator[Fault]:
             yield Fault(Kind.PART, table.kinds[_PART_KINDS[part.role]], ref)
             if ref not in board.small:
                 yield Fault(Kind.OTHER, table.kinds["part-other"], ref)
+        for pins in _shorted(board, ref):
+            yield Fault(Kind.SHORT, table.kinds["part-short"], ref, pins)
+
+
+def _shorted(board: Board, ref: str) -> Iterator[tuple[Pin, Pin]]:
+    """The pairs of nets that this part can join when it is shorted inside, each by its first pins there."""
+    role, first = board.part(ref).role, dict[str, Pin]()
+    for pin in board.circuit.parts[ref]:
+        if pin.net and (role in _SHORTS_ITS_NETS or board.is_rail(pin.net)):
+            first.setdefault(pin.net, pin)
+    if role in _SHORTS_SUPPLIES or (role in _SHORTS_ITS_NETS and ref in board.small):
+        for one, other in combinations(first.values(), 2):
+            if role in _SHORTS_ITS_NETS or board.is_supply_rail(one.net) or board.is_supply_rail(other.net):
+                yield one, other
 
 
 def _rails(board: Board, table: Defects) -> Iterator[Fault]:

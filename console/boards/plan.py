@@ -94,7 +94,8 @@ class ImageOf:
 class IdAnswer:
     """An identification in an answer: field `name` of the reply should be `expected`, read from `part` over `bus`.
 
-    `lines` gives the net for each role of a line (`implied.py`); `known` and `locked` name other values.
+    `lines` gives the net for each role of a line (`implied.py`); `known` and `locked` name other values. `second` asks
+    for another register of the part, read where the first alone does not tell.
     """
 
     name: str
@@ -105,6 +106,7 @@ class IdAnswer:
     revision_mask: int = 0
     known: Mapping[int, str] = field(default_factory=dict)
     locked: Mapping[int, str] = field(default_factory=dict)
+    second: Query | None = None
 
 
 @dataclass(frozen=True, slots=True)

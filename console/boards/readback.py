@@ -54,7 +54,7 @@ class Findings:
     """What several readings of one register say. Values are integers of `width` bits, the first byte on top.
 
     `matches`: all readings are the expected value. `stable`: all readings are equal. `ask` are the things to do
-    before the patterns are trusted: more readings, a second register.
+    before the patterns are trusted: more readings, a second register. `second`: what a second register said, in words.
     """
 
     expected: int
@@ -64,6 +64,7 @@ class Findings:
     patterns: tuple[Pattern, ...]
     stable: bool
     ask: tuple[str, ...] = field(default=())
+    second: str = ""
 
     @property
     def matches(self) -> bool:
@@ -72,8 +73,8 @@ class Findings:
 
     @property
     def ambiguous(self) -> bool:
-        """Whether more than one pattern fits, so that this register alone cannot tell which."""
-        return len(self.patterns) > 1
+        """Whether this register alone cannot tell: a steady wrong value that several patterns fit, or none."""
+        return self.stable and not self.matches and len(self.patterns) != 1
 
 
 def read_back(
@@ -85,15 +86,13 @@ def read_back(
     revision_mask: int = 0,
     known: Mapping[int, str] | None = None,
     locked: Mapping[int, str] | None = None,
-    registers: Mapping[str, int] | None = None,
 ) -> Findings:
     """Compare readings of a register with what it should hold, and name every pattern that fits exactly.
 
     `width` in bits, 1 to 128; it may be left out where `expected` is bytes. `bus` is spi, i2c, uart, jtag or parallel.
     `revision_mask` marks the bits that hold a revision. `known` names the values of other parts, `locked` those of a
-    blank or protected part. `registers` are further registers of the part with their values: where several patterns
-    fit, `ask` names the first of them that tells the patterns apart. Raises ValueError for an unknown bus, a width out
-    of range, no reading, or a value that does not fit the width.
+    blank or protected part. Raises ValueError for an unknown bus, a width out of range, no reading, or a value that
+    does not fit the width.
     """
     way = Bus(bus)
     if width is None:
@@ -124,18 +123,19 @@ def read_back(
     patterns = tuple(
         _explained(name, tuple(words), way, fitting, shares.get(name, 1.0)) for name, words in fits.items()
     )
-    ask = _ask(patterns, len(values), stable, fitting, registers or {}, width) if wrong else ()
+    ask = _ask(patterns, len(values), stable) if wrong else ()
     return Findings(right, values, width, way, patterns, stable, ask)
 
 
 def narrow(first: Findings, second: Findings) -> Findings:
-    """`first` without the fits that a second register of the same part contradicts.
+    """`first` without the fits that a second register of the same part contradicts, and with what that said.
 
     Only fits that say what the second register would read can be contradicted; the others stay. Nothing is dropped on
     the word of readings that change. The second register may be of another width.
     """
+    digits = (second.width + 3) // 4
     if not second.stable:
-        return first
+        return replace(first, second="a second register reads differently each time, which tells nothing more")
     value = second.readings[0]
     would_read = {(m.pattern, m.fit): m.reads(second.expected, second.width) for m in misreads(second.width, first.bus)}
     kept = []
@@ -143,8 +143,9 @@ def narrow(first: Findings, second: Findings) -> Findings:
         fits = tuple(fit for fit in pattern.fits if would_read.get((pattern.id, fit), value) == value)
         if fits:
             kept.append(replace(pattern, fits=fits))
-    ask = first.ask if len(kept) > 1 else ()
-    return replace(first, patterns=tuple(kept), ask=ask)
+    said = "as it should" if second.matches else f"{value:0{digits}X} where {second.expected:0{digits}X} should be"
+    fit = "what fits both" if kept else "no known pattern fits both"
+    return replace(first, patterns=tuple(kept), ask=(), second=f"a second register reads {said}; {fit}")
 
 
 def _as_int(value: int | bytes, width: int) -> int:
@@ -180,33 +181,15 @@ def _by_look(
     return fits
 
 
-def _ask(
-    patterns: Sequence[Pattern],
-    count: int,
-    stable: bool,
-    fitting: Sequence[Misread],
-    registers: Mapping[str, int],
-    width: int,
-) -> tuple[str, ...]:
+def _ask(patterns: Sequence[Pattern], count: int, stable: bool) -> tuple[str, ...]:
     out = []
     if stable and count < ENOUGH_READINGS:
         out.append(f"read it {ENOUGH_READINGS} times: a value that changes means something else")
     if stable and len(patterns) > 1:
-        out.append(_second_register(fitting, registers, width))
+        out.append("read a second register whose value is known: this one alone cannot tell these patterns apart")
     elif not patterns:
         out.append("no known pattern fits; read a second register whose value is known and compare")
     return tuple(out)
-
-
-def _second_register(fitting: Sequence[Misread], registers: Mapping[str, int], width: int) -> str:
-    """Words that ask for a second register: the first one in which the fitting patterns read differently."""
-    patterns = {misread.pattern for misread in fitting}
-    for name, value in registers.items() if len(patterns) > 1 else ():
-        if 0 <= value < 1 << width:
-            reads = {(misread.pattern, misread.reads(value, width)) for misread in fitting}
-            if len({read for _, read in reads}) == len(reads):
-                return f"read {name} too, which should be 0x{value:0{(width + 3) // 4}X}: it tells these patterns apart"
-    return "read a second register whose value is known: this one alone cannot tell these patterns apart"
 
 
 def _explained(name: str, fits: tuple[str, ...], bus: Bus, fitting: Sequence[Misread], share: float) -> Pattern:

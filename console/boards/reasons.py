@@ -18,6 +18,8 @@ def title(fault: Fault) -> str:
     """The suspect in a few words."""
     if fault.kind is Kind.RAIL:
         return f"{clean(fault.net)}: {fault.defect.title}"
+    if fault.kind is Kind.SHORT:
+        return f"{clean(fault.part)}: {fault.defect.title}, {_nets(fault)}"
     if not fault.pins:
         return f"{clean(fault.part)}: {fault.defect.title}"
     return f"{' to '.join(map(_pin, fault.pins))}: {fault.defect.title}"
@@ -59,14 +61,15 @@ def _not_told_apart(fault: Fault, alike: Sequence[Fault]) -> Iterator[str]:
 
 def _place(fault: Fault) -> str:
     """A fault by its pins, its supply, or what is wrong with its part."""
-    return " to ".join(map(_pin, fault.pins)) or (clean(fault.net) if fault.net else f"{clean(fault.part)} itself")
+    if fault.pins and fault.kind is not Kind.SHORT:
+        return " to ".join(map(_pin, fault.pins))
+    return clean(fault.net) if fault.net else f"{clean(fault.part)} itself"
 
 
 def how_to_look(board: Board, fault: Fault) -> str:
     """How to find out, with the places to put the probes."""
-    if fault.kind is Kind.BRIDGE:
-        one, other = fault.pins
-        return f"{fault.defect.look} ({clean(one.net)} and {clean(other.net)})"
+    if fault.joins:
+        return f"{fault.defect.look} ({_nets(fault)})"
     if fault.kind is Kind.OPEN:
         far = _far_end(board, fault.pins[0])
         return fault.defect.look + (f" (net {clean(far.net)}, next met at {_pin(far)})" if far else "")
@@ -103,6 +106,11 @@ def _far_end(board: Board, pin: Pin) -> Pin | None:
         return abs(here[0] - there[0]) + abs(here[1] - there[1]) if here and there else 0.0
 
     return min(others, key=distance, default=None)
+
+
+def _nets(fault: Fault) -> str:
+    """The nets of its pins."""
+    return " and ".join(clean(pin.net) for pin in fault.pins)
 
 
 def _pin(pin: Pin) -> str:

@@ -28,7 +28,8 @@ _TRIED: Final = 3  # probes that are weighed to the end, by how open their answe
 
 @dataclass(frozen=True, slots=True)
 class Probe:
-    """Something that can be measured or run now. `key` names it: ``volts +3V3``, ``ohms +3V3 GND``, ``stage clock``.
+    """Something that can be measured or run now. `key` names it: ``volts +3V3``, ``volts +3V3 U6.8 U6.4`` (at these
+    leads), ``ohms +3V3 GND``, ``stage clock``.
 
     `title` says what to do, in safe words. `good` is its run where the answer is good, `bad` where not. `net` is the
     supply that it is about, "" for a stage.
@@ -43,7 +44,7 @@ class Probe:
     @property
     def live(self) -> bool:
         """Whether the board needs its power for it."""
-        return not self.key.startswith(f"{OHMS} ")
+        return not self.exercises.unpowered
 
     def run(self, good: bool) -> StageRun:
         """The probe as a stage that ran."""
@@ -74,10 +75,16 @@ class Split:
 
 
 def supply_probes(board: Board, runs: Sequence[StageRun], table: Defects | None = None) -> Iterator[Probe]:
-    """Volts and ohms of every supply that a failed stage needs, where they are not known yet."""
+    """Volts and ohms of every supply that a failed stage needs, and volts at the leads of its parts, where they are not
+    known yet."""
     table = table or defects()
     ran = [run for run in runs if run.passed is not None]
     failed = [reach(board, run.exercises, table.strength) for run in ran if not run.passed]
+    for ref in dict.fromkeys(ref for run in ran if not run.passed for ref in sorted(run.exercises.parts)):
+        for probe in _at_leads(board, ref):
+            used = any(pin.ref in probe.exercises.fed for found in failed for pin in found.pins)
+            if used and all(run.exercises.fed != probe.exercises.fed for run in ran):
+                yield probe
     for net in dict.fromkeys(net for found in failed for net in found.rails):
         use, where = supply_exercises(board, net), clean(_where(board, net))
         if use.parts and not any(run.exercises.parts and run.exercises.parts <= use.parts for run in ran):
@@ -86,7 +93,22 @@ def supply_probes(board: Board, runs: Sequence[StageRun], table: Defects | None 
             key, pair = f"{OHMS} {net} {ground}", frozenset({net, ground})
             if all(pair not in run.exercises.apart for run in ran):
                 words = f"measure ohms between {clean(net)} and {clean(ground)} at {where}"
-                yield Probe(key, words, _OHMS_MIN, Exercises(apart=frozenset({pair})), net)
+                yield Probe(key, words, _OHMS_MIN, Exercises(apart=frozenset({pair}), unpowered=True), net)
+
+
+def _at_leads(board: Board, ref: str) -> Iterator[Probe]:
+    """Volts at a part's own leads, which tell an open joint there from a missing supply: where a probe reaches them and
+    no other lead brings the same supply in."""
+    if ref not in board.circuit.parts or not board.part(ref).visible or board.part(ref).is_supply:
+        return
+    alone = {net: feeds.own[0].ref for net, feeds in board.feeds(ref).items() if len(feeds.own) == 1}
+    ground = [pin for net, pin in alone.items() if not board.is_supply_rail(net)][:1]
+    for net, pin in alone.items():
+        if board.is_supply_rail(net):
+            use = Exercises(fed=frozenset((pin, *ground)))
+            to = f"to {clean(ground[0])}" if ground else "against ground"
+            words = f"measure {clean(net)} on the lead {clean(pin)} itself {to}"
+            yield Probe(" ".join((VOLTS, net, pin, *ground)), words, _VOLTS_MIN, use, net)
 
 
 def supply_exercises(board: Board, net: str) -> Exercises:

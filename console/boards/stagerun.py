@@ -12,7 +12,7 @@ import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import cache, cached_property
-from typing import Final, TypeAlias
+from typing import Final, NamedTuple, TypeAlias
 
 from console.boards.circuit import Circuit, Nets, Pin, is_one_of
 
@@ -32,6 +32,7 @@ _ROLES: Final = {
     "Y": "clock", "VR": "regulator", "BT": "battery", "TP": "testpoint", "U": "chip",
 }  # fmt: skip
 ROLES: Final = frozenset(_ROLES.values())
+_TWO_ROWS: Final = 28  # pins; packages with more mostly have four rows, or power all over
 _Need: TypeAlias = Callable[[Pin, float], None]
 
 
@@ -41,7 +42,8 @@ class PartClass:
 
     `role` is one of ROLES. `visible`: leads that can be seen, or pads hidden under the body. `inspect_min`: minutes to
     look at one joint; `reflow_min`: to go over one joint with the iron. `is_clock`: gives others their clock.
-    `is_supply`: makes the rails named in `makes`, or all it touches where none is named.
+    `is_supply`: makes the rails named in `makes`, or all it touches where none is named. `power_pins`: by name, the
+    pins that feed it, where others are only tied to a supply or ground for their level.
     """
 
     ref: str
@@ -52,6 +54,7 @@ class PartClass:
     is_clock: bool = False
     is_supply: bool = False
     makes: frozenset[str] = frozenset()
+    power_pins: frozenset[str] = frozenset()
 
     def __post_init__(self) -> None:
         """Raises ValueError for an unknown role or a time that is not above 0."""
@@ -74,7 +77,9 @@ class Exercises:
     """What a stage uses: `parts` by designator, `pins` as ``U4.12``, `nets` by name, ``*`` and ``?`` as wild cards.
 
     `names` are the parts that say in it which part they are. `apart`: pairs of nets that it shows to be joined or not,
-    as ohms between them do, and volts on supplies that differ.
+    as ohms between them do, and volts on supplies that differ. `fed`: pins at which a supply is measured, on the lead
+    itself. `unpowered`: only what joins the nets of `apart` matters, as with ohms on a dead board; `parts` are then
+    those it is about.
     """
 
     parts: frozenset[str] = frozenset()
@@ -82,6 +87,8 @@ class Exercises:
     pins: frozenset[str] = frozenset()
     names: frozenset[str] = frozenset()
     apart: frozenset[frozenset[str]] = frozenset()
+    fed: frozenset[str] = frozenset()
+    unpowered: bool = False
 
     def missing(self, circuit: Circuit) -> tuple[str, ...]:
         """The names that fit nothing on this board, so that whoever read them can say where they stand."""
@@ -95,12 +102,14 @@ class Implication:
     """What a read-back of a failed stage says: the chance of just this reading, given what is faulty.
 
     `says` in words (``bit 3 always 0``). Chances in (0, 1] by pin (``U4.12``), net, part, and pair of joined nets; the
-    largest that applies to a fault counts, `otherwise` where none does. `others`, by part: with another in its place.
+    largest that applies to a fault counts, `otherwise` where none does. `rails`: missing or joined to another net; says
+    nothing of the joints on them. `others`, by part: with another in its place.
     """
 
     says: str
     pins: Mapping[str, float] = field(default_factory=dict)
     nets: Mapping[str, float] = field(default_factory=dict)
+    rails: Mapping[str, float] = field(default_factory=dict)
     parts: Mapping[str, float] = field(default_factory=dict)
     joined: Mapping[frozenset[str], float] = field(default_factory=dict)
     others: Mapping[str, float] = field(default_factory=dict)
@@ -112,6 +121,7 @@ class Implication:
             self.otherwise,
             *self.pins.values(),
             *self.nets.values(),
+            *self.rails.values(),
             *self.parts.values(),
             *self.joined.values(),
             *self.others.values(),
@@ -166,6 +176,13 @@ class Reach:
     apart: frozenset[frozenset[str]] = frozenset()
 
 
+class Feeds(NamedTuple):
+    """Pins of a part on one supply or ground: those that bring it in, and those only tied to it for their level."""
+
+    own: list[Pin]
+    tied: list[Pin]
+
+
 @dataclass(frozen=True)
 class Board:
     """A circuit with what is known of its parts; `power` names its supply and ground nets."""
@@ -208,6 +225,31 @@ class Board:
         """The pins of a part that carry signals: joined to something and not to a rail."""
         return [pin for pin in self.circuit.parts.get(ref, ()) if pin.net and not self.is_rail(pin.net)]
 
+    def feeds(self, ref: str) -> dict[str, Feeds]:
+        """The supply and ground pins of a part, by net. All bring it in where nothing tells them apart: neither the
+        part's `power_pins`, nor the places that power has on a package of two rows.
+        """
+        by_net: dict[str, list[Pin]] = {}
+        for pin in self.circuit.parts.get(ref, ()):
+            if pin.net and self.is_rail(pin.net):
+                by_net.setdefault(pin.net, []).append(pin)
+        names = self.part(ref).power_pins or self._usual_power_pins(ref)
+        out = {}
+        for net, pins in by_net.items():
+            own = [pin for pin in pins if pin.name in names] or pins
+            out[net] = Feeds(own, [pin for pin in pins if pin not in own])
+        return out
+
+    def _usual_power_pins(self, ref: str) -> frozenset[str]:
+        """Supply at the last pin, ground at the last of the first row, as logic, memories and oscillators mostly have
+        it (common practice, no source); none where this part is not like that."""
+        count = len({pin.name for pin in self.circuit.parts[ref]})
+        ground, supply = (self.circuit.pin(ref, str(number)) for number in (count // 2, count))
+        if self.part(ref).role not in ("chip", "clock") or count % 2 or count > _TWO_ROWS or not supply or not ground:
+            return frozenset()
+        right = self.is_supply_rail(supply.net) and self.is_rail(ground.net) and not self.is_supply_rail(ground.net)
+        return frozenset({ground.name, supply.name} if right else ())
+
     @cached_property
     def small(self) -> frozenset[str]:
         """The parts that are no chip and have at most two pins, so that they stand in line, across, or on a rail."""
@@ -227,6 +269,8 @@ def wild(pattern: str) -> re.Pattern[str]:
 def reach(board: Board, exercises: Exercises, strength: Strength) -> Reach:
     """What a stage that uses this needs. Names that the circuit does not know are passed over."""
     circuit = board.circuit
+    if exercises.unpowered:
+        return Reach({}, {}, frozenset(), {}, frozenset(), exercises.apart)
     chosen = [pin for ref in exercises.pins if (pin := _pin(circuit, ref)) is not None]
     named = exercises.parts & circuit.parts.keys() | {pin.part for pin in chosen}
     patterns = [wild(pattern) for pattern in exercises.nets]
@@ -257,7 +301,8 @@ def reach(board: Board, exercises: Exercises, strength: Strength) -> Reach:
             need(pin, strength.whole_part)
     values = {ref: strength.pull if ref in board.small else strength.bystander for ref in on_nets}
     values |= dict.fromkeys(parts, strength.direct)
-    rails, grounded = _supplies(board, parts, need, values, strength)
+    fed = [pin for ref in exercises.fed if (pin := _pin(circuit, ref)) is not None]
+    rails, grounded = _supplies(board, parts, fed, need, values, strength)
     _clocks(board, parts, nets, need, values, strength)
     return Reach(pins, values, frozenset(nets), rails, grounded, exercises.apart)
 
@@ -284,31 +329,36 @@ def _between(board: Board, parts: Iterable[str]) -> set[str]:
 
 
 def _supplies(
-    board: Board, parts: Iterable[str], need: _Need, values: dict[str, float], strength: Strength
+    board: Board, parts: Iterable[str], fed: Iterable[Pin], need: _Need, values: dict[str, float], strength: Strength
 ) -> tuple[dict[str, float], frozenset[str]]:
     """Needs the supply and ground pins of the parts, who makes their supplies, and what steers these; gives the
     supplies and all rails.
 
-    A pin that shares its rail with others of the same chip is needed less surely; at a supply each has its own task.
+    A pin that shares its rail with others of the same chip, or is only tied to it, is needed less surely; at a supply
+    each has its own task.
     """
     grounded: set[str] = set()
     waiting: list[str] = []
     rails: dict[str, float] = {}
 
-    def powered(ref: str) -> None:
-        by_rail: dict[str, list[Pin]] = {}
-        for pin in board.circuit.parts[ref]:
-            if pin.net and board.is_rail(pin.net):
-                by_rail.setdefault(pin.net, []).append(pin)
-        for rail, pins in by_rail.items():
-            grounded.add(rail)
-            alike = len(pins) > 1 and not board.part(ref).is_supply
-            for pin in pins:
-                need(pin, strength.shared if alike else strength.direct)
-            if board.is_supply_rail(rail) and rail not in rails:
-                rails[rail] = strength.direct
-                waiting.append(rail)
+    def used(rail: str) -> None:
+        grounded.add(rail)
+        if board.is_supply_rail(rail) and rail not in rails:
+            rails[rail] = strength.direct
+            waiting.append(rail)
 
+    def powered(ref: str) -> None:
+        each = board.part(ref).is_supply
+        for rail, feeds in board.feeds(ref).items():
+            used(rail)
+            for pin in feeds.own:
+                need(pin, strength.direct if each or len(feeds.own) == 1 else strength.shared)
+            for pin in feeds.tied:
+                need(pin, strength.direct if each else strength.shared)
+
+    for pin in fed:
+        need(pin, strength.direct)
+        used(pin.net)
     for ref in parts:
         if ref not in board.small:
             powered(ref)

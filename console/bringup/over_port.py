@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Awaitable, Callable
-from dataclasses import dataclass
+from collections.abc import Awaitable, Callable, Iterable
+from dataclasses import dataclass, replace
 from typing import Final, Protocol, TypeVar
 
 from console.boards.implied import implied
 from console.boards.misreads import Bus
 from console.boards.plan import IdAnswer, ImageOf, Plan, Port, Query, Stage, Work
-from console.boards.readback import ENOUGH_READINGS, Findings, read_back
+from console.boards.readback import ENOUGH_READINGS, Findings, narrow, read_back
 from console.boards.stagerun import Implication
 from console.bringup.ask_board import Answer, ask_board, heard_words, is_text
 from console.errors import Mismatch, Outcome, Stopped, TargetTrouble, WakelineError
@@ -182,7 +182,9 @@ class OverPort:
         findings = read_back(wanted, readings, Bus.UART, width, known=known)
         heard_on = [wire.net for wire in self._plan.wires if wire.adapter == "RX"]
         roles = dict(zip(("data-out",), heard_on, strict=False))
-        return _misread(found, off, findings, implied(findings, roles, next(iter(stage.exercises.names))))
+        return _misread(
+            found, off, findings, implied(findings, roles, next(iter(stage.exercises.names)), self._plan.board)
+        )
 
     async def wake(self) -> None:
         """Have the port open and the chip in its loader. Raises PortTrouble, and what the operator's answer raises."""
@@ -295,24 +297,34 @@ class OverPort:
         return await self._misread(stage, query, answer, off)
 
     async def _misread(self, stage: Stage, query: Query, first: Answer, off: str) -> Result:
-        """A wrong id: read it again until it is known whether it changes, then let the patterns speak."""
+        """A wrong id: read it again until it is known whether it changes, then let the patterns speak; with a second
+        register where it alone cannot tell."""
         id = query.id
         assert id is not None
-        readings = [first.fields[id.name]] if first.fields is not None else []
-        for _ in range(ENOUGH_READINGS - 1):
-            try:
-                again = await self._session.converse(f"query {stage.id}", ask_board(query))
-            except NoReply:
-                continue
-            if again.fields is not None:
-                readings.append(again.fields[id.name])
-        usable = [one for one in readings if isinstance(one, bytes) and len(one) == len(id.expected)]
+        usable = _values(id, [first]) + await self._read(stage, query, ENOUGH_READINGS - 1)
         if not usable:
             return Result(Outcome.MISMATCH, str(first), off)
         neighbours = self._neighbours(id)
         known = {**neighbours, **id.known}
         findings = read_back(id.expected, usable, id.bus, revision_mask=id.revision_mask, known=known, locked=id.locked)
-        return _misread(str(first), off, findings, implied(findings, id.lines, id.part, neighbours))
+        if findings.ambiguous and id.second is not None and id.second.id is not None:
+            more = await self._read(stage, id.second, ENOUGH_READINGS)
+            if more:
+                findings = narrow(findings, read_back(id.second.id.expected, more, id.bus))
+            else:
+                findings = replace(findings, second="a second register gives no answer", ask=())
+        return _misread(str(first), off, findings, implied(findings, id.lines, id.part, self._plan.board, neighbours))
+
+    async def _read(self, stage: Stage, query: Query, count: int) -> list[bytes]:
+        """A register so many times; answers without it are passed over."""
+        assert query.id is not None
+        answers = []
+        for _ in range(count):
+            try:
+                answers.append(await self._session.converse(f"query {stage.id}", ask_board(query)))
+            except NoReply:
+                continue
+        return _values(query.id, answers)
 
     def _neighbours(self, id: IdAnswer) -> dict[int, str]:
         """What other parts of the board say that they are, on the same kind of bus."""
@@ -369,6 +381,12 @@ def _off(query: Query, answer: Answer) -> str:
     return "; ".join(f"{name} {words}" for name, words in wrong if words)
 
 
+def _values(id: IdAnswer, answers: Iterable[Answer]) -> list[bytes]:
+    """What the register read in these answers, where it was of the right size."""
+    read = [answer.fields[id.name] for answer in answers if answer.fields is not None]
+    return [value for value in read if isinstance(value, bytes) and len(value) == len(id.expected)]
+
+
 def _misread(found: str, off: str, findings: Findings, evidence: Implication | None) -> Result:
     seen = tuple(pattern.id for pattern in findings.patterns) or ("no-pattern",)
     return Result(Outcome.MISMATCH, found, f"{off}{_patterns(findings)}", evidence, seen=seen)
@@ -378,4 +396,5 @@ def _patterns(findings: Findings) -> str:
     words = [f"{pattern.words} ({'; '.join(pattern.fits)})" for pattern in findings.patterns]
     told = f"; read {count_of(len(findings.readings), 'time')}: " + ("; ".join(words) or "no known pattern fits")
     checks = dict.fromkeys(pattern.next_check for pattern in findings.patterns)
-    return "; ".join((told, *(f"check: {check}" for check in checks), *findings.ask))
+    seconds = [findings.second] if findings.second else []
+    return "; ".join((told, *seconds, *(f"check: {check}" for check in checks), *findings.ask))

@@ -3,6 +3,7 @@ another run."""
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Awaitable, Callable
 from typing import Final
 
@@ -73,13 +74,14 @@ class Search:
             return
         standing = self._standing
         for _ in range(MOST_LOOKS):
-            cleared = (*standing.cleared, *standing.not_bridged())
             faults = standing.not_mute(stage) if result.talks else standing.faults
             if dead:  # a supply that is missing joins nothing and is not too high, and is looked for with power on
                 faults = tuple(fault for fault in faults if fault.kind is not Kind.RAIL)
             runs = [*standing.runs.values(), *standing.ahead.runs(standing.cleared)]
-            case = weigh(standing.plan.board, runs, faults=faults, cleared=cleared)
-            found, split = case.answer(), standing.ahead.best(case, stage, standing.ready(), dead=dead)
+            # a big board takes about a second, in which the screen and the port must go on
+            case = await asyncio.to_thread(weigh, standing.plan.board, runs, faults=faults, cleared=standing.cleared)
+            found = await asyncio.to_thread(case.answer)
+            split = await asyncio.to_thread(standing.ahead.best, case, stage, standing.ready(), dead=dead)
             if result.own:
                 found, split = bad_memory(standing.plan.board, faults, result.own, stage.id), None
             notes = (METER,) if at_once is not None and stage.nets else ()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
@@ -39,7 +38,6 @@ class Standing:
         self.ahead = Ahead(plan, self.faults)
         self.passed: set[str] = set()
         self.live: set[str] = set()
-        self.seen: set[str] = set()
         self.unproven: set[str] = set()
         self.runs: dict[str, StageRun] = {}
         self.told: list[Said] = []
@@ -57,9 +55,8 @@ class Standing:
         good = result.outcome is Outcome.OK
         if result.skipped:
             self.runs.pop(stage.id, None)
-        elif good and stage.work in (Work.INSPECT, Work.CONTINUITY):  # these clear nobody of not working
-            self.runs.pop(stage.id, None)
-            self.seen.add(stage.id)
+        elif good and stage.work in (Work.INSPECT, Work.CONTINUITY) and not stage.exercises.unpowered:
+            self.runs.pop(stage.id, None)  # these clear nobody of not working
         else:
             self.runs[stage.id] = StageRun(stage.id, good, stage.exercises, result.evidence)
         if not good:
@@ -103,18 +100,6 @@ class Standing:
 
         return tuple(fault for fault in self.faults if not silences(fault))
 
-    def not_bridged(self) -> Iterator[str]:
-        """Bridges between nets that were measured and found apart: as good as looked at."""
-        apart = [
-            frozenset(stage.nets)
-            for stage in self.plan.stages
-            if stage.between is not None and stage.limits is not None and stage.limits.least > 0
-            if stage.id in self.seen
-        ]
-        for fault in self.faults:
-            if fault.kind is Kind.BRIDGE and fault.nets in apart:
-                yield fault.key
-
     def mended(self, repair: Repair, during: str = "") -> tuple[str, ...]:
         """A suspect was put right: the stages that count again."""
         again = self.touched(repair, during)
@@ -125,7 +110,6 @@ class Standing:
         """Something was worked on: the stages that count again. What was cleared before may be worse now."""
         again = tuple(id for id in again_after(self.plan, repair) if id != during and id in self.passed)
         self.passed.difference_update(again)
-        self.seen.difference_update(again)
         for id in again:
             self.runs.pop(id, None)
         self.ahead.forget()
@@ -137,7 +121,6 @@ class Standing:
         stage = last.id if last.about == "stage" else ""
         self.passed.discard(stage)
         self.runs.pop(stage, None)
-        self.seen.discard(stage)
         self.left_out.discard(last.id)
         self.ahead.untold(last.id)
         for key in (last.id, last.repair):

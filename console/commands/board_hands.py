@@ -86,11 +86,14 @@ class BoardBenchHands(BenchHands):
 
     async def _at_supply(self, check: NextCheck) -> Reply:
         """What a meter shows at a supply before anybody looks."""
-        kind, net = check.id.split()[:2]
+        kind, net, *leads = check.id.split()
         if kind == OHMS:
             short = net == _MODELLED and await self._shorted()
             return Reply("found", asking.NO if short else asking.YES)
         volts = 0.0
+        for lead in leads:
+            if [lead] in (await self._act("look", place=lead))["found"]:  # it is not soldered, so nothing is on it
+                return Reply("found", *((check.scale.band(0.0).outcome, 0.0, "V") if check.scale else (asking.NO,)))
         if net == _MODELLED:
             volts = float((await self._act("check", check="K08"))["readings"][0]["value"])
         limits = next((rail.limits for rail in self._plan.rails if rail.net == net), None)

@@ -76,6 +76,14 @@ def test_the_serial_bus(wrong: dict[str, object], fpga: bytes, flash: bytes) -> 
     assert read(**wrong) == (fpga, flash, GOOD_CLOCK)
 
 
+def test_the_memorys_second_register_goes_over_the_same_joints() -> None:
+    assert Logger().answer("mark memory?") == "mark memory: C3 5A"
+    for wrong in ({"opens": ("U6.8",)}, {"opens": ("U6.2",)}, {"dead": ("U6",)}):
+        logger = Logger(Joints(**wrong))  # type: ignore[arg-type]
+        assert logger.answer("mark memory?") == "mark memory: FF FF"
+        assert logger.answer("id memory?") == "memory: FF FF FF"
+
+
 def test_a_floating_data_line_changes_from_reading_to_reading() -> None:
     # public threads: an undriven data line gave values that a probe changed
     logger = Logger(Joints(opens=("U6.2",), miso_pull=Pull.NONE))
@@ -147,7 +155,7 @@ def test_any_fault_reads_something_and_the_same_again(
     opens: list[str], bridges: list[tuple[str, str]], dead: list[str], pull: Pull
 ) -> None:
     joints = Joints(tuple(opens), tuple(bridges), tuple(dead), pull)
-    for query in ("id fpga?", "id memory?", "id clock?", "temperature?"):
+    for query in ("id fpga?", "id memory?", "mark memory?", "id clock?", "temperature?"):
         answer = Logger(joints).answer(query)
         assert answer == Logger(joints).answer(query)
         assert answer.isascii()

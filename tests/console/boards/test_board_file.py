@@ -97,6 +97,24 @@ def test_a_query_knows_its_template_and_its_id() -> None:
         query.reply.parse(b"memory: no answer")
 
 
+def test_a_second_register_is_another_query_about_the_same_part() -> None:
+    query = load_board("tern-b").stage("memory").query
+    assert query is not None
+    assert query.id is not None
+    second = query.id.second
+    assert second is not None
+    assert second.id is not None
+    assert second.send == b"mark memory?\r\n"
+    assert second.reply.parse(b"mark memory: C3 5A") == {"mark": second.id.expected}
+    assert (second.id.part, second.id.bus, second.id.lines) == (query.id.part, query.id.bus, query.id.lines)
+
+
+def test_the_pins_that_feed_a_part_are_told_from_those_tied_to_its_supply() -> None:
+    board = load_board("tern-b").board
+    assert [pin.name for pin in board.feeds("U6")["+3V3"].own] == ["8"]
+    assert [pin.name for pin in board.feeds("U6")["+3V3"].tied] == ["3", "7"]
+
+
 def line_of(text: str, needle: str) -> int:
     return next(number for number, line in enumerate(text.splitlines(), 1) if needle in line)
 
@@ -122,8 +140,8 @@ WRONG = [
     ('refs = ["U4"]', 'refs = ["U44"]', "part 1.refs", "names like it: U4"),
     ('refs = ["U5"]', 'refs = ["U4"]', "part 3.refs", "each part once"),
     ('package = "qfp-48"', 'package = "qfp-49"', "part 1.package", "names like it: qfp-48"),
-    ('role = "regulator"\nmakes = ["+3V3"]', 'role = "wizard"\nmakes = ["+3V3"]', "part 5.role", "regulator"),
-    ('makes = ["+3V3"]', 'makes = ["+1V2"]', "part 5.makes", "a net that U2 touches"),
+    ('role = "regulator"\nmakes = ["+3V3"]', 'role = "wizard"\nmakes = ["+3V3"]', "part 6.role", "regulator"),
+    ('makes = ["+3V3"]', 'makes = ["+1V2"]', "part 6.makes", "a net that U2 touches"),
     ('net = "+3V3"', 'net = "LED"', "rail 1.at", "a pin on LED"),
     ('net = "+3V3"', 'net = "GND"', "rail 1.net", "a supply, not ground"),
     ("least = 3.135", 'least = "3.135"', "rail 1.least", "a number of V"),
@@ -169,6 +187,12 @@ WRONG = [
     ('data-out = "I2C_SDA"', 'data-in = "I2C_SDA"', "stage clock.reads.lines.data-in", "data-out"),
     ('clock = "I2C_SCL"', 'clock = "I2C_SLC"', "stage clock.reads.lines.clock", "names like it: I2C_SCL"),
     ('known = { "5A 31 15"', 'known = { "5A 31"', "stage memory.reads.known", "3 hex bytes"),
+    ('power_pins = ["8", "4"]', 'power_pins = ["8", "U6.4"]', "part 4.power_pins", "a joined pin of U6"),
+    ('send = "mark memory?"', 'ask = "mark memory?"', "stage memory.reads.second.ask", "send"),
+    ('send = "mark memory?"', "", "stage memory.reads.second.send", "either send"),
+    ('field = "mark"', 'field = "mask"', "stage memory.reads.second.field", "names like it: mark"),
+    ('id = "C3 5A"', f'id = "{17 * "C3 "}"', "stage memory.reads.second.id", "1 to 16 bytes"),
+    ('id = "C3 5A"', 'id = "C3 5A"\nbus = "spi"', "stage memory.reads.second.bus", "id"),
 ]  # fmt: skip
 
 

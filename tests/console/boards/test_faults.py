@@ -71,6 +71,39 @@ def test_parts_clocks_and_supplies() -> None:
     assert {net: fault.part for net, fault in rails.items()} == {"+3V3": "U3", "VBUS": "J1"}
 
 
+def test_shorted_parts_join_their_supplies_and_small_ones_their_nets() -> None:
+    shorts = {name: fault.nets for name, fault in called(Kind.SHORT).items()}
+    assert shorts == {
+        "U1.1-U1.2": {"+3V3", "GND"},
+        "U2.3-U2.4": {"+3V3", "GND"},
+        "U3.1-U3.2": {"VBUS", "GND"},
+        "U3.1-U3.5": {"VBUS", "+3V3"},  # a regulator that passes on what it gets
+        "U3.2-U3.5": {"GND", "+3V3"},
+        "U4.3-U4.4": {"VBUS", "GND"},
+        "Y1.2-Y1.3": {"GND", "+3V3"},
+        "C1.1-C1.2": {"+3V3", "GND"},
+    }
+    filtered = Board(Circuit([*row("C2", 0, 0, 1.6, "SCK", "GND"), *row("R3", 0, 9, 1.6, "SCK", "GND")]))
+    assert called(Kind.SHORT, filtered).keys() == {"C2.1-C2.2"}
+    grounds = Board(Circuit(row("U9", 0, 0, 0.5, "GND", "AGND")))
+    assert not called(Kind.SHORT, grounds), "two grounds are mostly one"
+
+
+def test_a_short_is_made_by_what_joins_just_these_two_nets() -> None:
+    pair = frozenset({"+3V3", "GND"})
+    found = reach(BOARD, Exercises(frozenset({"U1"}), apart=frozenset({pair}), unpowered=True), TABLE.strength)
+    for fault in possible_faults(BOARD, TABLE):
+        joins = fault.kind in (Kind.BRIDGE, Kind.SHORT) and fault.nets == pair
+        assert fault.need(found, TABLE.strength) == (TABLE.strength.direct if joins else 0), fault.key
+
+
+def test_a_missing_supply_says_nothing_of_the_joints_on_it() -> None:
+    reading = Implication("all ones", rails={"+3V3": 0.5}, otherwise=0.05)
+    assert called(Kind.RAIL)["+3V3"].fit(reading) == 0.5
+    assert called(Kind.SHORT)["C1.1-C1.2"].fit(reading) == 0.5
+    assert called(Kind.OPEN)["U1.1"].fit(reading) == 0.05
+
+
 def test_what_a_bridge_does_to_a_stage() -> None:
     found = reach(BOARD, SPI, TABLE.strength)
     bridges = called(Kind.BRIDGE)

@@ -94,5 +94,6 @@ def test_a_stage_says_whose_name_it_reads_and_which_nets_must_be_apart() -> None
         "identify": {"U4"}, "memory": {"U6"}, "fpga": {"U5"}, "clock": {"U7"},
     }  # fmt: skip
     assert {id: use.apart for id, use in uses.items() if use.apart} == {
-        "no-short-3v3": {"+3V3", "GND"}, "no-short-1v2": {"+1V2", "GND"},
+        "no-short-3v3": {frozenset({"+3V3", "GND"})}, "no-short-1v2": {frozenset({"+1V2", "GND"})},
     }  # fmt: skip
+    assert {id for id, use in uses.items() if use.unpowered} == {"no-short-3v3", "no-short-1v2"}

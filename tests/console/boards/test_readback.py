@@ -82,29 +82,37 @@ def test_a_row_that_does_not_exist_at_a_width_fits_nothing_there() -> None:
 
 def test_left_shift_and_reversal_look_the_same_and_a_second_register_tells() -> None:
     # 0x0410 shifted left is 0x0410 reversed
-    registers = {"the mirror register": 0x0410, "the revision": 0x2003}
-    first = read_back(0x0410, [0x0820] * 5, "spi", 16, registers=registers)
+    first = read_back(0x0410, [0x0820] * 5, "spi", 16)
     assert fits(first) == {
         ("shifted", "left by 1, filled with 0"),
         ("shifted", "rotated left by 1"),
         ("bit-reversed", "all bits in reverse order"),
     }
     assert first.ambiguous
-    assert first.ask == ("read the revision too, which should be 0x2003: it tells these patterns apart",)
+    (ask,) = first.ask
+    assert ask.startswith("read a second register")
     shifted = narrow(first, read_back(0x2003, [0x4006] * 5, "spi", 16))
     assert fits(shifted) == {("shifted", "left by 1, filled with 0"), ("shifted", "rotated left by 1")}
     assert (shifted.ambiguous, shifted.ask) == (False, ())
+    assert shifted.second == "a second register reads 4006 where 2003 should be; what fits both"
     assert fits(narrow(first, read_back(0x2003, [0xC004] * 5, "spi", 16))) == {
         ("bit-reversed", "all bits in reverse order")
     }
-    assert narrow(first, read_back(0x2003, [0x4006, 0x2003], "spi", 16)) == first, "changing readings exclude nothing"
+    changing = narrow(first, read_back(0x2003, [0x4006, 0x2003], "spi", 16))
+    assert (changing.patterns, changing.ask) == (first.patterns, first.ask), "changing readings exclude nothing"
+    right = narrow(first, read_back(0x2003, [0x2003] * 5, "spi", 16))
+    assert right.patterns == ()
+    assert right.second == "a second register reads as it should; no known pattern fits both"
 
 
-def test_without_known_registers_any_second_one_is_asked_for() -> None:
-    (ask,) = read_back(0x0410, [0x0820] * 5, "spi", 16).ask
-    assert ask.startswith("read a second register")
-    (ask,) = read_back(0x0410, [0x5A3C] * 5, "spi", 16).ask
+def test_one_register_alone_cannot_tell_several_patterns_apart_and_none() -> None:
+    none = read_back(0x0410, [0x5A3C] * 5, "spi", 16)
+    (ask,) = none.ask
     assert ask.startswith("no known pattern fits")
+    assert none.ambiguous
+    assert not read_back(0x0410, [0xFFFF] * 5, "spi", 16).ambiguous, "one pattern fits"
+    assert not read_back(0x0410, [0x0820, 0x0410], "spi", 16).ambiguous, "a value that changes is another matter"
+    assert not read_back(0x0410, [0x0410] * 5, "spi", 16).ambiguous
 
 
 def test_few_readings_ask_for_more() -> None:

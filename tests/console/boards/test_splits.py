@@ -13,9 +13,9 @@ from console.boards.circuit import Circuit
 from console.boards.defects import defects
 from console.boards.faults import possible_faults
 from console.boards.splits import Probe, Split, best_split, supply_exercises, supply_probes
-from console.boards.stagerun import Board, Exercises, StageRun
+from console.boards.stagerun import Board, Exercises, Implication, PartClass, StageRun
 from console.boards.suspects import Suspects, suspects, weigh
-from tests.console.boards.bench_board import BOARD, SERIAL, SPI, ran, row
+from tests.console.boards.bench_board import BOARD, CLASSES, SERIAL, SPI, ran, row
 
 TABLE = defects()
 # two chips joined by eight nets, so far apart that nothing bridges
@@ -80,7 +80,7 @@ def test_nothing_is_proposed_without_suspects() -> None:
 def test_supplies_that_a_failed_stage_needs_are_measured_unless_they_were() -> None:
     failed = ran("flash identifies", False, SPI)
     tests = {test.key: test for test in supply_probes(BOARD, [failed])}
-    assert tests.keys() == {"volts +3V3", "ohms +3V3 GND", "volts VBUS", "ohms VBUS GND"}
+    assert tests.keys() == {"volts +3V3", "ohms +3V3 GND", "volts VBUS", "ohms VBUS GND"}, "no probe gets under U2"
     assert tests["volts +3V3"].live
     assert not tests["ohms +3V3 GND"].live
     assert tests["volts +3V3"].exercises == supply_exercises(BOARD, "+3V3") == Exercises(
@@ -94,18 +94,54 @@ def test_supplies_that_a_failed_stage_needs_are_measured_unless_they_were() -> N
     assert not list(supply_probes(BOARD, [ran("flash identifies", None, SPI), ran("loader", True, SERIAL)]))
 
 
+# the flash memory of the example with its leads in view, and joints that take long to look at
+LEADS = Board(
+    BOARD.circuit, {**CLASSES, "U2": PartClass("U2", inspect_min=4.0), "U1": PartClass("U1", inspect_min=4.0)}
+)
+AT_LEADS = "volts +3V3 U2.3 U2.4"
+
+
+def test_volts_at_a_parts_own_leads_tell_its_joint_from_the_supply() -> None:
+    rail = ran("rail", True, supply_exercises(LEADS, "+3V3"))
+    failed = ran("flash identifies", False, SPI)
+    tests = {test.key: test for test in supply_probes(LEADS, [rail, failed])}
+    leads = tests[AT_LEADS]
+    assert leads.title == "measure +3V3 on the lead U2.3 itself to U2.4"
+    assert leads.live
+    assert not any("U1" in key for key in tests), "two pins of U1 share each supply: one alone says little"
+
+    def joint(*runs: StageRun) -> float:
+        found = suspects(LEADS, [rail, failed, *runs])
+        return sum(item.probability for item in found.items() if item.key in ("open joint U2.3", "open joint U2.4"))
+
+    assert joint(leads.run(good=True)) < 0.1 * joint()
+    assert joint(leads.run(good=False)) > 0.5
+    done = [rail, failed, leads.run(good=True)]
+    assert AT_LEADS not in {test.key for test in supply_probes(LEADS, done)}
+
+
+def test_volts_at_the_leads_are_proposed_where_they_save_looking() -> None:
+    # a supply that was measured, nothing else known: with joints that take minutes each, a minute with the meter pays
+    reading = Implication("all ones", pins={"U2.3": 0.5, "U2.4": 0.5}, otherwise=0.08)
+    runs = [ran("rail", True, supply_exercises(LEADS, "+3V3")), ran("flash identifies", False, SPI, evidence=reading)]
+    found = best_split(weigh(LEADS, runs), supply_probes(LEADS, runs))
+    assert found is not None
+    assert found.probe.key == AT_LEADS
+    assert found.first_if_bad.startswith("U2.")
+
+
 def test_ohms_tell_of_bridges_between_just_these_nets() -> None:
     faults = possible_faults(BOARD, TABLE)
     failed = ran("rail", False, Exercises(frozenset({"U3"})))
     ohms = next(test for test in supply_probes(BOARD, [failed]) if test.key == "ohms +3V3 GND")
 
-    def bridged(*runs: StageRun) -> float:
+    def joined(*runs: StageRun) -> float:
         found = suspects(BOARD, [failed, *runs], faults=faults)
         pairs = {"+3V3", "GND"}
         return sum(item.probability for item in found.items() if {pin.net for pin in item.pins} == pairs)
 
-    assert bridged(ohms.run(good=True)) < 0.1 * bridged()
-    assert bridged(ohms.run(good=False)) > 0.9
+    assert joined(ohms.run(good=True)) < 0.1 * joined()
+    assert joined(ohms.run(good=False)) > 0.9
 
 
 def test_words_are_safe() -> None:

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from console.boards.circuit import Circuit, Pin
 from console.boards.defects import defects
 from console.boards.stagerun import RAILS, Board, Exercises, Implication, PartClass, Reach, guessed_class, reach, wild
+from tests.console.boards.bench_board import row
 
 PINS = [
     Pin("U1", "1", "+3V3"), Pin("U1", "2", "GND"), Pin("U1", "3", "CS"), Pin("U1", "4", "SCK"), Pin("U1", "5", "CLK"),
@@ -61,6 +62,60 @@ def test_supplies_back_to_their_source() -> None:
     assert at(found, "U3.1") == at(found, "U3.3") == STRENGTH.direct  # input and enable: each has its own task
     assert at(found, "J1.1") == STRENGTH.direct
     assert found.parts["U3"] == found.parts["J1"] == STRENGTH.direct
+
+
+# the example's flash memory and oscillator: WP, HOLD and enable tied to the supply; and a chip with power all over
+TIED = Board(
+    Circuit(
+        [
+            *row("U6", 0, 0, 1.27, "CS", "MISO", "+3V3", "GND", "MOSI", "SCK", "+3V3", "+3V3"),
+            *row("Y1", 0, 9, 2.0, "+3V3", "GND", "OSC", "+3V3"),
+            *row("U4", 0, 18, 0.5, "+3V3", "GND", "CS", "+3V3"),
+            *row("U7", 0, 27, 0.5, "+3V3", "GND", "+3V3", "SCK", ""),
+        ]
+    ),
+    {"U7": PartClass("U7", power_pins=frozenset({"3"}))},
+)
+
+
+@pytest.mark.parametrize(
+    ("ref", "own", "tied"),
+    [
+        ("U6", "8", "3 7"),  # eight pins: supply at 8, ground at 4
+        ("Y1", "4", "1"),  # four pins: supply at 4, ground at 2, as oscillators have it
+        ("U7", "3", "1"),  # as the board file says
+        ("U4", "1 4", ""),
+    ],
+)
+def test_a_supply_pin_is_told_from_a_pin_that_is_tied_to_a_supply(ref: str, own: str, tied: str) -> None:
+    # the places of supply and ground on packages of two rows: common practice, no source
+    board = TIED
+    if ref == "U4":  # its last pin is a supply, but the one at the half is one of two grounds elsewhere
+        board = Board(Circuit(row("U4", 0, 0, 0.5, "+3V3", "CS", "GND", "+3V3")))
+    feeds = board.feeds(ref)["+3V3"]
+    assert [pin.name for pin in feeds.own] == own.split()
+    assert [pin.name for pin in feeds.tied] == tied.split()
+    found = reach(board, Exercises(frozenset({ref}), frozenset({"CS", "SCK", "OSC"})), STRENGTH)
+    if tied:
+        assert [at(found, f"{ref}.{name}") for name in own.split()] == [STRENGTH.direct]
+    for name in tied.split():
+        assert at(found, f"{ref}.{name}") == STRENGTH.shared
+
+
+def test_a_supply_measured_at_a_lead_needs_that_joint_and_who_makes_it() -> None:
+    found = reach(BOARD, Exercises(fed=frozenset({"U2.3"})), STRENGTH)
+    assert at(found, "U2.3") == at(found, "U3.4") == at(found, "J1.1") == STRENGTH.direct
+    assert at(found, "U1.1") == 0
+    assert found.parts.keys() == {"U3", "J1"}
+    assert found.rails.keys() == {"+3V3", "VBUS"}
+    assert not found.nets
+
+
+def test_ohms_on_a_dead_board_need_nothing_but_what_joins_the_two_nets() -> None:
+    pair = frozenset({frozenset({"+3V3", "GND"})})
+    found = reach(BOARD, Exercises(frozenset({"U1", "U2"}), apart=pair, unpowered=True), STRENGTH)
+    assert (found.pins, found.parts, found.rails, found.nets, found.grounded) == ({}, {}, {}, frozenset(), frozenset())
+    assert found.apart == pair
 
 
 def test_what_a_supply_feeds_is_not_needed_by_what_feeds_it() -> None:

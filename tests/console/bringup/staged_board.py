@@ -63,7 +63,8 @@ class Hands:
         if check.id == asking.PROGRAM_MISSING:
             return Reply("found", asking.WRITE)
         if check.id.split()[0] in (VOLTS, OHMS):
-            return Reply("found", asking.YES)
+            loose = set(check.id.split()[2:]) & set(self._board.setup.joints.opens)
+            return Reply("found", asking.NO if loose else asking.YES)
         before = self._board.setup
         for place in check.id.split()[1:]:
             if "." in place:

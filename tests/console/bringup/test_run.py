@@ -3,20 +3,23 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
 from console.bench.chips import F303
-from console.boards.plan import Work
+from console.boards.limits import Expected
+from console.boards.plan import Plan, Work
 from console.bringup import asking
 from console.bringup.fold import State
 from console.bringup.told import as_object
 from console.bringup.words import suspect_lines
 from console.errors import Outcome, UsageTrouble
-from console.events import MarkKind
+from console.events import Chunk, MarkKind
 from console.operating import OTHER, Reply
 from console.snapshot import Fold, ended, exit_code
 from tests.console.bringup.staged_board import TERN, bring_up
+from tests.staged import JumpingLoop
 
 IDS = [stage.id for stage in TERN.stages]
 
@@ -55,6 +58,7 @@ def test_every_stage_says_what_it_found() -> None:
         ("open-pin:pin=U5.17", "fpga", "U5.17"),
         ("open-pin:pin=U7.5", "clock", "U7.5"),
         ("dead-part:part=Y1", "fpga", "Y1"),
+        ("open-pin:pin=U6.8", "memory", "U6.8"),
         ("bridge-pins:a=U4.16,b=U4.17", "memory", "U4.1"),
     ],
 )
@@ -66,6 +70,108 @@ def test_a_staged_fault_is_found_mended_and_the_plan_goes_on(fault: str, stage: 
     assert story.runs(stage) == 2
     assert (story.runs("write"), story.runs("verify")) == (1, 1), "what the chip holds stays proven"
     assert story.runs("sync") == 2, "after the power was off the loader is woken again"
+
+
+@pytest.mark.parametrize(
+    ("fault", "key", "within"),
+    [
+        ("dead-part:part=Y1", "clock Y1", 3),  # all zeros: whatever holds the FPGA, and that is its clock
+        ("open-pin:pin=Y1.3", "open joint Y1.3", 10),
+        ("open-pin:pin=R8.1", "open joint R8.1", 10),
+        ("open-pin:pin=U6.8", "open joint U6.8", 10),  # all ones: the only lead that feeds the memory
+        ("open-pin:pin=U6.4", "open joint U6.4", 10),
+    ],
+)
+def test_what_the_read_back_points_at_is_looked_at_soon(fault: str, key: str, within: int) -> None:
+    looks = [id for id in bring_up(fault).hands.asked if " " in id]
+    assert key in looks[:within]
+
+
+@pytest.mark.parametrize(
+    ("stage", "pair", "parts"),
+    [
+        ("no-short-3v3", {"+3V3", "GND"}, {"U4", "U1", "U6"}),
+        # none of the fine pins at 1.2 V lies beside ground: what is left is the regulator, its capacitor, the FPGA
+        ("no-short-1v2", {"+1V2", "GND"}, {"U3", "C8", "U5"}),
+    ],
+)
+def test_a_measured_short_accuses_what_can_join_just_these_two_nets(
+    stage: str, pair: set[str], parts: set[str]
+) -> None:
+    story = bring_up(says={stage: [found("low", 0.2, "ohm")]} | _stop_everywhere())
+    nets = {pin.ref: pin.net for pin in TERN.board.circuit.pins}
+    suspects = story.state.suspects
+    assert parts <= {one.part for one in suspects}
+    assert all({nets[ref] for ref in one.pins} == pair for one in suspects)
+    assert {one.key.split()[0] for one in suspects} == {"bridge", "shorted"}
+
+
+def test_nets_that_were_found_apart_are_not_measured_again_and_nothing_that_joins_them_is_suspected() -> None:
+    low = {"rail-3v3": [found("low", 2.9, "V")]} | _stop_everywhere()
+    measured = bring_up(says=low)
+    assert "ohms +3V3 GND" not in measured.hands.asked
+    assert "ohms +3V3 GND" in bring_up(says=low, start_at="rail-3v3").hands.asked
+    apart = [one for one in measured.state.suspects if one.key.startswith(("bridge", "shorted"))]
+    assert all(one.probability < 0.02 for one in apart)
+
+
+def _plan_that_wants(id: str, known: str, second: bytes = b"mark memory?\r\n") -> Plan:
+    """The example with another id for its memory, a value that is another part's own, and this second question."""
+    memory = TERN.stage("memory")
+    assert memory.query is not None
+    assert memory.query.id is not None
+    assert memory.query.id.second is not None
+    wanted = replace(
+        memory.query.id,
+        expected=bytes.fromhex(id),
+        known={int.from_bytes(bytes.fromhex(known)): "another"},
+        second=replace(memory.query.id.second, send=second),
+    )
+    expected = {"id": Expected((bytes.fromhex(id),))}
+    changed = replace(memory, query=replace(memory.query, id=wanted, expected=expected))
+    return replace(TERN, stages=tuple(changed if one.id == "memory" else one for one in TERN.stages))
+
+
+def test_a_wrong_id_that_fits_several_patterns_is_settled_by_a_second_register() -> None:
+    # the bench's memory says 5A3114: one bit of 5A3110 stuck at 1, or another part; its second register reads right,
+    # which that stuck bit would have spoiled
+    story = bring_up(plan=_plan_that_wants("5A 31 10", "5A 31 14"), says=_stop_everywhere())
+    memory = story.state.stage("memory")
+    assert memory is not None
+    run = next(run for run in story.state.history.ran if run.stage == "memory")
+    assert run.seen == ("another-known-id",)
+    assert "a second register reads as it should; what fits both" in run.off
+    assert story.state.suspects[0].key == "other part U6"
+    asked = [event.data for event in story.events if isinstance(event, Chunk) and event.direction == "out"]
+    assert asked.count(b"mark memory?\r\n") == 5
+
+
+def test_a_second_register_that_stays_silent_narrows_nothing_and_is_said_so() -> None:
+    story = bring_up(plan=_plan_that_wants("5A 31 10", "5A 31 14", second=b"\r\n"), says=_stop_everywhere())
+    run = next(run for run in story.state.history.ran if run.stage == "memory")
+    assert set(run.seen) == {"bit-stuck", "another-known-id"}
+    assert "a second register gives no answer" in run.off
+    assert "read a second register" not in run.off
+
+
+def test_a_board_is_weighed_beside_the_event_loop(monkeypatch: pytest.MonkeyPatch) -> None:
+    # on 300 parts with ten failed stages that takes about a second, in which the screen must go on
+    beside: list[str] = []
+    at_once = JumpingLoop.run_in_executor
+
+    def noted(loop: JumpingLoop, executor: Any, func: Any, *args: Any) -> Any:
+        beside.append(func.args[0].__name__)  # asyncio.to_thread gives the call in a context
+        return at_once(loop, executor, func, *args)
+
+    monkeypatch.setattr(JumpingLoop, "run_in_executor", noted)
+    bring_up("open-pin:pin=U6.2")
+    assert beside[:3] == ["weigh", "answer", "best"]
+
+
+def test_one_pattern_needs_no_second_register() -> None:
+    story = bring_up("open-pin:pin=U6.2")
+    asked = [event.data for event in story.events if isinstance(event, Chunk) and event.direction == "out"]
+    assert b"mark memory?\r\n" not in asked
 
 
 def test_a_wrong_id_is_read_five_times_and_its_pattern_told() -> None:
@@ -346,7 +452,10 @@ def test_a_test_that_is_left_out_is_not_asked_for_again() -> None:
 
 
 def test_a_supply_that_was_looked_at_counts_as_measured() -> None:
-    story = bring_up(start_at="rail-3v3", says={"rail-3v3": [found("low", 2.9, "V")], "supply +3V3": [Reply("stop")]})
+    skipped = {key: [Reply("skip")] for key in ("ohms +3V3 GND", "volts VBUS", "ohms VBUS GND")}
+    story = bring_up(
+        start_at="rail-3v3", says=skipped | {"rail-3v3": [found("low", 2.9, "V")], "supply +3V3": [Reply("stop")]}
+    )
     asked = story.hands.asked
     assert asked.index("supply VBUS") < asked.index("supply +3V3")
     ranked = [{one.key: one.probability for one in state.suspects} for state in story.states if state.suspects]
@@ -363,7 +472,7 @@ FIRST = "bridge U4.14 U4.15"  # whom the plan suspects first when the memory sta
 
 def test_a_stage_that_is_taken_back_takes_the_suspects_of_its_failure_with_it() -> None:
     undo = {key: [Reply("undo")] for key in _stop_everywhere()}
-    story = bring_up(says={"rail-3v3": [found("low", 2.9, "V")]} | undo)
+    story = bring_up(says={"rail-3v3": [found("low", 2.9, "V")], "volts VBUS": [Reply("undo")]} | undo)
     assert any(state.suspects for state in story.states)
     again = next(state for state in story.states[len(IDS) :] if state.stages[4].state is State.AGAIN)
     assert (again.stages[4].id, again.stopped_at, again.suspects) == ("rail-3v3", "", ())

@@ -105,8 +105,8 @@ async def test_a_repair_brings_the_plan_back(until: Any, screen_text: Any) -> No
         assert "before you look: measure ohms between +3V3 and GND" in " ".join(screen_text(rig.app).split())
         await rig.answer(pilot, "ohms +3V3 GND", "1", "enter")
         await rig.answer(pilot, "power-on", "enter")
-        await rig.asked(pilot, "supply VBUS")
-        await rig.answer(pilot, "supply VBUS", "1", "enter")
+        await rig.answer(pilot, "volts VBUS", "1", "enter")
+        await rig.answer(pilot, "supply +3V3", "1", "enter")
         await rig.asked(pilot, "look-supply")
         plan = rig.source.bridge.fold.snapshot().bringup
         assert plan is not None
@@ -239,7 +239,8 @@ async def test_something_else_at_a_suspect_is_told_in_words(until: Any) -> None:
         await rig.answer(pilot, "power-off", "enter")
         await rig.answer(pilot, "ohms +3V3 GND", "1", "enter")
         await rig.answer(pilot, "power-on", "enter")
-        await rig.answer(pilot, "supply VBUS", "4", "enter")
+        await rig.answer(pilot, "volts VBUS", "1", "enter")
+        await rig.answer(pilot, "supply +3V3", "4", "enter")
         await until(pilot, lambda: isinstance(rig.app.screen, WordsScreen))
         await pilot.press(*"U2.1", "space", *"dry", "enter")
         await rig.asked(pilot, "look-supply")
