@@ -46,6 +46,8 @@ ACTIONS: Final[Mapping[str, str | None]] = {
     "heal-flaws": None,
     "mend": "place",
     "exchange": "part",
+    "measure": "at",
+    "watch": "part",
     "port-state": "state",
     "check": "check",
     "repair": "step",

@@ -7,6 +7,7 @@ answer, and never when nothing is.
 from __future__ import annotations
 
 import contextlib
+import math
 import os
 import select
 import socket
@@ -16,7 +17,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
-from console.bench import hands, oracle, registry
+from console.bench import hands, meter, oracle, registry
 from console.bench.board import Board
 from console.bench.control import ControlServer
 from console.bench.delay import RunDelay
@@ -24,6 +25,7 @@ from console.bench.port import HAVE_PTY, End, PtyEnd, SocketEnd, drop_link, poin
 from console.bench.scenes import fault, with_fault
 from console.bench.setup import PortState, Setup
 from console.bench.spoils import spoiled
+from console.bench.wiring import Wiring
 from console.errors import UsageTrouble
 from protocols.uart import Frame
 
@@ -138,7 +140,7 @@ class Bench:
     def _arm(self, now: float) -> None:
         """While a program has it open: the port goes away where the setup says so."""
         setup = self._board.setup
-        if setup.wiring.supply_shorted:
+        if self._board.wiring.supply_shorted:
             self._vanish_at = now + _BROWN_OUT_S
         elif setup.vanish_after_s:
             self._vanish_at = now + setup.vanish_after_s
@@ -233,7 +235,7 @@ class Bench:
 
     def _appear(self) -> None:
         self._return_at = None
-        if self._end is not None or not self._board.setup.wiring.adapter.enumerates:
+        if self._end is not None or not self._board.wiring.adapter.enumerates:
             return
         end: End = PtyEnd() if not self._sockets else SocketEnd(self._number)
         if isinstance(end, SocketEnd):
@@ -267,8 +269,7 @@ class Bench:
         self._enter("")
         self._open = False
         self._board.closed()
-        setup = self._board.setup
-        back = _BROWN_OUT_GONE_S if setup.wiring.supply_shorted else setup.return_after_s
+        back = _BROWN_OUT_GONE_S if self._board.wiring.supply_shorted else self._board.setup.return_after_s
         self._return_at = now + back if back else None
 
     # --- hands
@@ -277,6 +278,7 @@ class Bench:
         now = time.monotonic()
         board = self._board
         before, wiring = board.setup, board.setup.wiring
+        was = board.wiring
         told: dict[str, Any] = {}
         match action:
             case "swap-wires":
@@ -290,7 +292,7 @@ class Bench:
             case "reset":
                 board.reset(now)
             case "reflow":
-                board.rewire(hands.heal(wiring), now)
+                hands.work(board, hands.heal(board.setup), now)
             case "join-adapter" | "part-adapter":
                 board.rewire(replace(wiring, loop_back=action == "join-adapter"), now)
             case "board-off" | "board-on":
@@ -304,13 +306,13 @@ class Bench:
             case "heal-flaws":
                 board.spoil(Setup())
             case "mend":
-                joints = board.setup.joints.mended(str(fields["place"]))
-                told = {"changed": joints != board.setup.joints}
-                board.mend(joints, now)
+                told = {"changed": hands.work(board, hands.mended(board.setup, str(fields["place"])), now)}
             case "exchange":
-                joints = board.setup.joints.exchanged(str(fields["part"]))
-                told = {"changed": joints != board.setup.joints}
-                board.mend(joints, now)
+                told = {"changed": hands.work(board, hands.exchanged(board.setup, str(fields["part"])), now)}
+            case "measure":
+                told = _measured(board.setup, str(fields["at"]))
+            case "watch":
+                told = {"so": meter.does(board.setup, str(fields["part"]))}
             case "port-state":
                 board.setup = replace(board.setup, port=_port_state(fields["state"]))
             case "vanish":
@@ -327,7 +329,7 @@ class Bench:
                 told = {"changed": hands.repair(board, str(fields["step"]), now)}
             case _:
                 pass  # "status": the answer is the same
-        self._follow(before)
+        self._follow(before, was)
         return told | self._status()
 
     def _check(self, check: str, now: float) -> dict[str, Any]:
@@ -339,19 +341,19 @@ class Bench:
         readings = [reading._asdict() for reading in found.readings]
         return {"check": check, "outcome": found.outcome, "readings": readings}
 
-    def _follow(self, before: Setup) -> None:
+    def _follow(self, before: Setup, was: Wiring) -> None:
         """The port follows the setup."""
-        setup = self._board.setup
-        if not setup.wiring.adapter.enumerates and self._end is not None:
+        setup, wiring = self._board.setup, self._board.wiring
+        if not wiring.adapter.enumerates and self._end is not None:
             self._disappear()
             self._enter("")
             self._open = False
             self._board.closed()
-        elif setup.wiring.adapter.enumerates and not before.wiring.adapter.enumerates:
+        elif wiring.adapter.enumerates and not was.adapter.enumerates:
             self._appear()
         if self._end is not None and setup.port is not before.port:
             self._end.stage(setup.port)
-        if before.wiring.supply_shorted and not setup.wiring.supply_shorted:
+        if was.supply_shorted and not wiring.supply_shorted:
             self._vanish_at = None
 
     def _status(self) -> dict[str, Any]:
@@ -370,6 +372,16 @@ class Bench:
             "baud": board.baud,
             "synchronised": board.target.synchronised,
         }
+
+
+def _measured(setup: Setup, at: str) -> dict[str, Any]:
+    """Volts at one place or ohms between two; `known` False for what this board has not, or a chip decides."""
+    places = at.split()
+    if len(places) not in (1, 2) or not all(map(meter.known, places)):
+        return {"known": False, "value": None}
+    value = meter.volts(setup, places[0]) if len(places) == 1 else meter.ohms(setup, *places)
+    # JSON has no infinity: no value is an overload
+    return {"known": value is not None, "value": value if value is not None and math.isfinite(value) else None}
 
 
 def _port_state(value: object) -> PortState:

@@ -9,6 +9,7 @@ import sys
 import threading
 from pathlib import Path
 
+from console.bench.consequences import wired
 from console.bench.loop import Bench
 from console.bench.registry import find
 from console.bench.scenes import GOOD, scene, setup_for
@@ -38,7 +39,7 @@ def run(
             where=link,
             help="choose another name for --link, or end the other board first",
         )
-    if link is None and not setup.wiring.adapter.enumerates:
+    if link is None and not wired(setup).adapter.enumerates:
         raise UsageTrouble(
             "bench-start", "this board's port does not come, so its name must be given", help="add --link board.port"
         )

@@ -114,6 +114,7 @@ SPOILS: Final[Mapping[str, Spoil]] = MappingProxyType(
         "bridge-pins": Spoil(
             "solder joins two pins", {"a": "U6.1", "b": "U6.2"}, _joint("bridges", lambda v: (v["a"], v["b"]))
         ),
+        "shaky-pin": Spoil("a joint comes and goes", {"pin": "U4.30"}, _joint("shaky", lambda v: v["pin"])),
         "dead-part": Spoil("a part does nothing", {"part": "Y1"}, _joint("dead", lambda v: v["part"])),
         "bus-pull": Spoil("how the chip pulls the line it reads data from", {"pull": "none"}, _pulled),
         "drop-byte": Spoil("a byte is lost on the way", _PLACE, _line(What.DROP)),
@@ -164,7 +165,14 @@ def _value(name: str, key: str, text: str) -> int | str:
     if key in _WORDS:
         if text in _WORDS[key]:
             return text
-        known = ", ".join(sorted(_WORDS[key]))
+        part = text.partition(".")[0]
+        if _WORDS[key] is tern.PINS and part in tern.PARTS:  # all pins of the board would be a wall of words
+            there = sorted(tern.PINS, key=lambda pin: (pin[:-len(pin.partition(".")[2])], pin.partition(".")[2].zfill(3)))
+            known = ", ".join(pin for pin in there if pin.partition(".")[0] == part)
+        elif _WORDS[key] is tern.PINS:
+            known = f"a pin such as U6.2, of one of the parts {', '.join(sorted(tern.PARTS))}"
+        else:
+            known = ", ".join(sorted(_WORDS[key]))
         raise UsageTrouble("flaw", f"{name}: {clean(text, 40)!r} is no {key}", help=f"give one of: {known}")
     try:
         value = int(text, 0)
