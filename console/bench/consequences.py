@@ -3,8 +3,8 @@
 The serial line's rules (`wiring`) speak of one joint and one short for each direction: here the ways from the bridge
 through the series resistors to the chip are followed, and what is found is said in those words.
 
-Hands that set the boot strap and press reset do so at the parts themselves, and power the board anew where that does not
-start the chip: lines from the bridge to reset and strap are never used by a simulated port.
+Hands that set the boot strap and press reset do so at the parts themselves, and power the board anew where that does
+not start the chip: lines from the bridge to reset and strap are never used by a simulated port.
 """
 
 from __future__ import annotations

@@ -21,7 +21,6 @@ from console.bench.wiring import Adapter, Fitted, Joint, Stuck
 from console.errors import UsageTrouble
 from console.text import clean
 
-
 TX, RX = "tx_joint", "rx_joint"
 _PINS: Final[Mapping[str, str]] = {TX: tern.TX_LINE[0], RX: tern.RX_LINE[0]}
 
@@ -106,7 +105,8 @@ def _levels(setup: Setup) -> Setup:
 
 def _new_chip(setup: Setup) -> Setup:
     setup = replace(_wires(chip=Fitted.GOOD)(setup), readout_protected=False)
-    return replace(setup, joints=setup.joints.mended(tern.MCU))
+    dead = tuple(part for part in setup.joints.dead if part != tern.MCU)
+    return replace(setup, joints=replace(setup.joints, dead=dead))
 
 
 def _nothing(setup: Setup) -> Setup:

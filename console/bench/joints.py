@@ -38,9 +38,9 @@ class Joints:
     opens: tuple[str, ...] = ()
     bridges: tuple[tuple[str, str], ...] = ()
     dead: tuple[str, ...] = ()
-    shaky: tuple[str, ...] = ()
     miso_pull: Pull = Pull.UP
     seed: int = 7
+    shaky: tuple[str, ...] = ()
 
     def mended(self, place: str) -> Joints:
         """With everything put right at a pin (``U6.2``) or at all pins of a part (``U6``), which is replaced."""

@@ -1,7 +1,7 @@
-"""A meter's probes and a pair of eyes on the staged board: volts, ohms, and whether a part does what it is there for. Pure.
+"""A meter and a pair of eyes on the staged board: volts, ohms, and whether a part does what it is there for. Pure.
 
-Limits: a probe never slips; a signal that a chip drives has no reading here (`oracle` measures the serial line's); a look
-at a whole part finds what every look would: a dark lamp, a header that is not soldered in.
+Limits: a probe never slips; a signal that a chip drives has no reading here (`oracle` measures the serial line's); a
+look at a whole part finds what every look would: a dark lamp, a header that is not soldered in.
 """
 
 from __future__ import annotations

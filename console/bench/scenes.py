@@ -25,7 +25,7 @@ GOOD: Final = "tern-12"
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """One thing wrong with a board: the properties it changes, the flaw with parameters that it is, or both; and words."""
+    """One thing wrong with a board: the properties it changes, the flaw with parameters that it is; and words."""
 
     id: str
     title: str

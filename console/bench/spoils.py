@@ -165,14 +165,7 @@ def _value(name: str, key: str, text: str) -> int | str:
     if key in _WORDS:
         if text in _WORDS[key]:
             return text
-        part = text.partition(".")[0]
-        if _WORDS[key] is tern.PINS and part in tern.PARTS:  # all pins of the board would be a wall of words
-            there = sorted(tern.PINS, key=lambda pin: (pin[:-len(pin.partition(".")[2])], pin.partition(".")[2].zfill(3)))
-            known = ", ".join(pin for pin in there if pin.partition(".")[0] == part)
-        elif _WORDS[key] is tern.PINS:
-            known = f"a pin such as U6.2, of one of the parts {', '.join(sorted(tern.PARTS))}"
-        else:
-            known = ", ".join(sorted(_WORDS[key]))
+        known = _pins_like(text) if _WORDS[key] is tern.PINS else ", ".join(sorted(_WORDS[key]))
         raise UsageTrouble("flaw", f"{name}: {clean(text, 40)!r} is no {key}", help=f"give one of: {known}")
     try:
         value = int(text, 0)
@@ -184,3 +177,11 @@ def _value(name: str, key: str, text: str) -> int | str:
             "flaw", f"{name}, {key}: {clean(text, 40)!r} is no number that fits", help=f"give a number from {least}"
         )
     return value
+
+
+def _pins_like(text: str) -> str:
+    """The pins of the part that was meant; those of the whole board would be a wall of words."""
+    part = text.partition(".")[0]
+    if part not in tern.PARTS:
+        return f"a pin such as U6.2, of one of the parts {', '.join(sorted(tern.PARTS))}"
+    return ", ".join(sorted((pin for pin in tern.PINS if pin.startswith(f"{part}.")), key=lambda pin: (len(pin), pin)))

@@ -1,9 +1,9 @@
-"""The supplies of the Tern with whatever is wrong at its joints: volts and ohms of any net, and who lives on them. Pure.
+"""The Tern's supplies with whatever is wrong at its joints: volts and ohms of its nets, and who lives on them. Pure.
 
-One network of resistors serves every reading (`circuit` solves it): parts between the nodes of their pins, solder between
-nodes, a node of its own for a pin that is not soldered. USB feeds the 3.3 V regulator, and that the 1.2 V regulator; each
-holds its voltage up to its limit, gives its limit into a short, and takes no current back. Values: common practice, no
-source.
+One network of resistors serves every reading (`circuit` solves it): parts between the nodes of their pins, solder
+between nodes, a node of its own for a pin that is not soldered. USB feeds the 3.3 V regulator, and that the 1.2 V
+regulator; each holds its voltage up to its limit, gives its limit into a short, and takes no current back. Values:
+common practice, no source.
 """
 
 from __future__ import annotations

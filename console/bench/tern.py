@@ -1,6 +1,6 @@
 """The Tern logger on the simulated bench: every pin of revision B's netlist, and what its parts do with them.
 
-Names are those of the netlist. Invented, as the board is. The values of parts are usual ones: common practice, no source.
+Names are those of the netlist. Invented, as the board is. Values of parts are usual ones: common practice, no source.
 """
 
 from __future__ import annotations
@@ -97,10 +97,10 @@ PULL_UPS: Final = ("R9", "R10", "R11", "R12")
 CLOCK_SERIES: Final = "R8"
 RESISTORS: Final[Mapping[str, float]] = MappingProxyType(
     {
-        **{"R1": 470.0, "R2": 470.0, "R3": 680.0, "R6": 1e3, "R7": 1e3, "R8": 33.0},
-        **{"R4": 10e3, "R5": 10e3, "R9": 10e3, "R10": 10e3, "R11": 4.7e3, "R12": 4.7e3},
+        "R1": 470.0, "R2": 470.0, "R3": 680.0, "R4": 10e3, "R5": 10e3, "R6": 1e3,
+        "R7": 1e3, "R8": 33.0, "R9": 10e3, "R10": 10e3, "R11": 4.7e3, "R12": 4.7e3,
     }
-)
+)  # fmt: skip
 """In ohms."""
 
 # the serial line: the chip's pin, its series resistor from the chip to the bridge, the bridge's pin
@@ -113,4 +113,4 @@ LAMP_LINE: Final = ("U4.2", "R3.1", "R3.2", "D1.2")
 DRIVEN: Final[Mapping[str, int]] = MappingProxyType(
     {"U1.14": 1, "U1.15": 1, "U1.17": 1, "U4.30": 1, "U4.13": 1, "U4.29": 0, "R4.1": 1}
 )
-"""What holds a level while the program asks its parts: idle lines, the radio's switch off, the strap at the boot level."""
+"""What holds a level while the program asks its parts: idle lines, the radio off, the strap at the boot level."""

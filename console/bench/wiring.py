@@ -100,8 +100,8 @@ class Wiring:
     """The electrical state of adapter, cable and board.
 
     `attached` False: the port that was chosen leads to another adapter with nothing on it. `clocked` False: the
-    oscillator the chip runs on does not swing. `reset_held`: something keeps its reset pin low. `board_v` is the board's
-    rail while it is up, `adapter_v` the adapter's level, both in volts.
+    oscillator the chip runs on does not swing. `reset_held`: something keeps its reset pin low. `board_v` is the
+    board's rail while it is up, `adapter_v` the adapter's level, both in volts.
     """
 
     adapter: Adapter = Adapter.GOOD

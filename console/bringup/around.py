@@ -19,7 +19,7 @@ _REMOTE: Final = "://"
 
 
 class SystemPorts:
-    """Ports of this system. `stands_in` says in words why no plug need be watched ("" where one is)."""
+    """Ports of this system. `stands_in` says in words that a plug need not be watched, the port is enough ("": it is)."""
 
     def __init__(self, port: str, clock: Clock, stands_in: str = "") -> None:
         self._port = port
@@ -32,8 +32,10 @@ class SystemPorts:
 
     async def shows_up(self, usb: tuple[int, int] | None, within_s: float) -> tuple[bool, str]:
         """Whether the port is there, or comes within that time, and what was seen."""
-        if self._stands_in:
+        if self._stands_in and (_REMOTE in self._port or os.path.exists(self._port)):
             return True, self._stands_in
+        if self._stands_in:
+            return False, f"{self._port} did not come"
         if _REMOTE in self._port:
             return True, "a remote port: its plug is not here to be watched"
         fold = PlugFold(usb)

@@ -5,13 +5,16 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import signal
+import tempfile
 from collections.abc import AsyncIterator, Callable, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Final
 
 from console.bench import control
 from console.bench.client import SimulatedBench
-from console.bench.scenes import scenes
+from console.bench.scenes import scenes, setup_for
+from console.bench.signs import NOTHING, unseen
 from console.boards.plan import Plan
 from console.bringup.around import SystemPorts, settings_for
 from console.bringup.run import Bringup
@@ -19,6 +22,7 @@ from console.clock import MonotonicClock
 from console.commands.attempt import opened
 from console.commands.board_hands import BoardBenchHands
 from console.commands.plan_text import PlanText
+from console.errors import UsageTrouble
 from console.operating import Hands
 from console.session.session import Session
 from console.snapshot import Fold, Snapshot
@@ -43,16 +47,24 @@ def at_port(port: str, hands: Hands) -> Place:
 
 
 @contextlib.asynccontextmanager
-async def on_bench(staged: str, plan: Plan, say: Say) -> AsyncIterator[Place]:
-    """A simulated board with its power off; `staged` is a scene, a fault or a flaw, "" for a good board.
+async def on_bench(staged: Sequence[str], plan: Plan, say: Say) -> AsyncIterator[Place]:
+    """A simulated board with its power off; `staged` are a scene at most, faults and flaws, none for a good board.
 
     Raises UsageTrouble for what cannot be staged, PortTrouble for a bench that does not start.
     """
-    async with SimulatedBench() as bench:
-        scene = staged if staged in {one.name for one in scenes()} else None
-        await bench.start(scene=scene, fault=staged if staged and scene is None else None)
-        await bench.act("power-off")
-        yield Place(bench.port, BoardBenchHands(bench, plan, say), STANDS_IN)
+    known = {one.name for one in scenes()}
+    chosen, faults = [one for one in staged if one in known], [one for one in staged if one and one not in known]
+    if len(chosen) > 1:
+        raise UsageTrouble("usage", f"one board, and {len(chosen)} scenes are given", help="leave all but one of them")
+    scene = chosen[0] if chosen else None
+    for name in unseen(setup_for(scene), faults):
+        say(f"staged: {name} {NOTHING}")
+    # a link: some faults take the port away, and it comes back under the same name
+    with tempfile.TemporaryDirectory(prefix="wakeline-") as folder:
+        async with SimulatedBench() as bench:
+            await bench.start(scene=scene, fault=faults, link=Path(folder) / "board.port")
+            await bench.act("power-off")
+            yield Place(bench.port, BoardBenchHands(bench, plan, say), STANDS_IN)
 
 
 async def carry_out(
