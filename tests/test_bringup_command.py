@@ -151,7 +151,9 @@ def test_check_of_a_wrong_file_names_file_line_and_key(tmp_path: Path, capsys: p
         (["bringup", "tern-b", "--port", "p", "--ask", "--answers", "f"], 2, "leave one"),
         (["bringup", "tern-b", "--port", "p"], 2, "--ask, --answers FILE"),
         (["bringup", "tern-b", "--bench", "--from", "nowhere"], 2, "one of: look-supply"),
-        (["bringup", "tern-b", "--bench", "no-such-fault"], 2, "bench --list"),
+        (["bringup", "tern-b", "--bench", "no-such-fault"], 2, "wires-uncrossed"),
+        (["bringup", "tern-b", "--bench", "tern-21", "--bench", "tern-24"], 2, "all but one"),
+        (["bringup", "tern-b", "--bench", "open-pin:pin=U4.99"], 2, "U4.48"),
         (["bringup", "no-such-board", "--check"], 7, "check the name"),
     ],
 )

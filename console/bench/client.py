@@ -37,7 +37,7 @@ class SimulatedBench:
         self,
         *,
         scene: str | None = None,
-        fault: str | Sequence[str] = (),
+        fault: str | Sequence[str] | None = None,
         chip: str | None = None,
         link: str | Path | None = None,
         paced: bool = True,
@@ -50,7 +50,7 @@ class SimulatedBench:
         if self._process is not None:
             raise RuntimeError("the bench runs already")
         words = ["-m", "console.bench", "--ready-json", "--child"]
-        faults = [fault] if isinstance(fault, str) else fault
+        faults = [fault] if isinstance(fault, str) else fault or ()
         options = [("--scene", scene), ("--chip", chip), ("--link", link), *(("--fault", one) for one in faults)]
         for option, value in options:
             if value is not None:

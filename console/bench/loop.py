@@ -7,7 +7,6 @@ answer, and never when nothing is.
 from __future__ import annotations
 
 import contextlib
-import math
 import os
 import select
 import socket
@@ -17,17 +16,13 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
-from console.bench import hands, meter, oracle, registry
+from console.bench import deeds, registry
 from console.bench.board import Board
 from console.bench.control import ControlServer
 from console.bench.delay import RunDelay
 from console.bench.port import HAVE_PTY, End, PtyEnd, SocketEnd, drop_link, point_link
-from console.bench.scenes import fault, with_fault
-from console.bench.setup import PortState, Setup
-from console.bench.spoils import spoiled
+from console.bench.setup import Setup
 from console.bench.wiring import Wiring
-from console.errors import UsageTrouble
-from protocols.uart import Frame
 
 _SPIN_S: Final = 0.0003
 _EAGER_S: Final = 0.0003  # a chip needs no waking up: so long it looks out for the next request before it sleeps
@@ -277,69 +272,19 @@ class Bench:
     def _act(self, action: str, fields: Mapping[str, Any]) -> dict[str, Any]:
         now = time.monotonic()
         board = self._board
-        before, wiring = board.setup, board.setup.wiring
-        was = board.wiring
+        before, was = board.setup, board.wiring
         told: dict[str, Any] = {}
         match action:
-            case "swap-wires":
-                board.rewire(replace(wiring, crossed=not wiring.crossed), now)
-            case "connect-ground":
-                board.rewire(replace(wiring, ground=True), now)
-            case "power-on" | "power-off":
-                board.rewire(replace(wiring, powered=action == "power-on"), now)
-            case "strap-boot" | "strap-run":
-                board.strap(action == "strap-boot")
-            case "reset":
-                board.reset(now)
-            case "reflow":
-                hands.work(board, hands.heal(board.setup), now)
-            case "join-adapter" | "part-adapter":
-                board.rewire(replace(wiring, loop_back=action == "join-adapter"), now)
-            case "board-off" | "board-on":
-                board.rewire(replace(wiring, connected=action == "board-on"), now)
-            case "adapter-frame":
-                board.set_frame(_frame(fields["frame"]))
-            case "adapter-baud":
-                board.baud = _baud(fields["baud"])
-            case "spoil":
-                board.spoil(spoiled(board.setup, str(fields["flaw"])))
-            case "heal-flaws":
-                board.spoil(Setup())
-            case "mend":
-                told = {"changed": hands.work(board, hands.mended(board.setup, str(fields["place"])), now)}
-            case "exchange":
-                told = {"changed": hands.work(board, hands.exchanged(board.setup, str(fields["part"])), now)}
-            case "measure":
-                told = _measured(board.setup, str(fields["at"]))
-            case "watch":
-                told = {"so": meter.does(board.setup, str(fields["part"]))}
-            case "port-state":
-                board.setup = replace(board.setup, port=_port_state(fields["state"]))
             case "vanish":
                 self._vanish(now)
             case "return":
                 self._appear()
-            case "fault":
-                board.become(with_fault(board.setup, fault(str(fields["name"]))), now)
-                if self._open:
-                    self._arm(now)
-            case "check":
-                told = self._check(str(fields["check"]), now)
-            case "repair":
-                told = {"changed": hands.repair(board, str(fields["step"]), now)}
             case _:
-                pass  # "status": the answer is the same
+                told = deeds.act(board, action, fields, now)
+        if action == "fault" and self._open:
+            self._arm(now)
         self._follow(before, was)
         return told | self._status()
-
-    def _check(self, check: str, now: float) -> dict[str, Any]:
-        """What the operator finds. Work that is tried and helps stays done; in vain, it is put back."""
-        board = self._board
-        found = oracle.answer(oracle.Staged(board.setup, board.mode, board.baud, board.frame), check)
-        if check in hands.REPAIRS and found.outcome != oracle.IN_VAIN:
-            hands.repair(board, check, now)
-        readings = [reading._asdict() for reading in found.readings]
-        return {"check": check, "outcome": found.outcome, "readings": readings}
 
     def _follow(self, before: Setup, was: Wiring) -> None:
         """The port follows the setup."""
@@ -372,33 +317,3 @@ class Bench:
             "baud": board.baud,
             "synchronised": board.target.synchronised,
         }
-
-
-def _measured(setup: Setup, at: str) -> dict[str, Any]:
-    """Volts at one place or ohms between two; `known` False for what this board has not, or a chip decides."""
-    places = at.split()
-    if len(places) not in (1, 2) or not all(map(meter.known, places)):
-        return {"known": False, "value": None}
-    value = meter.volts(setup, places[0]) if len(places) == 1 else meter.ohms(setup, *places)
-    # JSON has no infinity: no value is an overload
-    return {"known": value is not None, "value": value if value is not None and math.isfinite(value) else None}
-
-
-def _port_state(value: object) -> PortState:
-    try:
-        return PortState(str(value))
-    except ValueError as error:
-        raise UsageTrouble("bench-request", "that is no state", help=f"send {', '.join(PortState)}") from error
-
-
-def _frame(value: object) -> Frame:
-    try:
-        return Frame.parse(str(value))
-    except ValueError as error:
-        raise UsageTrouble("bench-request", str(error), help="send a frame such as 8E1") from error
-
-
-def _baud(value: object) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not 1 <= value <= 12_000_000:
-        raise UsageTrouble("bench-request", "that is no line rate", help="send a number from 1 to 12000000")
-    return float(value)
