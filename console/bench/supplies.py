@@ -59,7 +59,8 @@ def volts(joints: Joints, board_v: float = 3.3) -> Mapping[str, float]:
     choices = [("on", "limit", "off") if _whole(one, joints) else ("off",) for one in wanted]
     for how in product(*choices):
         found = circuit.solve([*parts, *_feeds(wanted, how)])
-        if all(_agrees(one, state, found) for one, state in zip(wanted, how, strict=True)):
+        states = zip(wanted, choices, how, strict=True)
+        if all(len(may) == 1 or _agrees(one, state, found) for one, may, state in states):
             return {net: found.get(net, 0.0) for net in _LOAD_OHM}
     return dict.fromkeys(_LOAD_OHM, 0.0)
 
@@ -129,5 +130,5 @@ def _agrees(one: _Source, state: str, found: Mapping[str, float]) -> bool:
     if state == "on":
         return fed and 0 <= gives <= one.limit_a
     if state == "limit":
-        return fed and at < one.volts and (one.volts - at) / (one.volts / one.limit_a) > 0 and at < UP_SHARE * one.volts
+        return fed and at < UP_SHARE * one.volts
     return not fed or at > one.volts
