@@ -78,6 +78,7 @@ class MarkKind(StrEnum):
     NOTE = "note"  # text
     PLAN = "plan"  # what a programming run is about to do: task, bytes, pages, expected_s
     PROGRESS = "progress"  # done, total (bytes), repeated: how far the running stage is
+    CHIP = "chip"  # unique_id: 24 hex digits, what tells this chip from all others of its kind
     PROOF = "proof"  # proven, written, erased (address ranges), complete: what is known of the memory at the end
     BRINGUP = "bringup"  # step, and what belongs to it: how a board's plan goes (console.bringup.fold names the steps)
     LINK_LOST = "link-lost"  # message, help

@@ -21,10 +21,12 @@ from console.snapshot import Fold, Snapshot
 from console.text import clean
 
 Kind = Literal["done", "found", "skip", "undo", "note", "have", "stop"]
+OTHER: Final = "other"  # the outcome that says nothing without words of its own
 MOST_STEPS: Final = 100
 MOST_REPEATS: Final = 2
 _FAILED: Final = (Outcome.NO_ANSWER, Outcome.REFUSED)
-_LETTERS: Final = "abcdefgh"
+LETTERS: Final = "abcdefgh"
+_AS_SHOWN: Final = {"V": "1.25 or 1250 mV", "A": "0.25 or 250 mA", "ohm": "47, 4.7 k, 1 M, or open"}
 # what was tried and did not help is recorded for these; a swap is known from the attempts themselves
 _SETTLED_BY_ATTEMPT: Final = "swap-done"
 
@@ -33,8 +35,8 @@ _SETTLED_BY_ATTEMPT: Final = "swap-done"
 class Reply:
     """What the operator says to a proposed step.
 
-    `found` carries an outcome of the step and, for a measured value, `value` and `unit`; `note` its text, `have` what
-    is at hand beyond a usual bench; `done` says that a change was made.
+    `found` carries an outcome of the step and, for a measured value, `value` and `unit`; `note` its text, and so does
+    the outcome `OTHER`; `have` what is at hand beyond a usual bench; `done` says that a change was made.
     """
 
     kind: Kind
@@ -58,14 +60,22 @@ def understand(text: str, check: NextCheck) -> Reply:
             return Reply("note", text=clean(words))
         case "have", item if item:
             return have(item)
-        case (("help" | "?"), _):
-            raise UsageTrouble("reply", "what can be said here", help=usage(check))
-    for letter, (outcome, _) in zip(_LETTERS, check.answers, strict=False):
+    for letter, (outcome, _) in zip(LETTERS, check.answers, strict=False):
+        if outcome == OTHER and word.casefold() in (letter, OTHER):
+            return other(check, rest)
         if text.strip().casefold() in (letter, outcome) and not check.change:
             return Reply("found", outcome)
     if check.scale is not None and text.strip():
         return measured(check, text)
-    raise UsageTrouble("reply", f"{clean(text.strip(), 40)!r} is no reply to this step", help=usage(check))
+    said = f"{clean(text.strip(), 40)!r} is no reply to this step" if text.strip() else "nothing was typed"
+    raise UsageTrouble("reply", said, help=usage(check))
+
+
+def other(check: NextCheck, words: str) -> Reply:
+    """Something else than what was looked for, in the operator's words. Raises UsageTrouble `reply` for none."""
+    if not words.strip():
+        raise UsageTrouble("reply", f"{OTHER} what, and where?", help=f"{OTHER} solder between U6.1 and U6.2")
+    return Reply("found", OTHER, text=clean(words.strip()))
 
 
 def measured(check: NextCheck, text: str) -> Reply:
@@ -95,10 +105,35 @@ def usage(check: NextCheck) -> str:
     if check.change:
         own = ["done"]
     else:
-        own = [f"{letter} {name}" for letter, (name, _) in zip(_LETTERS, check.answers, strict=False)]
+        own = [f"{letter} {name}" for letter, (name, _) in zip(LETTERS, check.answers, strict=False)]
         own[:0] = ["done (the console does it)"] if check.id in line_tests.CHECKS else []
         own[:0] = [f"{check.scale.quantity} in {check.scale.unit}"] if check.scale is not None else []
     return ", ".join([*own, "skip", "undo", "note TEXT", "have ITEM", "stop"])
+
+
+def can_undo(check: NextCheck, snapshot: Snapshot) -> bool:
+    """Whether an earlier answer can be taken back where this step is asked: one of the plan's, or of the diagnosis."""
+    asked = None if snapshot.bringup is None else snapshot.bringup.asked
+    return asked.undoable if asked is not None and asked.id == check.id else bool(snapshot.undoable)
+
+
+def question(check: NextCheck, *, undoable: bool, alone: str = "") -> list[str]:
+    """A step of a plan as it is put to a person who types: what to do, why, and all that can be said to it.
+
+    `undoable`: an earlier answer can be taken back. `alone`: what an empty line does, "" where it says nothing.
+    """
+    out = [f"do: {check.title} (about {max(1, round(check.minutes))} min)"]
+    out += [f"why: {check.why}"] if check.why else []
+    out.append("answer with one of:")
+    if check.change:
+        out.append("  done: it is so now")
+    if check.scale is not None:
+        out.append(f"  the value in {check.scale.unit}, as the meter shows it: {_AS_SHOWN[check.scale.unit]}")
+    if not check.change:
+        out += [f"  {letter} or {name}: {means}" for letter, (name, means) in zip(LETTERS, check.answers, strict=False)]
+    undo = ", undo: take the latest answer back" if undoable else ""
+    out.append(f"  skip: leave it out{undo}, note TEXT: into the record, stop: leave the plan, ?: this again")
+    return out + ([f"  Enter alone: {alone}"] if alone else [])
 
 
 def tell(session: Session, check: NextCheck | None, reply: Reply) -> None:

@@ -24,10 +24,10 @@ from console.events import Chunk, Event, LineEvent, Mark, MarkKind, Value
 from console.programming.fold import GO_ON, Programming, ProgrammingFold, after_a_cut
 from console.session.exchange import Trace
 from console.session.stage import StageFold, StageResult
-from console.session.wording import line_words, mark_words
+from console.session.wording import line_words, mark_words, span_of_test
 from console.text import clean
 from protocols import lines
-from protocols.family import Identity, Observer, Role, Span
+from protocols.family import Identity, Observer
 
 _SHOWN_SETTINGS = (
     "baud",
@@ -79,6 +79,7 @@ class Snapshot:
 
     `undoable` names the answer of the operator that "undo" would take back. `test`: the latest attempt was a test of
     the line, so that its outcome is no answer of the board. `simulated` is None where nobody said which board it was.
+    `unique_id`: 24 hex digits that tell the chip that was read last from all others, "" where none was read.
     """
 
     port: str
@@ -106,6 +107,7 @@ class Snapshot:
     earlier: tuple[Attempt, ...] = ()
     deeds: tuple[Deed, ...] = ()
     simulated: bool | None = None
+    unique_id: str = ""
 
 
 class Fold:
@@ -131,6 +133,7 @@ class Fold:
         self._problem: Problem | None = None
         self._hard_outcome: Outcome | None = None
         self._ended = False
+        self._unique_id = ""
         self._notes: list[str] = []
         self._findings: deque[Finding] = deque(maxlen=_MOST_FINDINGS)
         self._testing = False  # the bytes that pass now are a test of the line
@@ -151,7 +154,7 @@ class Fold:
             case Chunk():
                 self._stages.chunk(event)
                 if self._testing:
-                    self.trace.spans(event.t_ns, [_test_span(event)])
+                    self.trace.spans(event.t_ns, [span_of_test(event)])
                     return
                 spans = self._observer.feed(event.direction, event.data)
                 self.trace.spans(event.t_ns, spans)
@@ -200,6 +203,7 @@ class Fold:
             earlier=tuple(self._earlier),
             deeds=tuple(self._deeds),
             simulated=self._simulated,
+            unique_id=self._unique_id,
         )
         self._cached = (self._version, snapshot)
         return snapshot
@@ -251,10 +255,13 @@ class Fold:
                 self._fail(mark, code, Outcome(word) if word in set(Outcome) else Outcome.INTERNAL)
             case MarkKind.BRINGUP:
                 self._bringup.mark(mark)
+                self._take_board(mark)
             case MarkKind.STOPPED:
                 self._hard_outcome = Outcome.STOPPED
             case MarkKind.END:
                 self._ended = True
+            case MarkKind.CHIP:
+                self._unique_id = clean(str(fields.get("unique_id") or ""), 80)
             case MarkKind.NOTE:
                 if len(self._notes) < _MOST_KEPT:
                     self._notes.append(mark_words(mark))
@@ -287,13 +294,16 @@ class Fold:
         clashes = contradictions(evidence)[:2] if evidence.checks else ()
         return rank(evidence, self._priors), next_check(evidence, priors=self._priors), clashes
 
+    def _take_board(self, mark: Mark) -> None:
+        if isinstance(told := mark.fields.get("simulated"), bool):
+            self._simulated = told or self._simulated is True  # one simulated board is enough to make a session one
+
     def _take_settings(self, mark: Mark) -> None:
+        self._take_board(mark)
         self._settings = {
             name: clean(value) if isinstance(value, str) else value for name, value in mark.fields.items()
         }
         self._port = str(self._settings.get("port", ""))
-        if isinstance(told := mark.fields.get("simulated"), bool):
-            self._simulated = told or self._simulated is True  # one simulated board is enough to make a session one
         baud = self._settings.get("baud")
         self._rate = float(baud) if isinstance(baud, (int, float)) else 0.0
         self._stages.settings(self._rate, str(self._settings.get("frame", "")))
@@ -380,11 +390,6 @@ class Fold:
         if self._programming.state is not None:
             advice = GO_ON
         return Problem(outcome.value, f"stage {failed.name}: {failed.message or outcome.value}", advice)
-
-
-def _test_span(chunk: Chunk) -> Span:
-    words = "test pattern" if chunk.direction == "out" else "received in a test of the line"
-    return Span(chunk.direction, 0, chunk.data, Role.DATA, words)
 
 
 Judgement: TypeAlias = tuple[tuple[RankedCause, ...], NextCheck | None, tuple[Contradiction, ...]]

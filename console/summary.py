@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
 
-from console.bringup.fold import as_object as plan_object
+from console.bringup.told import as_object as plan_object
 from console.bringup.words import report_lines
 from console.causes.catalogue import catalogue
 from console.causes.contradictions import Contradiction
@@ -31,7 +31,7 @@ def as_object(snapshot: Snapshot) -> dict[str, Any]:
         "outcome": outcome.value,
         "port": snapshot.port,
         "settings": dict(snapshot.settings),
-        "target": _target(snapshot.identity),
+        "target": _target(snapshot.identity, snapshot.unique_id),
         "stages": [_stage(stage) for stage in snapshot.stages],
         "observations": [{"id": seen.id, "text": seen.text, "count": seen.count} for seen in snapshot.observations],
         "causes": [
@@ -106,7 +106,8 @@ def stage_lines(snapshot: Snapshot) -> list[str]:
 
 def target_lines(snapshot: Snapshot) -> list[str]:
     """What the target said about itself."""
-    return [] if snapshot.identity is None else _identity_lines(snapshot.identity)
+    out = [] if snapshot.identity is None else _identity_lines(snapshot.identity)
+    return [*out, f"unique id {snapshot.unique_id}"] if snapshot.unique_id else out
 
 
 def proof_lines(state: Programming | None) -> list[str]:
@@ -219,7 +220,7 @@ def loader_text(identity: Identity) -> str:
     return f"version {identity.loader_version}, {count_of(len(identity.commands), 'command')}"
 
 
-def _target(identity: Identity | None) -> dict[str, Any] | None:
+def _target(identity: Identity | None, unique_id: str) -> dict[str, Any] | None:
     if identity is None:
         return None
     return {
@@ -228,6 +229,7 @@ def _target(identity: Identity | None) -> dict[str, Any] | None:
         "loader_version": identity.loader_version,
         "commands": list(identity.commands),
         "readout_protected": identity.readout_protected,
+        "unique_id": unique_id or None,
     }
 
 

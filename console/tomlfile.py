@@ -43,11 +43,12 @@ class Table:
     block: bool = False
 
     def wrong(self, key: str, found: object, right: str) -> NoReturn:
-        """Raise InputTrouble with file, line, key, what was found and what would be right."""
+        """Raise InputTrouble with file, line, key, what was found (None: nothing) and what would be right."""
         where = f"{self.path}.{key}" if self.path else key
+        shown = str(found).lower() if isinstance(found, bool) else repr(found)
         raise InputTrouble(
             self.code,
-            f"{clean(where)}: found {clean(repr(found), 80)}",
+            f"{clean(where)} is missing" if found is None else f"{clean(where)}: found {clean(shown, 80)}",
             where=f"{self.file}, line {self.line(key)}, {clean(where)}",
             help=f"write {clean(right)}",
         )
@@ -94,7 +95,7 @@ class Table:
     def text(self, key: str) -> str:
         """A text that is not empty. Raises InputTrouble."""
         value = self.data.get(key)
-        if not isinstance(value, str) or not value:
+        if not isinstance(value, str) or not value.strip():
             self.wrong(key, value, "a text that is not empty")
         return value
 
@@ -125,7 +126,9 @@ class Table:
         """A whole number from `least` to `most`; `default` where the key may be missing. Raises InputTrouble."""
         value = self.data.get(key, default)
         if type(value) is not int or not least <= value <= most:
-            self.wrong(key, value, f"a whole number from {_as_is_usual(least)} to {_as_is_usual(most)}")
+            # addresses are written in hexadecimal, counts and rates are not
+            as_usual = hex if most > 0x0FFF_FFFF else str
+            self.wrong(key, value, f"a whole number from {as_usual(least)} to {as_usual(most)}")
         return value
 
     def number(self, key: str, above: float, upto: float) -> float:
@@ -180,7 +183,3 @@ class Table:
 
 def _name(item: Mapping[str, Any]) -> str:
     return next((name for key in ("id", "name") if isinstance(name := item.get(key), str) and name), "")
-
-
-def _as_is_usual(value: int) -> str:
-    return f"0x{value:X}" if value >= 0x1_0000 else str(value)

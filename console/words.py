@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+import math
 from typing import Final
 
 from console.errors import Outcome
 
 LEAST_SHOWN: Final = 0.01
+# how reasons begin that speak against it, or tell what is known of the place (console.boards.reasons)
+_NO_CAUSE: Final = ("although ", "against: ", "known: ", "failed with it: ", "passed with it: ", "follow ")
 MOST_SHOWN: Final = 0.99
+_LEAST_PLAIN: Final = 1e-6
+_MOST_PLAIN: Final = 1e9
+_ROUNDS_UP: Final = 0.9999995  # what six digits show as the next thousand belongs to it
 
 
 def percent(probability: float) -> str:
@@ -22,6 +28,29 @@ def percent(probability: float) -> str:
 def seconds(value: float) -> str:
     """A duration of 0 s to some minutes in at most nine characters."""
     return f"{value * 1000:.2f} ms" if value < 1 else f"{value:.2f} s"
+
+
+def measure(value: float, unit: str = "") -> str:
+    """A measured value with its unit, as it is spoken and as it can be typed: ``3.3 V``, ``1 Mohm``, ``open``.
+
+    Ohms take k and M from a thousand on; other units stand as they are. Up to six digits.
+    """
+    if math.isinf(value) and unit == "ohm" and value > 0:
+        return "open"
+    if unit == "ohm":
+        for factor, prefix in ((1e6, "M"), (1e3, "k")):
+            if abs(value) >= factor * _ROUNDS_UP:
+                return f"{_digits(value / factor)} {prefix}{unit}"
+    return f"{_digits(value)} {unit}".rstrip()
+
+
+def _digits(value: float) -> str:
+    """Six digits, without an exponent between a millionth and a thousand million."""
+    if not math.isfinite(value) or not _LEAST_PLAIN <= abs(value) < _MOST_PLAIN:
+        return f"{value:.6g}"
+    places = max(0, 5 - math.floor(math.log10(abs(value))))
+    shown = f"{value:.{places}f}"
+    return shown.rstrip("0").rstrip(".") if "." in shown else shown
 
 
 def setting(value: object) -> str:
@@ -78,5 +107,5 @@ def moment(value: float) -> str:
 
 
 def reason(why: str) -> str:
-    """A reason for a suspect as it is told: what speaks for it after "because", what speaks against it as it is."""
-    return why if why.startswith("although ") else f"because {why}"
+    """A reason for a suspect as it is told: what speaks for it after "because", all else as it is."""
+    return why if why.startswith(_NO_CAUSE) else f"because {why}"

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Literal, Protocol
 
@@ -92,6 +92,7 @@ class Family:
 
     `programmer` gives what a chip that said so much about itself offers for programming; None: the family offers none.
     `telling` are the bytes that mean something by themselves (sync, acknowledge, refusal): test patterns avoid them.
+    `products` are the product ids that chips of this family are known to answer with, and whose they are.
     """
 
     name: str
@@ -104,3 +105,4 @@ class Family:
     identify: Callable[[], Conversation[Identity]]
     programmer: Callable[[Identity], Programmer] | None = None
     telling: bytes = b""
+    products: Mapping[int, tuple[str, ...]] = field(default_factory=dict)

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import io
 import json
 import re
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -43,6 +45,63 @@ def test_from_the_first_look_to_the_box_with_one_fault_found_mended_and_recorded
     state = fold.snapshot().bringup
     assert state is not None
     assert state.passed == len(plan["stages"])
+
+
+def typed(monkeypatch: pytest.MonkeyPatch, *lines: str) -> None:
+    monkeypatch.setattr(sys, "stdin", io.StringIO("".join(f"{line}\n" for line in lines)))
+
+
+def test_the_repair_of_the_record_is_what_the_benchs_hands_saw(capsys: pytest.CaptureFixture[str]) -> None:
+    """They are sent to an open joint and find its lead bridged to the next one."""
+    assert run(["bringup", "tern-b", "--bench", "bridge-pins:a=U6.1,b=U6.2", "--from", "erase"]) == 0
+    out = capsys.readouterr().out
+    assert "looked: solder between U6.1 and U6.2" in out
+    assert "put right after memory had failed: U6.1 to U6.2: solder bridge" in out
+
+
+def test_a_person_answers_while_the_board_is_simulated(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    words = ("done", "3.3", "", "done", "stop")  # the loader answers only if the bench did what the person said
+    typed(monkeypatch, *words)
+    assert run(["bringup", "tern-b", "--bench", "--ask", "--from", "rail-3v3"]) == 8
+    out = capsys.readouterr().out
+    assert "right is 3.135 to 3.465 V" in out
+    assert "Enter alone" in out
+    assert re.search(r"\+ sync +passed +it answers", out)
+    assert re.search(r"\+ rail-1v2 +passed +1.2 V", out)
+    assert out.index("not proven in this run: look-supply") < out.index("[ 5/22]")
+
+
+def test_what_a_person_says_they_mended_is_mended_on_the_bench(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file, change = tmp_path / "answers.toml", "done = true"
+    steps = [("power-on", change), ("into-loader", change), ("power-off", change),
+             ("bridge U4.14 U4.15", 'other = "U6.2 was never soldered"'),
+             ("look-chips", 'outcome = "good"'), ("no-short-3v3", 'reading = "1 M"'), ("power-on", change),
+             ("rail-3v3", 'reading = "3.3"'), ("into-loader", change), ("lamp", 'outcome = "yes"'),
+             ("power-off", change), ("radio-header", "skip = true"), ("box", 'outcome = "yes"')]  # fmt: skip
+    file.write_text("".join(f'[[answer]]\nstep = "{step}"\n{said}\n' for step, said in steps), encoding="utf-8")
+    words = ["--bench", "open-pin:pin=U6.2", "--answers", str(file), "--from", "listen", "--json"]
+    assert run(["bringup", "tern-b", *words]) == 0
+    plan = told(capsys)["bringup"]
+    assert [(done["key"], done["pins"]) for done in plan["repairs"]] == [("open joint U6.2", ["U6.2"])]
+    states = {stage["id"]: stage["state"] for stage in plan["stages"]}
+    assert (states["memory"], states["radio-header"]) == ("passed", "skipped")
+    assert next(stage["found"] for stage in plan["stages"] if stage["id"] == "no-short-3v3") == "1 Mohm"
+
+
+def test_board_after_board_is_recorded_in_one_folder(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder = tmp_path / "boards"
+    folder.mkdir()
+    for serial in ("7", "8", "8"):
+        words = ["--bench", "--from", "box", "--serial", serial, "--record", str(folder)]
+        assert run(["bringup", "tern-b", *words]) == 0
+    assert "next board: the same command with --serial 9" in capsys.readouterr().out
+    assert sorted(path.name for path in folder.iterdir()) == [
+        "Tern-B-7.pcapng", "Tern-B-8-2.pcapng", "Tern-B-8.pcapng",
+    ]  # fmt: skip
 
 
 def test_as_text_every_stage_has_a_line_and_nothing_is_unsafe(capsys: pytest.CaptureFixture[str]) -> None:
@@ -149,6 +208,7 @@ def test_check_of_a_wrong_file_names_file_line_and_key(tmp_path: Path, capsys: p
         (["bringup", "tern-b"], 2, "--port PORT or --bench"),
         (["bringup", "tern-b", "--port", "p", "--bench"], 2, "--port PORT or --bench"),
         (["bringup", "tern-b", "--port", "p", "--ask", "--answers", "f"], 2, "leave one"),
+        (["bringup", "tern-b", "--bench", "--ask", "--answers", "f"], 2, "leave one"),
         (["bringup", "tern-b", "--port", "p"], 2, "--ask, --answers FILE"),
         (["bringup", "tern-b", "--bench", "--from", "nowhere"], 2, "one of: look-supply"),
         (["bringup", "tern-b", "--bench", "no-such-fault"], 2, "wires-uncrossed"),
@@ -191,3 +251,14 @@ def test_the_report_of_a_bring_up_tells_the_plan(tmp_path: Path, capsys: pytest.
     assert places[:3] == sorted(places[:3])
     assert run(["report", record, "-o", str(tmp_path / "r.html")]) == 0
     assert "Where it stopped" in (tmp_path / "r.html").read_text(encoding="utf-8")
+
+
+def test_a_simulated_board_is_one_before_its_port_was_opened(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A plan that only has the operator look never opens the port: no notebook may take the board for a real one."""
+    book = str(tmp_path / "club.sqlite")
+    assert run(["bringup", "tern-b", "--bench", "--from", "box", "--serial", "5", "--notebook", book]) == 0
+    capsys.readouterr()
+    assert run(["notebook", "show", "Tern-5", "--notebook", book, "--json"]) == 0
+    assert told(capsys)["session"]["simulated"] is True

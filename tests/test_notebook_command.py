@@ -14,6 +14,7 @@ from typing import Any
 
 import pytest
 
+from console.bench.chips import UNIQUE_ID
 from console.bench.client import SimulatedBench
 from console.cli import run
 from console.errors import Outcome
@@ -152,7 +153,7 @@ async def test_a_handshake_is_kept_where_it_was_asked_for(tmp_path: Path) -> Non
     book, record = tmp_path / "club.sqlite", tmp_path / "a.pcapng"
     async with SimulatedBench() as bench:
         await bench.start(fault="wires-uncrossed")
-        words = ("--board", "tern-07", "--revision", "C", "--notebook", book)
+        words = ("--board", "tern-07", "--design", "tern", "--revision", "C", "--notebook", book)
         code, out, err = await here("handshake", bench.port, "--listen", "0", "--json", "--record", record, *words)
         assert (code, err) == (3, "")
         assert check_contract(out)["notebook"]["session"] == 1
@@ -162,12 +163,45 @@ async def test_a_handshake_is_kept_where_it_was_asked_for(tmp_path: Path) -> Non
     assert not default_path().exists()
     found = (ask("show", "1", "--notebook", book))["session"]
     assert (found["board"], found["revision"], found["simulated"]) == ("tern-07", "C", True)
+    assert found["design"] == "tern"
     assert (found["capture"], len(found["capture_sha256"])) == (str(record), 64)
     assert found["suspect"] == "wires-uncrossed"
     # whoever gets the capture alone can tell, too
     assert "simulated yes" in (await here("transcript", record))[1]
     assert "a simulated board" in (await here("transcript", record))[1]
     assert re.search(r"(?m)^ *board:? +simulated$", (await here("report", record, "--text"))[1])
+
+
+def test_statistics_by_design_show_how_they_shrink(tmp_path: Path) -> None:
+    path = tmp_path / "club.sqlite"
+    with Notebook.open(path) as kept:
+        for n, (design, part) in enumerate([("tern", "U4"), ("tern", "U4"), ("gull", "U9")]):
+            built = {"design": design, "revision": "B"}
+            number = kept.store(entry(f"{design}-{n}", first=BAD, **built))
+            kept.add_fix(number, Fix("board-rx-open", part, "17"), 0)
+            kept.store(entry(f"{design}-{n}", day=1, **built))
+    stats = ask("stats", "--notebook", path)
+    gull, tern = stats["designs"]
+    assert (tern["design"], tern["revision"], tern["boards"], gull["boards"]) == ("tern", "B", 2, 1)
+    (row,) = tern["priors"]
+    assert (row["cause"], row["confirmed"], row["own"]) == ("board-rx-open", 3, 2)
+    assert row["table"] < gull["priors"][0]["used"] < row["used"]
+    (place,) = tern["places"]
+    assert (place["part"], place["joint"], place["hits"], place["of"]) == ("U4", "17", 2, 2)
+    assert place["table"] < place["used"] < 0.05  # two boards prove little
+    _, out, _ = notebook("stats", "--notebook", path)
+    assert "tern, revision B, 2 boards: fixes of other boards, its own, and what is used of all" in out
+    assert "U4 of tern, revision B" in out
+    assert "U4 joint 17" in out
+
+
+def test_a_silent_session_is_not_told_what_was_learned_later(book: Path) -> None:
+    _, out, _ = notebook("show", "1", "--notebook", book)
+    assert "read from the chip: nothing in this session" in out
+    assert "known of this board from other sessions: product id 0x410" in out
+    found = ask("show", "1", "--notebook", book)["session"]
+    assert (found["product_id"], found["unique_id"], found["board_known"]["product_id"]) == (None, None, "0x410")
+    assert [row["product_id"] for row in ask("list", "tern-01", "--notebook", book)["sessions"]] == ["0x410", None]
 
 
 async def test_a_command_on_the_chip_is_kept_too(tmp_path: Path) -> None:
@@ -178,8 +212,10 @@ async def test_a_command_on_the_chip_is_kept_too(tmp_path: Path) -> None:
         code, told, err = await wakeline("read", bench.port, *words)
     assert (code, err) == (0, "")
     assert "notebook: kept as session 1" in told
+    assert f"unique id {UNIQUE_ID.hex()}" in told
     found = (ask("show", "tern-07", "--notebook", book))["session"]
     assert (found["outcome"], found["simulated"], out.stat().st_size) == ("ok", True, 16)
+    assert found["unique_id"] == UNIQUE_ID.hex()
 
 
 async def test_a_handshake_ranks_by_what_the_bench_has_learned(book: Path) -> None:

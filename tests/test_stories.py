@@ -129,6 +129,6 @@ def test_a_whole_board_as_text_begins_with_its_story(capsys: pytest.CaptureFixtu
     assert run(["demo", "--scene", "tern-21", "--headless"]) == 0
     out = capsys.readouterr().out
     assert out.startswith("Tern 21 ")
-    assert "put right after memory failed" in out
+    assert "put right after memory had failed" in out
     assert out.rstrip().endswith("the plan is done: every stage passed")
     assert "\x1b" not in out

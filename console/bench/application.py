@@ -17,7 +17,6 @@ from console.bench.setup import FLOOD_BYTES, Chatter
 from protocols.uart import EIGHT_N_ONE, Frame
 
 FRAME: Final[Frame] = EIGHT_N_ONE
-RATE: Final = 115200.0
 # no "y" in it: 79 would look like an acknowledge
 TEXT_LINES: Final = (b"tern: level 1.482 m\r\n", b"tern: cell 3.71 V\r\n", b"tern: no uplink, kept in log\r\n")
 TEXT_EVERY_S: Final = 0.2

@@ -18,19 +18,25 @@ _ERASED: Final = (0x0000_0000, 0xFFFF_FFFF)
 
 @dataclass(frozen=True, slots=True)
 class Product:
-    """A chip, its name for a person, and whether its ROM runs on the crystal where it finds one swinging at start."""
+    """A chip, its name for a person, whether its ROM runs on the crystal where it finds one swinging at start, and
+    where its unique id is."""
 
     chip: Chip
     title: str
     rom_uses_crystal: bool
+    unique_id_address: int
 
 
+UNIQUE_ID: Final = b"wakeline sim"
+"""The 96 bits that every simulated chip has: no real one is likely to."""
 F10X: Final = "f10x-medium"
 F303: Final = "f303xc"
 F40X: Final = "f40x"
 PRODUCTS: Final[Mapping[str, Product]] = MappingProxyType(
     {
-        F10X: Product(Chip(), "F10x medium density", rom_uses_crystal=False),
+        F10X: Product(
+            Chip(), "F10x medium density", rom_uses_crystal=False, unique_id_address=0x1FFF_F7E8
+        ),  # from memory
         # AN2606 Rev 70 Table 226: id 422; its table on clock sources: an external oscillator found at start becomes the
         # system clock. 2 KB pages, 40 KB of RAM, the loader's first 5 KB: from memory
         F303: Product(
@@ -46,6 +52,7 @@ PRODUCTS: Final[Mapping[str, Product]] = MappingProxyType(
             ),
             "F303xB-C",
             rom_uses_crystal=True,
+            unique_id_address=0x1FFF_F7AC,  # from memory
         ),
         # AN2606 Rev 70 Table 226: id 413, loader V3.1; Table 74: two NACKs; Table 4: its byte for the supply. DS8626
         # Rev 12 Table 40: typical times of a 16 KB sector and of everything; 16 us per operation, of 8 bits, then of 32
@@ -70,6 +77,7 @@ PRODUCTS: Final[Mapping[str, Product]] = MappingProxyType(
             ),
             "F40x, whose loader can be told the supply voltage",
             rom_uses_crystal=False,
+            unique_id_address=0x1FFF_7A10,  # from memory
         ),
     }
 )
@@ -79,6 +87,7 @@ def target_for(product: str, *, readout_protected: bool, programmed: bool, flaws
     """A chip of this product; `programmed` = with a program in its flash."""
     chip = replace(PRODUCTS[product].chip, readout_protected=readout_protected)
     target = Target(chip, flaws)
+    target.memory.load(PRODUCTS[product].unique_id_address, UNIQUE_ID)
     if programmed:
         target.memory.load(chip.flash_start, _VECTORS)
     return target

@@ -45,6 +45,7 @@ ACTIONS: Final[Mapping[str, str | None]] = {
     "spoil": "flaw",
     "heal-flaws": None,
     "mend": "place",
+    "look": "place",
     "exchange": "part",
     "measure": "at",
     "watch": "part",

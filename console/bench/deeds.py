@@ -50,7 +50,9 @@ def act(board: Board, action: str, fields: Mapping[str, Any], now_s: float) -> d
         case "mend":
             return {"changed": hands.work(board, hands.mended(board.setup, str(fields["place"])), now_s)}
         case "exchange":
-            return {"changed": hands.work(board, hands.exchanged(board.setup, str(fields["part"])), now_s)}
+            return {"changed": hands.exchange(board, str(fields["part"]), now_s)}
+        case "look":
+            return {"found": board.setup.joints.at(str(fields["place"]))}
         case "measure":
             return _measured(board.setup, str(fields["at"]))
         case "watch":

@@ -14,7 +14,6 @@ from typing import Any, Final
 
 from console.bench import tern
 from console.bench.board import Board
-from console.bench.consequences import wired
 from console.bench.setup import Setup
 from console.bench.tern import GROUND, SUPPLY, USB
 from console.bench.wiring import Adapter, Fitted, Joint, Stuck
@@ -39,17 +38,12 @@ def mended(setup: Setup, place: str) -> Setup:
 
 
 def exchanged(setup: Setup, part: str) -> Setup:
-    """A new part in place of a dead or missing one; a part that works is left as it is, joints and all."""
-    if part == tern.MCU and wired(setup).chip is not Fitted.GOOD and not _starved(setup):
-        return _new_chip(setup)
+    """A new part in place of a dead, missing or wrong one; a part that works is left as it is, joints and all."""
+    if part == tern.MCU and setup.wiring.chip is not Fitted.GOOD:
+        setup = _new_chip(setup)
     if part == tern.BRIDGE and setup.wiring.adapter in (Adapter.DEAD, Adapter.NO_CLOCK):
         setup = _wires(adapter=Adapter.GOOD)(setup)
-    return replace(setup, joints=setup.joints.exchanged(part))
-
-
-def _starved(setup: Setup) -> bool:
-    """Whether the chip would be no better for being a new one."""
-    return wired(_new_chip(setup)).chip is not Fitted.GOOD
+    return setup.exchanged(part)
 
 
 def _wires(**changes: Any) -> Callable[[Setup], Setup]:
@@ -177,4 +171,10 @@ def work(board: Board, done: Setup, now_s: float, *, starts: bool = True) -> boo
 def _rebuilt(before: Setup, done: Setup) -> bool:
     """Whether the chip comes out blank: a new one, or one whose protection was taken off (AN3155 Rev 20 s.3.12)."""
     new = before.wiring.chip is not done.wiring.chip or tern.MCU in {*before.joints.dead} - {*done.joints.dead}
+    new |= before.product != done.product
     return new or (before.readout_protected and not done.readout_protected)
+
+
+def exchange(board: Board, part: str, now_s: float) -> bool:
+    """As `exchanged`, on the board; returns whether there was need for it."""
+    return work(board, exchanged(board.setup, part), now_s)

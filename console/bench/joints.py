@@ -75,6 +75,11 @@ class Joints:
         away = tuple(pin for pin in self.shaky if chance.random() < 0.5)
         return replace(self, opens=(*self.opens, *away), shaky=())
 
+    def at(self, pin: str) -> list[list[str]]:
+        """What eyes find at a pin: itself where its joint does not hold, each pair that solder joins there."""
+        opens = [[one] for one in (*self.opens, *self.shaky) if one == pin]
+        return opens + [list(pair) for pair in self.bridges if pin in pair]
+
     def exchanged(self, part: str) -> Joints:
         """With a new part in place of a dead one; a part that works is left as it is, joints and all."""
         return self.mended(part) if part in self.dead else self

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import Final
 
 from console.bench.chips import F10X
 from console.bench.joints import Joints
+from console.bench.tern import MCU
 from console.bench.wiring import Wiring
 from protocols.an3155.flaws import Flaws
 from protocols.uart import EIGHT_E_ONE, Frame
@@ -108,3 +109,8 @@ class Setup:
     vanish_after_s: float = 0.0
     return_after_s: float = 0.0
     seed: int = 7
+
+    def exchanged(self, part: str) -> Setup:
+        """With the part that the design names where another one was fitted, or where it is dead."""
+        product = F10X if part == MCU else self.product
+        return replace(self, product=product, joints=self.joints.exchanged(part))

@@ -18,7 +18,7 @@ from console.boards.examples import BOARDS, example_file
 from console.boards.file_checks import known, read_limits
 from console.boards.netlist import MOST_BYTES, Netlist, parse_netlist
 from console.boards.plan import ImageOf, Plan, Port, Rail, Wire
-from console.boards.stagerun import ROLES, Board, PartClass, guessed_class
+from console.boards.stagerun import RAILS, ROLES, Board, PartClass, guessed_class
 from console.errors import InputTrouble, UsageTrouble
 from console.images.layout import Severity, check_layout
 from console.images.load import FORMATS, MAX_FILE_BYTES, parse_image
@@ -59,7 +59,7 @@ def parse_board(text: str, file: str, read: Reader) -> Plan:
     head = top.table("board")
     head.only("name", "revision", "netlist", "cell")
     netlist = _netlist(head, read)
-    board = Board(netlist.circuit, _classes(top, netlist.circuit))
+    board = Board(netlist.circuit, _classes(top, netlist.circuit), _power(top, netlist.circuit))
     family, loader, application = _serial(top)
     rails = tuple(_rail(entry, board) for entry in top.tables("rail", 0))
     _unique(top, "rail", [rail.net for rail in rails])
@@ -121,6 +121,8 @@ def _classes(top: Table, circuit: Circuit) -> dict[str, PartClass]:
     packages = {}
     for entry in top.tables("package", 0):
         entry.only("name", "leads", "inspect_min", "reflow_min")
+        if entry.plain("name") in packages:
+            entry.wrong("name", entry.plain("name"), "each package once")
         packages[entry.plain("name")] = entry
         _look_costs(entry, PartClass("U0"))
     out: dict[str, PartClass] = {}
@@ -213,12 +215,18 @@ def _wire(entry: Table, circuit: Circuit) -> Wire:
     return Wire(end, ref, net)
 
 
+def _power(top: Table, circuit: Circuit) -> frozenset[str]:
+    """Supply and ground nets: those whose names say so, and those that the file measures as a [[rail]]."""
+    named = {entry.plain("net") for entry in top.tables("rail", 0)}
+    return frozenset(net for net in circuit.nets if net in named or RAILS.fullmatch(net))
+
+
 def _rail(entry: Table, board: Board) -> Rail:
     entry.only("net", "least", "most", "at", "source")
     net = entry.plain("net")
     known(entry, "net", net, board.circuit.nets, "a net of the netlist")
     if not board.is_supply_rail(net):
-        entry.wrong("net", net, "a supply net; its name says so, as in +3V3, VBUS, VBAT")
+        entry.wrong("net", net, "a supply, not ground")
     at = entry.plain("at")
     known(entry, "at", at, {pin.ref for pin in board.circuit.nets[net]}, f"a pin on {net}")
     return Rail(net, read_limits(entry, "V"), at)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any, Final
@@ -10,7 +11,7 @@ from typing import Any, Final
 from console.boards.file_checks import known, read_limits
 from console.boards.limits import Expected, Limits
 from console.boards.misreads import Bus
-from console.boards.plan import BY_HAND, CONTENT, IdAnswer, ImageOf, Query, Rail, Stage, Work
+from console.boards.plan import BY_HAND, CONTENT, MOST_STAGES, IdAnswer, ImageOf, Query, Rail, Stage, Work
 from console.boards.stagerun import Board, Exercises
 from console.boards.template import FieldValue, Template, byte_template, text_template
 from console.tomlfile import Table
@@ -44,6 +45,8 @@ def read_stages(top: Table, around: Known) -> tuple[Stage, ...]:
     """All stages in order. Raises InputTrouble."""
     stages: list[Stage] = []
     for entry in top.tables("stage"):
+        if len(stages) == MOST_STAGES:
+            entry.wrong("id", entry.data.get("id"), f"a plan of at most {MOST_STAGES} stages")
         stage = _stage(entry, around, stages)
         if any(stage.id == other.id for other in stages):
             entry.wrong("id", stage.id, "a name that no stage above has")
@@ -76,7 +79,8 @@ def _powered(entry: Table, stage: Stage) -> Stage:
     usual = "off" if dead else "either" if stage.work is Work.INSPECT else "on"
     said = entry.plain("power") if "power" in entry.data else usual
     if said not in ("on", "off", "either") or (dead and said != "off") or (stage.work not in BY_HAND and said != "on"):
-        entry.wrong("power", said, f"{usual}, or leave it out: this kind of stage needs it")
+        fit = usual if dead or stage.work not in BY_HAND else "on, off or either"
+        entry.wrong("power", said, f"{fit}, or leave it out")
     return replace(stage, power={"on": True, "off": False, "either": None}[said])
 
 
@@ -144,7 +148,7 @@ def _measure(entry: Table, stage: Stage, around: Known) -> Stage:
 
 def _continuity(entry: Table, stage: Stage, around: Known) -> Stage:
     places = entry.texts("between")
-    if len(places) != 2:
+    if len(places) != 2 or places[0] == places[1]:
         entry.wrong("between", list(places), "two places, each a net or a pin")
     pins = {pin.ref: pin.net for pin in around.board.circuit.pins}
     nets = []
@@ -156,7 +160,11 @@ def _continuity(entry: Table, stage: Stage, around: Known) -> Stage:
             "most", None, "most where there should be a connection, or least where there should be none; in ohm"
         )
     limits = read_limits(entry, "ohm")
+    if limits.most < 0:
+        entry.wrong("most", entry.data["most"], "ohms: zero or more")
     limits = limits if math.isfinite(limits.least) else Limits(0, limits.most, "ohm", limits.source)
+    if limits.least > 0 and len(set(nets)) == 2:
+        stage = replace(stage, exercises=replace(stage.exercises, apart=frozenset(nets)))
     look = stage.look or f"measure ohms between {places[0]} and {places[1]}"
     return replace(
         stage, look=look, limits=limits, between=(places[0], places[1]), nets=tuple(net for net in nets if net)
@@ -169,7 +177,7 @@ def _enumerate(entry: Table, stage: Stage, around: Known) -> Stage:
         return replace(stage, seconds=seconds)
     ids = entry.plain("usb").split(":")
     try:
-        vendor, product = (int(word, 16) for word in ids if 0 < len(word) <= 4)
+        vendor, product = (int(word, 16) for word in ids if re.fullmatch("[0-9a-fA-F]{1,4}", word))
     except ValueError:
         entry.wrong("usb", entry.data["usb"], "two hexadecimal ids such as 1209:0001")
     return replace(stage, seconds=seconds, usb=(vendor, product))
@@ -185,7 +193,13 @@ def _identify(entry: Table, stage: Stage, around: Known) -> Stage:
         return stage
     role = entry.plain("chip")
     known(entry, "chip", role, around.images, "the role of an [[image]], whose chip it is")
-    return replace(stage, products=around.images[role].chip.product_ids)
+    image = around.images[role]
+    return replace(stage, products=image.chip.product_ids, exercises=_naming(stage, image.part))
+
+
+def _naming(stage: Stage, part: str) -> Exercises:
+    """What the stage uses, and that a part says in it which part it is."""
+    return replace(stage.exercises, names=frozenset({part}))
 
 
 def _content(entry: Table, stage: Stage, around: Known) -> Stage:
@@ -214,6 +228,8 @@ def _query(entry: Table, stage: Stage, around: Known) -> Stage:
     if answer is not None:
         expected.setdefault(answer.name, Expected((answer.expected,)))
     within_s = entry.number("within_s", 0, 60) if "within_s" in entry.data else 1.0
+    if answer is not None:
+        stage = replace(stage, exercises=_naming(stage, answer.part))
     return replace(stage, query=Query(_sent(entry), template, expected, within_s, answer))
 
 

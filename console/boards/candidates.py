@@ -8,9 +8,11 @@ than sure, and a stage may fail by itself. Suspects that no outcome can tell apa
 from __future__ import annotations
 
 import math
+from array import array
 from collections import defaultdict
 from collections.abc import Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from operator import mul
 from typing import Final, TypeAlias, TypeVar
 
 Suspect = TypeVar("Suspect", bound=Hashable)
@@ -51,7 +53,7 @@ class _Entry:
 
 
 _Kind: TypeAlias = "tuple[int, ...]"
-_NOTHING: Final = 1e-12  # share of the readings' own chance below which a pair counts as nothing
+_Square: TypeAlias = "list[array[float]]"
 
 
 class Posterior:
@@ -59,7 +61,8 @@ class Posterior:
 
     What two faults do together depends only on how each meets the failed stages, of which there are few kinds; so pairs
     are summed by kind, exactly, and never listed one by one. `rest` is the chance of none of the suspects, `members` of
-    each suspect of each column being faulty, alone or with another.
+    each suspect of each column being faulty, alone or with another. `weight` is P(the stages end like this), up to a
+    factor that does not depend on how they end.
     """
 
     def __init__(self, columns: Sequence[Column], outcomes: Sequence[Outcome], leak: float, unlisted: float) -> None:
@@ -86,11 +89,13 @@ class Posterior:
         alone = math.fsum(weight * self._single[kind] for kind, weight in everything.items())
         squares = [math.fsum(odds * odds for odds in column.odds) for column in columns]
         twice = math.fsum(square * self._self(number) for number, square in enumerate(squares))
-        pairs = (self._meeting(everything, everything) - twice) / 2
+        weights = [everything[kind] for kind in range(len(kinds))]
+        field = [sum(map(mul, weights, row)) for row in self._double]
+        pairs = (math.fsum(map(mul, weights, field)) - twice) / 2
         none = math.prod(self._leaked) + unlisted * math.prod(outcomes[number].surprise for number in failed)
         self._total: Final = none + alone + max(0.0, pairs)
+        self.weight: Final = self._total * (1 - leak) ** len(passed)
         self.rest: Final = none / self._total
-        field = [math.fsum(everything[kind] * row[kind] for kind in everything) for row in self._double]
         self.members: Final = tuple(self._members(number, field) for number in range(len(columns)))
 
     def _members(self, number: int, field: Sequence[float]) -> tuple[float, ...]:
@@ -133,9 +138,9 @@ class Posterior:
 
     def _meeting(self, one: Mapping[int, float], other: Mapping[int, float]) -> float:
         """Weight of all ordered pairs out of two sets, each given by kind."""
+        weights = list(other.values())
         return math.fsum(
-            weight * math.fsum(theirs * row[kind] for kind, theirs in other.items())
-            for weight, row in ((weight, self._double[kind]) for kind, weight in one.items())
+            weight * sum(map(mul, weights, map(self._double[kind].__getitem__, other))) for kind, weight in one.items()
         )
 
     def _self(self, number: int) -> float:
@@ -145,13 +150,12 @@ class Posterior:
 
     def _failing(
         self, kinds: Sequence[_Kind], levels: Sequence[Mapping[tuple[float, float], int]]
-    ) -> tuple[list[float], list[list[float]]]:
+    ) -> tuple[list[float], _Square]:
         """P(the failed stages fail, with their readings | one fault of a kind; two faults of two kinds).
 
-        One of the culprits makes the reading. What is too unlikely to matter counts as nothing.
+        One of the culprits makes the reading.
         """
         leak = self._leak
-        floor = _NOTHING * math.prod(leaked / leak for leaked in self._leaked)
         tables = [
             [
                 [(1 - (1 - leak) * (1 - a) * (1 - b)) * (fit_a + fit_b + leaked) / (a + b + leak) for b, fit_b in known]
@@ -159,19 +163,29 @@ class Posterior:
             ]
             for known, leaked in zip(levels, self._leaked, strict=True)
         ]
-        double = [[0.0] * len(kinds) for _ in kinds]
-        for place, one in enumerate(kinds):
-            rows = [table[level] for table, level in zip(tables, one, strict=True)]
-            for other in range(place, len(kinds)):
-                chance = 1.0
-                for row, level in zip(rows, kinds[other], strict=True):
-                    chance *= row[level]
-                    if chance < floor:
-                        chance = 0.0
-                        break
-                double[place][other] = double[other][place] = chance
         single = [math.prod(table[level][0] for table, level in zip(tables, kind, strict=True)) for kind in kinds]
-        return single, double
+        return single, _products(kinds, tables)
+
+
+def _products(kinds: Sequence[_Kind], tables: Sequence[Sequence[Sequence[float]]]) -> _Square:
+    """For each two kinds the product over the stages of what the stage's table holds for their levels.
+
+    By halves of the stages: of each half there are far fewer kinds, so that a pair costs one multiplication and not one
+    for every stage.
+    """
+    if len(tables) < 2:
+        return [
+            array("d", (math.prod(t[a][b] for t, a, b in zip(tables, one, other, strict=True)) for other in kinds))
+            for one in kinds
+        ]
+    half = len(tables) // 2
+    sides = []
+    for part in (slice(half), slice(half, None)):
+        places: dict[_Kind, int] = {}
+        where = [places.setdefault(kind[part], len(places)) for kind in kinds]
+        spread = [array("d", map(row.__getitem__, where)) for row in _products(list(places), tables[part])]
+        sides.append([spread[place] for place in where])
+    return [array("d", map(mul, one, other)) for one, other in zip(*sides, strict=True)]
 
 
 def diagnose(columns: Sequence[Column], outcomes: Sequence[Outcome], leak: float, unlisted: float = 0.0) -> Posterior:

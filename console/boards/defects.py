@@ -21,6 +21,7 @@ IDS: Final = (
     "bridge-hidden",
     "bridge-coarse",
     "part-chip",
+    "part-other",
     "part-small",
     "part-connector",
     "clock-dead",
@@ -60,6 +61,7 @@ class Defects:
     unlisted: float
     unlisted_more: float
     worth: float
+    place_worth: float
     fine_mm: float
     reach_mm: float
     opening_min: float
@@ -103,6 +105,7 @@ def parse(text: str, file: str = FILE) -> Defects:
         unlisted=_chance(top, "unlisted"),
         unlisted_more=_chance(top, "unlisted_more"),
         worth=top.number("worth", 0, 1_000_000),
+        place_worth=top.number("place_worth", 1, 1_000_000),
         fine_mm=top.number("fine_mm", 0, 10),
         reach_mm=top.number("reach_mm", 0, 10),
         opening_min=top.number("opening_min", 0, 60),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
@@ -30,13 +30,14 @@ class Kind(StrEnum):
     PART = "part"
     CLOCK = "clock"
     RAIL = "supply"
+    OTHER = "other part"
 
 
 @dataclass(frozen=True, slots=True)
 class Fault:
     """One thing that can be wrong. `part` is where to look; `pins` one for an open joint, two for a bridge, none else.
 
-    `net` is the supply that is missing, for Kind.RAIL only.
+    `net` is the supply that is missing, for Kind.RAIL only. `past`: how often it was met on this design, in words.
     """
 
     kind: Kind
@@ -44,6 +45,7 @@ class Fault:
     part: str
     pins: tuple[Pin, ...] = ()
     net: str = ""
+    past: str = ""
 
     @property
     def key(self) -> str:
@@ -60,14 +62,21 @@ class Fault:
         """Prior odds that it is there."""
         return self.defect.rate / (1 - self.defect.rate)
 
-    def need(self, reach: Reach, strength: Strength) -> float:
-        """P(a stage with this reach fails | this is there and permanent), 0 where the stage does not need it."""
+    def need(self, reach: Reach, strength: Strength, named: Collection[str] = ()) -> float:
+        """P(a stage with this reach fails | this is there and permanent), 0 where the stage does not need it.
+
+        `named` are the parts that said in it which part they are.
+        """
+        if self.kind is Kind.OTHER:
+            return strength.direct if self.part in named else 0.0
         if self.kind is Kind.OPEN:
             return reach.pins.get(self.pins[0], 0.0)
         if self.kind is Kind.RAIL:
             return reach.rails.get(self.net, 0.0)
         if self.kind is not Kind.BRIDGE:
             return reach.parts.get(self.part, 0.0)
+        if reach.apart and self.nets == reach.apart:
+            return strength.direct
         one, other = self.pins[0].net, self.pins[1].net
         used = (one in reach.nets) + (other in reach.nets)
         supplies = (one in reach.grounded) + (other in reach.grounded)
@@ -77,6 +86,8 @@ class Fault:
 
     def fit(self, reading: Implication) -> float:
         """P(just this reading | this made the stage fail)."""
+        if self.kind is Kind.OTHER:
+            return reading.others.get(self.part, reading.otherwise)
         found = [reading.pins[pin.ref] for pin in self.pins if pin.ref in reading.pins]
         found += [reading.nets[net] for net in self.nets if net in reading.nets]
         if self.kind in (Kind.PART, Kind.CLOCK) and self.part in reading.parts:
@@ -84,6 +95,12 @@ class Fault:
         if self.kind is Kind.BRIDGE and self.nets in reading.joined:
             found.append(reading.joined[self.nets])
         return max(found, default=reading.otherwise)
+
+
+def place_words(part: str, refs: Iterable[str]) -> str:
+    """The joints of a fault at `part`, safe to show: ``2``; of a bridge both ends, ``14 to 15`` or ``14 to R9.1``."""
+    pins = sorted(refs, key=lambda ref: ref.rpartition(".")[0] != part)
+    return clean(" to ".join(ref.rpartition(".")[2] if ref.rpartition(".")[0] == part else ref for ref in pins), 80)
 
 
 def possible_faults(board: Board, table: Defects) -> tuple[Fault, ...]:
@@ -128,6 +145,8 @@ def _parts(board: Board, table: Defects) -> Iterator[Fault]:
             yield Fault(Kind.CLOCK, table.kinds["clock-dead"], ref)
         elif part.role != "testpoint":
             yield Fault(Kind.PART, table.kinds[_PART_KINDS[part.role]], ref)
+            if ref not in board.small:
+                yield Fault(Kind.OTHER, table.kinds["part-other"], ref)
 
 
 def _rails(board: Board, table: Defects) -> Iterator[Fault]:

@@ -8,6 +8,7 @@ from typing import Final
 
 from console.boards.template import FieldValue, value_words
 from console.causes.reading import Band, Scale
+from console.words import measure
 
 LOW, GOOD, HIGH = "low", "good", "high"
 # what a meter can show at a board that runs from cells or USB; more is a wrong range, or nothing to be worked on here
@@ -36,7 +37,8 @@ class Limits:
             return f"at least {self._shown(self.least)}"
         if math.isinf(self.least) or (self.unit == "ohm" and self.least == 0):
             return f"at most {self._shown(self.most)}"
-        return f"{self.least:g} to {self._shown(self.most)}"
+        least = self._shown(self.least) if self.unit == "ohm" else measure(self.least)  # 50 ohm to 1 Mohm; 3 to 3.6 V
+        return f"{least} to {self._shown(self.most)}"
 
     def off_by(self, value: float) -> str:
         """In words by how much `value` is out of the limits; "" inside them."""
@@ -65,7 +67,7 @@ class Limits:
         return Scale(quantity, self.unit, *_POSSIBLE[self.unit], bands[first:last], self.source)
 
     def _shown(self, value: float) -> str:
-        return f"{value:g} {self.unit}".rstrip()
+        return measure(value, self.unit)
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,7 @@ and the first lines are named. Names come out clean (`console.text`), so that no
 
 from __future__ import annotations
 
+import codecs
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
@@ -88,7 +89,7 @@ def parse_netlist(data: bytes, file: str = "netlist") -> Netlist:
             help="export the netlist of one board alone",
         )
     reader = _Reader(file)
-    reader.read(data)
+    reader.read(data.removeprefix(codecs.BOM_UTF8))
     return reader.netlist()
 
 
@@ -201,13 +202,13 @@ class _Reader:
     def netlist(self) -> Netlist:
         """Everything taken in as a netlist. Raises InputTrouble when there is no test record in it."""
         if not self.records:
-            where, found = clean(self.file), "nothing"
+            where, found = clean(self.file), "; ".join(map(str, self._notices())) or "it is empty"
             if self.first_foreign is not None:
                 where += f":{self.first_foreign[0]}"
-                found = f"“{quoted(self.first_foreign[1].encode('latin-1'), 40)}”"
+                found = f"the first line of another kind is “{quoted(self.first_foreign[1].encode('latin-1'), 40)}”"
             raise InputTrouble(
                 "netlist",
-                f"no test record (317, 327, 307) in it; the first line of another kind is {found}",
+                f"no test record (317, 327, 307) in it that can be read; {found}",
                 where=where,
                 help="export the netlist as IPC-D-356 or IPC-D-356A from the layout program",
             )

@@ -16,10 +16,13 @@ from console.boards.faults import Fault, Kind, possible_faults
 from console.boards.limits import Expected, Limits
 from console.boards.misreads import Bus
 from console.boards.netlist import Netlist
+from console.boards.past import Past, learned
+from console.boards.reasons import title
 from console.boards.stagerun import Board, Exercises, reach
 from console.boards.template import Template
 from console.images.image import Image
 from console.programming.chips import Chip
+from console.text import clean
 
 
 class Work(StrEnum):
@@ -43,6 +46,7 @@ class Work(StrEnum):
 BY_HAND: Final = frozenset({Work.INSPECT, Work.MEASURE, Work.CONTINUITY, Work.CONFIRM})
 """Done by the operator, who tells what it showed."""
 CONTENT: Final = frozenset({Work.ERASE, Work.WRITE, Work.VERIFY})
+MOST_STAGES: Final = 500  # as many as a record is read back with
 """About what the chip holds, which stays when the power goes."""
 PASSING: Final = frozenset({Work.SYNC, Work.IDENTIFY, Work.START})
 """Their effect is gone with the power, or when the chip goes on to something else."""
@@ -210,6 +214,21 @@ def repair_of(fault: Fault, title: str) -> Repair:
     return Repair(fault.key, title, frozenset({fault.part}), frozenset(), replaced=True)
 
 
+def repair_told(plan: Plan, faults: Collection[Fault], words: str, looked_at: Fault) -> Repair:
+    """What a person found wrong beside the suspect they looked at, from their words, in which pins and parts may stand:
+    one pin is a joint, two are joined by solder. Words that name no place of this board mean the suspect's own part.
+    """
+    circuit = plan.board.circuit
+    named = [word.strip(".,;:()") for word in words.split()]
+    pins = frozenset(pin.ref for pin in circuit.pins if pin.ref in named)
+    kind = {1: Kind.OPEN, 2: Kind.BRIDGE}.get(len(pins))
+    for fault in faults:
+        if fault.kind is kind and pins == {pin.ref for pin in fault.pins}:
+            return repair_of(fault, title(fault))
+    parts = {ref.rpartition(".")[0] for ref in pins} | (circuit.parts.keys() & set(named)) or {looked_at.part}
+    return Repair(f"told at {looked_at.key}", clean(words, 200), frozenset(parts), pins)
+
+
 def again_after(plan: Plan, repair: Repair, table: Defects | None = None) -> tuple[str, ...]:
     """The stages whose result no longer stands, in order: what they use was worked on, or lies so near that it may
     have been bridged. What the chip holds stays proven unless that chip itself was replaced.
@@ -244,6 +263,7 @@ def _near(plan: Plan, repair: Repair, within_mm: float) -> frozenset[Pin]:
     return frozenset((*own, *near))
 
 
-def faults_of(plan: Plan) -> tuple[Fault, ...]:
-    """Everything that can be wrong on the board; worth keeping while the plan runs."""
-    return possible_faults(plan.board, defects())
+def faults_of(plan: Plan, past: Past | None = None) -> tuple[Fault, ...]:
+    """Everything that can be wrong on the board; worth keeping while the plan runs. `past`: the bench's own boards."""
+    found = possible_faults(plan.board, defects())
+    return found if past is None else learned(found, past, defects())

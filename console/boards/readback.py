@@ -5,6 +5,7 @@ Patterns and their causes are in `readback.toml`, the arithmetic in `misreads.py
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache
@@ -17,10 +18,13 @@ from console.tomlfile import parse_toml
 FILE: Final = "readback.toml"
 # common practice, no source
 ENOUGH_READINGS: Final = 5
-# patterns whose fit is not one certain value; the others come from misreads()
-_BY_LOOK: Final = (
-    "changing", "first-byte-right", "other-revision", "another-known-id", "locked-or-blank", "not-an-id-code",
-)  # fmt: skip
+# patterns whose fit is not one certain value, and the buses that have them; the others come from misreads(). A UART has
+# neither clock nor select, of which a reply could lose all but its first byte.
+_BY_LOOK: Final[Mapping[str, frozenset[Bus]]] = {
+    "first-byte-right": frozenset(Bus) - {Bus.UART},
+    "not-an-id-code": frozenset({Bus.JTAG}),
+    **dict.fromkeys(("changing", "other-revision", "another-known-id", "locked-or-blank"), frozenset(Bus)),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +33,8 @@ class Pattern:
 
     `fits` says how, in words; more than one where the value cannot tell them apart. `implicates` are roles of lines
     (data-out, clock, select, supply, ground, reset, hold, pull, mode, or "bit 3" for the line of a bit). `source` is
-    where the causes come from.
+    where the causes come from. `share` in (0, 1]: of the wrong values that the pattern can give, each taken as likely
+    as any other, those that are the one read.
     """
 
     id: str
@@ -41,6 +46,7 @@ class Pattern:
     caution_id: str = ""
     caution: str = ""
     source: str = ""
+    share: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,14 +109,21 @@ def read_back(
     stable = len(set(values)) == 1
     fitting = [misread for misread in ways if wrong and all(misread.reads(right, width) == value for value in wrong)]
     fits: dict[str, list[str]] = {}
+    shares: dict[str, float] = {}
     if not stable:
         hits = values.count(right)
         fits["changing"] = [f"{len(set(values))} different values in {len(values)} readings, {hits} of them right"]
+    could = Counter(misread.pattern for misread in ways if misread.reads(right, width) != right)
     for misread in fitting:
         fits.setdefault(misread.pattern, []).append(misread.fit)
+        shares[misread.pattern] = len(fits[misread.pattern]) / could[misread.pattern]
     for value in wrong if len(wrong) == 1 else ():
-        fits |= _by_look(right, value, width, way, revision_mask, known or {}, locked or {})
-    patterns = tuple(_explained(name, tuple(words), way, fitting) for name, words in fits.items())
+        for name, (words, share) in _by_look(right, value, width, revision_mask, known or {}, locked or {}).items():
+            if way in _BY_LOOK[name]:
+                fits[name], shares[name] = [words], share
+    patterns = tuple(
+        _explained(name, tuple(words), way, fitting, shares.get(name, 1.0)) for name, words in fits.items()
+    )
     ask = _ask(patterns, len(values), stable, fitting, registers or {}, width) if wrong else ()
     return Findings(right, values, width, way, patterns, stable, ask)
 
@@ -145,28 +158,25 @@ def _as_int(value: int | bytes, width: int) -> int:
 
 
 def _by_look(
-    right: int,
-    value: int,
-    width: int,
-    bus: Bus,
-    revision_mask: int,
-    known: Mapping[int, str],
-    locked: Mapping[int, str],
-) -> dict[str, list[str]]:
-    """The patterns that say how a value looks rather than what exactly it must be."""
-    fits: dict[str, list[str]] = {}
+    right: int, value: int, width: int, revision_mask: int, known: Mapping[int, str], locked: Mapping[int, str]
+) -> dict[str, tuple[str, float]]:
+    """The patterns that say how a value looks rather than what exactly it must be, each with its fit and share."""
+    fits: dict[str, tuple[str, float]] = {}
     if width % 8 == 0 and width > 8:
         pairs = list(zip(right.to_bytes(width // 8, "big"), value.to_bytes(width // 8, "big"), strict=True))
         if pairs[0][0] == pairs[0][1] and all(a != b for a, b in pairs[1:]):
-            fits["first-byte-right"] = [f"{pairs[0][0]:02X} is right, all that follows is wrong"]
+            fits["first-byte-right"] = (
+                f"{pairs[0][0]:02X} is right, all that follows is wrong",
+                255.0 ** -len(pairs[1:]),
+            )
     if not (right ^ value) & ~revision_mask:
-        fits["other-revision"] = ["only bits of the revision differ"]
+        fits["other-revision"] = "only bits of the revision differ", 1 / (2 ** revision_mask.bit_count() - 1)
     if value in known:
-        fits["another-known-id"] = [f"the value of {known[value]}"]
+        fits["another-known-id"] = f"the value of {known[value]}", 1 / len(known.keys() - {right})
     if value in locked:
-        fits["locked-or-blank"] = [f"the value of {locked[value]}"]
-    if bus is Bus.JTAG and not value & 1:
-        fits["not-an-id-code"] = ["bit 0 is 0"]
+        fits["locked-or-blank"] = f"the value of {locked[value]}", 1 / len(locked.keys() - {right})
+    if not value & 1:
+        fits["not-an-id-code"] = "bit 0 is 0", 2.0 ** (1 - width)
     return fits
 
 
@@ -199,13 +209,13 @@ def _second_register(fitting: Sequence[Misread], registers: Mapping[str, int], w
     return "read a second register whose value is known: this one alone cannot tell these patterns apart"
 
 
-def _explained(name: str, fits: tuple[str, ...], bus: Bus, fitting: Sequence[Misread]) -> Pattern:
+def _explained(name: str, fits: tuple[str, ...], bus: Bus, fitting: Sequence[Misread], share: float) -> Pattern:
     pattern = explanations()[name, bus]
     bits = sorted({bit for misread in fitting if misread.pattern == name for bit in misread.bits})
     roles: list[str] = []
     for role in pattern.implicates:
         roles += [f"bit {bit}" for bit in bits] if role == "bits" else [role]
-    return replace(pattern, fits=fits, implicates=tuple(roles))
+    return replace(pattern, fits=fits, implicates=tuple(roles), share=share)
 
 
 @cache
@@ -238,6 +248,6 @@ def parse_explanations(text: str, file: str = FILE) -> Mapping[tuple[str, Bus], 
             out[pattern.id, Bus(name)] = pattern
     for bus in Bus:
         for needed in {misread.pattern for misread in misreads(32, bus)} | set(_BY_LOOK):
-            if (needed, bus) not in out and (needed != "not-an-id-code" or bus is Bus.JTAG):
+            if (needed, bus) not in out and bus in _BY_LOOK.get(needed, Bus):
                 top.wrong("pattern", sorted({name for name, _ in out}), f"a [[pattern]] {needed!r} for the bus {bus}")
     return out

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 from console.boards.circuit import Pin
 from console.boards.faults import Fault, Kind
 from console.boards.stagerun import Board, StageRun
 from console.text import clean
+from console.words import count_of
 
+_NAMED = 4  # places named in one reason
 _SURELY = 0.5  # a need from here on is stated without "perhaps"
 
 
@@ -21,9 +23,11 @@ def title(fault: Fault) -> str:
     return f"{' to '.join(map(_pin, fault.pins))}: {fault.defect.title}"
 
 
-def why(fault: Fault, needs: Sequence[float], runs: Sequence[StageRun]) -> tuple[str, ...]:
-    """What speaks for it and what against, failed stages first, and how such faults come about."""
+def why(fault: Fault, needs: Sequence[float], runs: Sequence[StageRun], alike: Sequence[Fault] = ()) -> tuple[str, ...]:
+    """What speaks for it and what against, failed stages first, how such faults come about, and from which others no
+    stage tells it (`alike`)."""
     out = []
+    surely, perhaps = ("reads which part it is",) * 2 if fault.kind is Kind.OTHER else ("needs it", "may need it")
     for run, need in zip(runs, needs, strict=True):
         if run.passed:
             continue
@@ -31,15 +35,31 @@ def why(fault: Fault, needs: Sequence[float], runs: Sequence[StageRun]) -> tuple
         if not need:
             out.append(f"against: {name} failed and does not need it")
         else:
-            out.append(f"{name} failed and {'needs' if need >= _SURELY else 'may need'} it")
+            out.append(f"{name} failed and {surely if need >= _SURELY else perhaps}")
             if run.evidence is not None:
                 fit = fault.fit(run.evidence)
                 word = "fits" if fit > run.evidence.otherwise else "does not point here"
                 out.append(f"{clean(run.evidence.says)} at {name} {word}")
     for run, need in zip(runs, needs, strict=True):
         if run.passed and need:
-            out.append(f"against: {clean(run.name)} passed and {'needs' if need >= _SURELY else 'may need'} it")
-    return (*out, fault.defect.reason)
+            out.append(f"against: {clean(run.name)} passed and {surely if need >= _SURELY else perhaps}")
+    return (*out, *filter(None, (fault.past,)), f"known: {fault.defect.reason}", *_not_told_apart(fault, alike))
+
+
+def _not_told_apart(fault: Fault, alike: Sequence[Fault]) -> Iterator[str]:
+    """The faults that only looking tells from this one: those at its part by name, of the others how many."""
+    here = [_place(other) for other in alike if other.part == fault.part]
+    named = here if len(here) <= _NAMED else [*here[: _NAMED - 1], f"{len(here) - _NAMED + 1} more there"]
+    elsewhere = len(alike) - len(here)
+    if elsewhere:
+        named.append(f"{count_of(elsewhere, 'place')} elsewhere")
+    if named:
+        yield f"no stage that ran tells it from {', '.join(named)}; only looking does"
+
+
+def _place(fault: Fault) -> str:
+    """A fault by its pins, its supply, or what is wrong with its part."""
+    return " to ".join(map(_pin, fault.pins)) or (clean(fault.net) if fault.net else f"{clean(fault.part)} itself")
 
 
 def how_to_look(board: Board, fault: Fault) -> str:

@@ -7,20 +7,24 @@ at each of them makes the stage fail.
 
 from __future__ import annotations
 
+import fnmatch
 import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, cached_property
 from typing import Final, TypeAlias
 
 from console.boards.circuit import Circuit, Nets, Pin, is_one_of
 
-# names that supply and ground nets usually have: common practice, no source
+# names that supply and ground nets usually have, with the sheet's path in front or not: common practice, no source
+_SHEET: Final = r"(?:.*/)?"
 RAILS: Final = re.compile(
-    r"[+-]?\d+V\d*\w*|V\d+[PV_.]?\d*|[ADPS]?(GND|VSS|VCC|VDD|VEE)\w*|GND\w*|VBUS|VBAT\w*|VIN|VOUT|VREF\w*|AGND|PWR\w*|0V",
+    _SHEET + r"(?:[+-]?P?\d+(?:\.\d+)?V\d*\w*|(?:USB|EXT|SYS|BATT?)_\d+(?:\.\d+)?V\d*|V\d+[PV_.]?\d*"
+    r"|[A-Z]{0,3}(?:GND|VSS|VCC|VDD|VEE)\w*|V(?:IN|OUT|IO|PP|BUS|SYS|USB|LOGIC|CORE)|V_?BAT\w*|[+-]?BATT?[+-]?"
+    r"|VREF\w*|V[+-]|PWR\w*|0V)",
     re.IGNORECASE,
 )
-_GROUND: Final = re.compile(r"[ADPS]?GND\w*|[ADPS]?VSS\w*|VEE\w*|0V", re.IGNORECASE)
+_GROUND: Final = re.compile(_SHEET + r"(?:[A-Z]{0,3}(?:GND|VSS)\w*|VEE\w*|0V|BATT?-)", re.IGNORECASE)
 # class letters of reference designators: from memory of IEEE Std 315
 _ROLES: Final = {
     "R": "resistor", "RN": "resistor", "C": "capacitor", "L": "inductor", "FB": "inductor", "D": "diode",
@@ -67,11 +71,17 @@ def guessed_class(ref: str) -> PartClass:
 
 @dataclass(frozen=True, slots=True)
 class Exercises:
-    """What a stage uses: `parts` by designator, `pins` as ``U4.12``, `nets` by name, ``*`` and ``?`` as wild cards."""
+    """What a stage uses: `parts` by designator, `pins` as ``U4.12``, `nets` by name, ``*`` and ``?`` as wild cards.
+
+    `names` are the parts that say in it which part they are. `apart`: two nets that it shows to be joined or not, as
+    ohms between them do.
+    """
 
     parts: frozenset[str] = frozenset()
     nets: frozenset[str] = frozenset()
     pins: frozenset[str] = frozenset()
+    names: frozenset[str] = frozenset()
+    apart: frozenset[str] = frozenset()
 
     def missing(self, circuit: Circuit) -> tuple[str, ...]:
         """The names that fit nothing on this board, so that whoever read them can say where they stand."""
@@ -85,7 +95,7 @@ class Implication:
     """What a read-back of a failed stage says: the chance of just this reading, given what is faulty.
 
     `says` in words (``bit 3 always 0``). Chances in (0, 1] by pin (``U4.12``), net, part, and pair of joined nets; the
-    largest that applies to a fault counts, `otherwise` where none does.
+    largest that applies to a fault counts, `otherwise` where none does. `others`, by part: with another in its place.
     """
 
     says: str
@@ -93,6 +103,7 @@ class Implication:
     nets: Mapping[str, float] = field(default_factory=dict)
     parts: Mapping[str, float] = field(default_factory=dict)
     joined: Mapping[frozenset[str], float] = field(default_factory=dict)
+    others: Mapping[str, float] = field(default_factory=dict)
     otherwise: float = 0.05
 
     def __post_init__(self) -> None:
@@ -103,6 +114,7 @@ class Implication:
             *self.nets.values(),
             *self.parts.values(),
             *self.joined.values(),
+            *self.others.values(),
         ]
         if any(not 0 < chance <= 1 for chance in chances):
             raise ValueError("chances must be above 0 and at most 1")
@@ -116,6 +128,13 @@ class StageRun:
     passed: bool | None
     exercises: Exercises
     evidence: Implication | None = None
+
+    @property
+    def named(self) -> frozenset[str]:
+        """The parts that said which part they are, rightly or not. A stage without an answer is no sign of another."""
+        if self.passed:
+            return self.exercises.names
+        return frozenset() if self.evidence is None else frozenset(self.evidence.others)
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +155,7 @@ class Reach:
     """What a stage needs on a board, each with the chance that a permanent fault there makes it fail.
 
     `pins` for open joints, `parts` for dead or missing ones, `rails` for missing supplies; `nets` are the signal nets
-    in use, `grounded` the supply and ground nets in use, both for bridges.
+    in use, `grounded` the supply and ground nets in use, `apart` those that must not be joined, all for bridges.
     """
 
     pins: Mapping[Pin, float]
@@ -144,6 +163,7 @@ class Reach:
     nets: frozenset[str]
     rails: Mapping[str, float]
     grounded: frozenset[str]
+    apart: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True)
@@ -175,15 +195,20 @@ class Board:
         """The pins of a part that carry signals: joined to something and not to a rail."""
         return [pin for pin in self.circuit.parts.get(ref, ()) if pin.net and not self.is_rail(pin.net)]
 
-    def is_small(self, ref: str) -> bool:
-        """Whether a part is no chip and has no more than two pins, so that it stands in line, across, or on a rail."""
-        return self.part(ref).role != "chip" and len({pin.name for pin in self.circuit.parts.get(ref, ())}) <= 2
+    @cached_property
+    def small(self) -> frozenset[str]:
+        """The parts that are no chip and have at most two pins, so that they stand in line, across, or on a rail."""
+        return frozenset(
+            ref
+            for ref, pins in self.circuit.parts.items()
+            if self.part(ref).role != "chip" and len({pin.name for pin in pins}) <= 2
+        )
 
 
 @cache
 def wild(pattern: str) -> re.Pattern[str]:
     """A net pattern with ``*`` and ``?`` as wild cards; all else, brackets too, stands for itself."""
-    return re.compile("".join({"*": ".*", "?": "."}.get(char, re.escape(char)) for char in pattern))
+    return re.compile(fnmatch.translate(pattern.replace("[", "[[]")))
 
 
 def reach(board: Board, exercises: Exercises, strength: Strength) -> Reach:
@@ -198,8 +223,8 @@ def reach(board: Board, exercises: Exercises, strength: Strength) -> Reach:
         nets = _between(board, named)
     nets = {net for net in nets if net and not board.is_rail(net)}
     on_nets = {pin.part for net in nets for pin in circuit.nets[net]}
-    in_line = {ref for ref in on_nets if board.is_small(ref) and _all_on(board.signals(ref), nets)}
-    parts = (named or {ref for ref in on_nets if not board.is_small(ref)}) | in_line
+    in_line = {ref for ref in on_nets if ref in board.small and _all_on(board.signals(ref), nets)}
+    parts = (named or {ref for ref in on_nets if ref not in board.small}) | in_line
     pins: dict[Pin, float] = {}
 
     def need(pin: Pin, chance: float) -> None:
@@ -209,7 +234,7 @@ def reach(board: Board, exercises: Exercises, strength: Strength) -> Reach:
         for pin in circuit.nets[net]:
             if pin.part in parts:
                 need(pin, strength.direct)
-            elif board.is_small(pin.part):
+            elif pin.part in board.small:
                 for end in circuit.parts[pin.part]:
                     need(end, strength.pull)
     for pin in chosen:
@@ -217,11 +242,11 @@ def reach(board: Board, exercises: Exercises, strength: Strength) -> Reach:
     for ref in named if not nets else ():
         for pin in board.signals(ref):
             need(pin, strength.whole_part)
-    values = {ref: strength.pull if board.is_small(ref) else strength.bystander for ref in on_nets}
+    values = {ref: strength.pull if ref in board.small else strength.bystander for ref in on_nets}
     values |= dict.fromkeys(parts, strength.direct)
     rails, grounded = _supplies(board, parts, need, values, strength)
     _clocks(board, parts, nets, need, values, strength)
-    return Reach(pins, values, frozenset(nets), rails, grounded)
+    return Reach(pins, values, frozenset(nets), rails, grounded, exercises.apart)
 
 
 def _pin(circuit: Circuit, ref: str) -> Pin | None:
@@ -236,12 +261,11 @@ def _all_on(pins: list[Pin], nets: set[str]) -> bool:
 def _between(board: Board, parts: Iterable[str]) -> set[str]:
     """The nets that join the named parts, through parts in line too."""
     named = sorted(parts)
-    series = [ref for ref in board.circuit.parts if board.is_small(ref)]
     links = [
         link
         for number, ref in enumerate(named)
         for other in named[number + 1 :]
-        for link in board.circuit.pins_between(ref, other, series, board.power)
+        for link in board.circuit.pins_between(ref, other, board.small, board.power)
     ]
     return {net for link in links for net in link.nets}
 
@@ -272,8 +296,12 @@ def _supplies(
                 waiting.append(rail)
 
     for ref in parts:
-        if not board.is_small(ref):
+        if ref not in board.small:
             powered(ref)
+            continue
+        for pin in board.circuit.parts[ref]:  # a lamp's way to ground, a named pull-up's to its supply
+            if pin.net and board.is_rail(pin.net):
+                need(pin, strength.direct)
     while waiting:
         rail = waiting.pop()
         for ref in board.makers(rail):

@@ -20,7 +20,7 @@ from console.boards.hitting import smallest_hitting_set
 from console.boards.inspection import inspection_order
 from console.boards.reasons import how_to_look, part_why, shared_nets, title, why
 from console.boards.spectrum import Spectrum, spectrum
-from console.boards.stagerun import Board, StageRun, reach
+from console.boards.stagerun import Board, Reach, StageRun, reach
 from console.text import clean
 
 _LISTED: Final = 100  # suspects described in words; the rest is one figure
@@ -113,50 +113,89 @@ def suspects(
     to the next. `cleared` are the keys of suspects that were looked at without finding anything: they stay suspects, as
     far as looking misses such faults. Stages that did not run say nothing.
     """
+    if all(run.passed is not False for run in runs):
+        return Suspects((), 0.0)
+    return weigh(board, runs, table, faults, cleared).answer()
+
+
+def weigh(
+    board: Board,
+    runs: Sequence[StageRun],
+    table: Defects | None = None,
+    faults: Sequence[Fault] | None = None,
+    cleared: Collection[str] = (),
+) -> Case:
+    """The same without words, for who asks more of it than the list; at least one stage must have failed."""
     table = table or defects()
     ran = [run for run in runs if run.passed is not None]
-    if all(run.passed for run in ran):
-        return Suspects((), 0.0)
     every = possible_faults(board, table) if faults is None else faults
-    return _Case(board, ran, table, every, frozenset(cleared)).answer()
+    return Case(board, ran, table, every, frozenset(cleared))
 
 
-class _Case:
-    """One stop of the plan on one board, on the way to its answer."""
+class Case:
+    """One stop of the plan on one board, on the way to its answer: what the stages say, without words.
+
+    `chances` of each fault, by its place among `faults`; `by_part` the likeliest of them by where they are; `visits`
+    the parts in the order of looking, each with places in `by_part`. `before` is the case to which runs were added.
+    """
 
     def __init__(
-        self, board: Board, runs: Sequence[StageRun], table: Defects, faults: Sequence[Fault], cleared: frozenset[str]
+        self,
+        board: Board,
+        runs: Sequence[StageRun],
+        table: Defects,
+        faults: Sequence[Fault],
+        cleared: frozenset[str],
+        before: Case | None = None,
     ) -> None:
         self.board = board
         self.runs = runs
         self.table = table
-        self.reaches = [reach(board, run.exercises, table.strength) for run in runs]
+        known = [] if before is None else before.reaches
+        self.reaches: list[Reach] = [
+            *known,
+            *(reach(board, run.exercises, table.strength) for run in runs[len(known) :]),
+        ]
         self.needs: dict[int, tuple[float, ...]] = {}
         self.faults = faults
         self.cleared = cleared
-        failed = [number for number, run in enumerate(runs) if not run.passed]
+        every = [(found, table.strength, run.named) for found, run in zip(self.reaches, runs, strict=True)]
+        failed = [around for around, run in zip(every, runs, strict=True) if not run.passed]
         for number, fault in enumerate(faults):
-            needs = tuple(fault.need(found, table.strength) for found in self.reaches)
-            if any(needs[stage] for stage in failed):
-                self.needs[number] = needs
+            if any(fault.need(*around) for around in failed):
+                self.needs[number] = tuple(fault.need(*around) for around in every)
+        self.fits: dict[int, tuple[float, ...]] = {}
+        self.signatures: dict[tuple[tuple[float, ...], tuple[float, ...]], list[int]] = {}
         self.members, self.columns = self._columns()
+        self.posterior = self._posterior()
+        self.chances = {
+            number: chance
+            for group, members in zip(self.members, self.posterior.members, strict=True)
+            for number, chance in zip(group, members, strict=True)
+        }
+        kept = sorted(self.chances, key=lambda number: -self.chances[number])[:_LISTED]
+        self.by_part: dict[str, list[int]] = {}
+        for number in kept:
+            self.by_part.setdefault(self.faults[number].part, []).append(number)
+        costs = {part: [(self.chances[n], self.minutes(n)) for n in them] for part, them in self.by_part.items()}
+        self.visits = inspection_order(costs, table.opening_min)
 
     def _columns(self) -> tuple[list[list[int]], list[Column]]:
         """Faults that no stage and no reading can tell apart, together."""
         together: dict[object, list[int]] = {}
-        fits: dict[int, tuple[float, ...]] = {}
         for number, needs in self.needs.items():
             fault = self.faults[number]
-            fits[number] = tuple(
+            self.fits[number] = tuple(
                 fault.fit(run.evidence) if run.evidence and not run.passed else 1.0 for run in self.runs
             )
-            together.setdefault((needs, fits[number], fault.defect.modes), []).append(number)
+            self.signatures.setdefault(self._signature(number), []).append(number)
+            together.setdefault((needs, self.fits[number], fault.defect.modes), []).append(number)
         groups = list(together.values())
         columns = [
             Column(
                 tuple(self._odds(self.faults[number]) for number in group),
                 self.needs[group[0]],
-                fits[group[0]],
+                self.fits[group[0]],
                 self.faults[group[0]].defect.modes,
             )
             for group in groups
@@ -167,35 +206,28 @@ class _Case:
         missed = fault.defect.missed if self.cleared and fault.key in self.cleared else 1.0
         return fault.odds * missed
 
-    def answer(self) -> Suspects:
+    def _posterior(self) -> Posterior:
         outcomes = [
             Outcome(bool(run.passed), run.evidence.otherwise if run.evidence and not run.passed else 1.0)
             for run in self.runs
         ]
         failed = sum(not outcome.passed for outcome in outcomes)
         unlisted = self.table.unlisted * self.table.unlisted_more ** (min(failed, _STAGES_APART) - 1)
-        posterior = diagnose(self.columns, outcomes, self.table.leak, unlisted)
-        chances = {
-            number: chance
-            for group, members in zip(self.members, posterior.members, strict=True)
-            for number, chance in zip(group, members, strict=True)
-        }
-        kept = sorted(chances, key=lambda number: -chances[number])[:_LISTED]
-        by_part: dict[str, list[int]] = {}
-        for number in kept:
-            by_part.setdefault(self.faults[number].part, []).append(number)
-        costs = {part: [(chances[n], self._minutes(n)) for n in numbers] for part, numbers in by_part.items()}
-        visits = inspection_order(costs, self.table.opening_min)
-        explanations = self._explanations(posterior, by_part)
+        return diagnose(self.columns, outcomes, self.table.leak, unlisted)
+
+    def answer(self) -> Suspects:
+        """The case in words."""
+        explanations = self._explanations()
         at_part = health((found.parts, found.probability) for found in explanations)
         groups = [
-            self._group(part, [by_part[part][n] for n in places], chances, at_part, visits[0][0])
-            for part, places in visits
+            self._group(part, [self.by_part[part][n] for n in places], at_part, self.visits[0][0])
+            for part, places in self.visits
         ]
+        listed = math.fsum(self.chances[number] for numbers in self.by_part.values() for number in numbers)
         return Suspects(
             tuple(groups),
-            posterior.rest,
-            math.fsum(chances.values()) - math.fsum(chances[number] for number in kept),
+            self.posterior.rest,
+            math.fsum(self.chances.values()) - listed,
             tuple(
                 found
                 for found in explanations[:_MOST_NAMED]
@@ -205,16 +237,20 @@ class _Case:
             self._notes(),
         )
 
-    def _minutes(self, number: int) -> float:
+    def after(self, run: StageRun) -> Case:
+        """The case with one more stage that ran."""
+        return Case(self.board, [*self.runs, run], self.table, self.faults, self.cleared, self)
+
+    def minutes(self, number: int) -> float:
         """Minutes until it is known whether this is bad: looking, and reflowing where looking does not settle it."""
         part = self.board.part(self.faults[number].part)
         return part.inspect_min + self.faults[number].defect.missed * part.reflow_min
 
-    def _explanations(self, posterior: Posterior, listed: Collection[str]) -> list[Explanation]:
+    def _explanations(self) -> list[Explanation]:
         """Sets of parts with the chance that just these are faulty, likeliest first; "" for all parts not listed."""
         parts = [[self.faults[number].part for number in group] for group in self.members]
-        owners = [[part if part in listed else "" for part in group] for group in parts]
-        found = [Explanation(who, chance) for who, chance in posterior.diagnoses(owners).items()]
+        owners = [[part if part in self.by_part else "" for part in group] for group in parts]
+        found = [Explanation(who, chance) for who, chance in self.posterior.diagnoses(owners).items()]
         return sorted(found, key=lambda item: -item.probability)
 
     def _fewest(self) -> int | None:
@@ -233,11 +269,9 @@ class _Case:
         found = smallest_hitting_set(rows, _MOST_TOGETHER)
         return None if found is None else len(found)
 
-    def _group(
-        self, part: str, numbers: Sequence[int], chances: Mapping[int, float], at_part: Mapping[str, float], first: str
-    ) -> Group:
+    def _group(self, part: str, numbers: Sequence[int], at_part: Mapping[str, float], first: str) -> Group:
         used = [found.parts.get(part, 0.0) >= _SURE_NEED for found in self.reaches]
-        items = tuple(self._suspect(number, chances[number]) for number in numbers)
+        items = tuple(self._suspect(number, self.chances[number]) for number in numbers)
         return Group(
             part,
             part_why(self.board, part, self.runs, used, first),
@@ -256,12 +290,20 @@ class _Case:
             title(fault),
             fault.pins,
             chance,
-            self._minutes(number),
-            why(fault, self.needs[number], self.runs),
+            self.minutes(number),
+            why(fault, self.needs[number], self.runs, self._alike(number)),
             how_to_look(self.board, fault),
             fault.defect.caution_id,
             fault.defect.caution,
         )
+
+    def _alike(self, number: int) -> list[Fault]:
+        """The faults that no stage can tell from this one: all need or do not need the same, with the same readings."""
+        same = self.signatures[self._signature(number)]
+        return [self.faults[other] for other in same if other != number]
+
+    def _signature(self, number: int) -> tuple[tuple[float, ...], tuple[float, ...]]:
+        return self.needs[number], self.fits[number]
 
     def _notes(self) -> tuple[str, ...]:
         out = []

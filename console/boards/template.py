@@ -30,6 +30,7 @@ from construct import (
 )
 
 from console.text import clean, hex_bytes, quoted
+from console.words import measure
 
 FieldValue: TypeAlias = int | float | bytes | str
 TEXT_KINDS: Final = ("int", "number", "hex", "hexint", "word", "text")
@@ -125,7 +126,7 @@ def value_words(value: FieldValue) -> str:
     """A field's value for a person, safe to show."""
     if isinstance(value, bytes):
         return hex_bytes(value)
-    return clean(value) if isinstance(value, str) else f"{value:g}" if isinstance(value, float) else str(value)
+    return clean(value) if isinstance(value, str) else measure(value) if isinstance(value, float) else str(value)
 
 
 class _Worded(Adapter):

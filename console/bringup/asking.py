@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from typing import Final
 
 from console.boards import cautions
-from console.boards.limits import GOOD, HIGH, LOW
-from console.boards.plan import Plan, Stage, Work
+from console.boards.limits import GOOD
+from console.boards.plan import Plan, Repair, Stage, Work
 from console.boards.suspects import Group, Suspect
 from console.causes.rank import NextCheck
+from console.operating import OTHER
+from console.text import clean
 
 MENDED, FINE, RETRY, BAD, YES, NO = "mended", "fine", "retry", "bad", "yes", "no"
 POWER_ON, POWER_DOWN, INTO_LOADER = "power-on", "power-off", "into-loader"
+PROGRAM_MISSING, WRITE, THERE = "program-missing", "write", "there"
 # common practice, no source: minutes that looking at one stage's parts, a reading, a switch take
 _MINUTES: Final = {Work.INSPECT: 2.0, Work.MEASURE: 1.0, Work.CONTINUITY: 1.0, Work.CONFIRM: 0.5}
+_EASY: Final = ("testpoint", "connector", "capacitor")
+_FEW_PLACES: Final = 3
 _EYES: Final = (
     (GOOD, "all as it should be"),
     (MENDED, "something was wrong there, and it is put right now"),
@@ -24,15 +30,18 @@ _SUSPECT: Final = (
     (MENDED, "found it wrong, and it is put right now"),
     (FINE, "looked at it, nothing wrong there"),
     (RETRY, "changed nothing: only try the stage again"),
+    (OTHER, "something else was wrong there, and it is put right: say what and where (solder between U6.1 and U6.2)"),
 )
 
 
 def by_hand(plan: Plan, stage: Stage) -> NextCheck:
     """The question of a stage that the operator does."""
-    scale = stage.limits.scale(stage.title) if stage.limits is not None else None
+    scale, why = stage.limits.scale(stage.title) if stage.limits is not None else None, stage.title
+    if stage.limits is not None:
+        source = f" ({stage.limits.source})" if stage.limits.source else ""
+        why = "; ".join((f"{stage.title}: right is {stage.limits}{source}", *_probes(plan, stage)))
     if scale is not None:
-        words = {LOW: "too low", GOOD: "within", HIGH: "too high"}
-        answers = tuple((band.outcome, f"{words[band.outcome]}: {band.means}") for band in scale.bands)
+        answers = tuple((band.outcome, band.means) for band in scale.bands)
     else:
         answers = _EYES if stage.work is Work.INSPECT else _SEEN
     return NextCheck(
@@ -40,12 +49,22 @@ def by_hand(plan: Plan, stage: Stage) -> NextCheck:
         title=stage.look,
         minutes=_MINUTES[stage.work],
         caution=cautions.for_stage(stage, has_cell=plan.has_cell) or None,
-        why=stage.title,
+        why=why,
         action=None,
         answers=answers,
         risk=3 if stage.hot else 1,
         scale=scale,
     )
+
+
+def _probes(plan: Plan, stage: Stage) -> Iterator[str]:
+    """Where the nets of a continuity check are reached: the rail's own place, test points, then parts easy to probe."""
+    for net in stage.between or ():
+        pins = plan.board.circuit.nets.get(net, ())  # none where a pin is named instead
+        easy = [pin.ref for role in _EASY for pin in pins if plan.board.part(pin.part).role == role]
+        places = dict.fromkeys((*(rail.at for rail in plan.rails if rail.net == net), *easy))
+        if places:
+            yield f"{clean(net)} is at {', '.join(map(clean, list(places)[:_FEW_PLACES]))}"
 
 
 def power(on: bool, first: bool) -> NextCheck:
@@ -76,6 +95,25 @@ def try_again(stage: Stage, help: str) -> NextCheck:
     return NextCheck(
         f"{stage.id}-again", help, 1.0, None, f"{stage.title}: nothing on the board is suspected", None,
         answers=((RETRY, "try the stage again"),),
+    )  # fmt: skip
+
+
+def seen_in(stage: Stage) -> Repair:
+    """What was put right while a stage's parts were looked at: nobody says more than which parts these are."""
+    parts = ", ".join(map(clean, sorted(stage.exercises.parts)))
+    return Repair(f"seen in {stage.id}", f"put right while looking at {parts}", stage.exercises.parts, frozenset())
+
+
+def program_missing(stage: Stage, off: str, taken: Sequence[str]) -> NextCheck:
+    """The board's own program does not show, and nobody has written it since the plan began."""
+    names = " and ".join(filter(None, (", ".join(taken[:-1]), taken[-1])))
+    return NextCheck(
+        PROGRAM_MISSING, "the board's program may be missing in the chip: write it now?", 1.0, None,
+        f"{stage.id}: {off}; {names} taken as passed, not proven in this run", None,
+        answers=(
+            (WRITE, f"do {names} now, then {stage.id} again: what the chip holds is erased"),
+            (THERE, "it is in the chip: look for a fault on the board"),
+        ),
     )  # fmt: skip
 
 

@@ -1,7 +1,7 @@
 """How a board's plan stands: a fold over marks, the same live and in replay, without the board file. Pure.
 
 Every mark of the kind BRINGUP has a `step`: plan, stage, begin, end, skip, again, ask, answer, suspects, suspect,
-cleared, repair, done. What each carries is written in `marks.py` and read here, nowhere else.
+cleared, repair, undo, done. What each carries is written in `marks.py` and read here, nowhere else.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from console.events import Mark, Value
 from console.text import clean
 from console.words import count_of
 
-_MOST: Final = 500
+_MOST: Final = 500  # a capture may come from anybody; a board file may have as many stages
 SEPARATOR: Final = " | "
 _NOTHING_YET: Final = History()
 
@@ -32,6 +32,7 @@ class State(StrEnum):
     LEFT = "left"  # the operator stopped in it: it says nothing about the board
     AGAIN = "again"  # it passed, and what it uses was worked on since
     TRUSTED = "trusted"  # taken as passed without being run
+    SKIPPED = "skipped"  # the operator left it out: the plan goes on, and nothing is known
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +57,10 @@ class StageState:
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """What the operator is asked to do now: `answers` are pairs of what can be said and what it means."""
+    """What the operator is asked to do now: `answers` are pairs of what can be said and what it means.
+
+    `undoable`: whether an earlier answer can be taken back here.
+    """
 
     id: str
     title: str
@@ -64,6 +68,7 @@ class Asked:
     caution: str
     answers: tuple[tuple[str, str], ...]
     unit: str = ""
+    undoable: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +104,9 @@ class Repaired:
 class BringupState:
     """The whole plan at one moment. `outcome` is None while it goes on; `digest` names the state of the board file.
 
-    `suspects` in the order of looking, for the stage that failed last (`stopped_at`), "" while nothing is wrong.
+    `suspects` in the order of looking, for the stage that failed last (`stopped_at`), "" while nothing is wrong;
+    `before` is what is worth doing before anybody looks, `notes` what holds for all of them together; both as long as
+    there are suspects.
     `started_ns`: when it began; the times of `history` and `repairs` count from there.
     """
 
@@ -113,6 +120,8 @@ class BringupState:
     asked: Asked | None = None
     stopped_at: str = ""
     suspects: tuple[SuspectState, ...] = ()
+    before: str = ""
+    notes: tuple[str, ...] = ()
     other: float = 0.0
     repairs: tuple[Repaired, ...] = ()
     outcome: Outcome | None = None
@@ -130,17 +139,31 @@ class BringupState:
         return sum(stage.state is State.TRUSTED for stage in self.stages)
 
     @property
+    def skipped(self) -> int:
+        """How many stages the operator left out."""
+        return sum(stage.state is State.SKIPPED for stage in self.stages)
+
+    @property
     def passed_words(self) -> str:
         """Both counts as they are told."""
         trusted = f", {self.trusted} taken as passed without being run" if self.trusted else ""
-        return f"{self.passed} of {count_of(len(self.stages), 'stage')} passed{trusted}"
+        skipped = f", {self.skipped} left out" if self.skipped else ""
+        return f"{self.passed} of {count_of(len(self.stages), 'stage')} passed{trusted}{skipped}"
+
+    @property
+    def unproven_words(self) -> str:
+        """Which stages this run takes as passed without having seen it; "" where it began with the first."""
+        names = [stage.id for stage in self.stages if stage.state is State.TRUSTED]
+        return f"not proven in this run: {', '.join(names)}" if names else ""
 
     @property
     def end_words(self) -> str:
         """What a plan that is done to its end has shown."""
+        left_out = f"{count_of(self.skipped, 'stage')} left out" if self.skipped else ""
         if self.trusted:
-            return f"the plan is done from where it began; not run before that: {count_of(self.trusted, 'stage')}"
-        return "the plan is done: every stage passed"
+            before = f"{count_of(self.trusted, 'stage')} before that not run"
+            return f"the plan is done from where it began; {', '.join(filter(None, (before, left_out)))}"
+        return f"the plan is done, with {left_out}" if left_out else "the plan is done: every stage passed"
 
     def stage(self, id: str) -> StageState | None:
         """The stage of that name."""
@@ -168,7 +191,7 @@ class BringupState:
         failed, left = self.stage(self.stopped_at), [one for one in self.suspects if not one.cleared]
         if failed is None or outcome is Outcome.STOPPED:
             return "stopped", "the plan was left before its end", "run it again; --from STAGE goes on from a stage"
-        advice = f"look at {left[0].part}: {left[0].title}" if left else "look at what this stage uses"
+        advice = f"look at {left[0].title}" if left else "look at what this stage uses"
         return str(outcome), f"stage {failed.id}: {failed.off or failed.found or failed.title}", advice
 
 
@@ -208,6 +231,8 @@ class BringupFold:
                 return history.suspected(before.stopped_at, _suspect(fields))
             case "answer":
                 return history.said(self._said(fields, self._t_s(mark.t_ns)))
+            case "undo":
+                return history.unsaid(_text(fields, "id"))
         return history
 
     def _said(self, fields: Mapping[str, Value], t_s: float) -> Told:
@@ -244,8 +269,10 @@ class BringupFold:
             case "answer":
                 return replace(state, asked=None)
             case "suspects":
+                stage, before, other = _text(fields, "stage"), _text(fields, "before"), _number(fields, "other")
+                notes = _texts(fields, "notes")
                 return replace(
-                    state, stopped_at=_text(fields, "stage"), suspects=(), other=_number(fields, "other"), asked=None
+                    state, stopped_at=stage, suspects=(), before=before, notes=notes, other=other, asked=None
                 )
             case "suspect" if len(state.suspects) < _MOST:
                 return replace(state, suspects=(*state.suspects, _suspect(fields)))
@@ -256,6 +283,8 @@ class BringupFold:
             case "repair":
                 done = _repaired(state, fields, round(self._t_s(mark.t_ns), 3))
                 return replace(state, repairs=(*state.repairs[-_MOST:], done), suspects=(), asked=None)
+            case "undo":
+                return _taken_back(state, _text(fields, "stage"), _text(fields, "repair"))
             case "done":
                 return replace(state, outcome=_outcome(fields), current="", asked=None)
             case _:
@@ -270,10 +299,12 @@ class BringupFold:
         good = outcome is Outcome.OK
         took_s = max(0, mark.t_ns - self._begun_ns) / 1e9
         found, off, seen = _text(fields, "found"), _text(fields, "off"), tuple(_text(fields, "seen").split())
+        skipped = good and fields.get("skipped") is True
+        passed = State.SKIPPED if skipped else State.PASSED
         ended = _with(
             state,
             name,
-            state=State.PASSED if good else State.LEFT if outcome is Outcome.STOPPED else State.FAILED,
+            state=passed if good else State.LEFT if outcome is Outcome.STOPPED else State.FAILED,
             outcome=outcome,
             found=found,
             off=off,
@@ -282,66 +313,9 @@ class BringupFold:
         )
         run = Ran(name, 0, self._t_s(self._begun_ns), round(took_s, 6), outcome, found, off, seen)
         ended = replace(ended, history=state.history.ended(run))
-        if good and state.stopped_at == name:
-            ended = replace(ended, stopped_at="", suspects=())
-        return replace(ended, current="", asked=None, stopped_at=ended.stopped_at if good else name)
-
-
-def as_object(state: BringupState) -> dict[str, Any]:
-    """The plan for JSON. Times in seconds and minutes, chances from 0 to 1."""
-    return {
-        "board": state.board,
-        "revision": state.revision,
-        "file": state.file,
-        "digest": state.digest,
-        "serial": state.serial,
-        "outcome": None if state.outcome is None else state.outcome.value,
-        "current": state.current or None,
-        "stopped_at": state.stopped_at or None,
-        "stages": [
-            {
-                "id": one.id,
-                "kind": one.work,
-                "title": one.title,
-                "after": list(one.after),
-                "state": one.state.value,
-                "outcome": None if one.outcome is None else one.outcome.value,
-                "found": one.found,
-                "off": one.off,
-                "runs": one.runs,
-                "elapsed_s": one.elapsed_s,
-                "limits": one.limits,
-            }
-            for one in state.stages
-        ],
-        "suspects": [
-            {
-                "key": one.key,
-                "part": one.part,
-                "pins": list(one.pins),
-                "title": one.title,
-                "probability": one.probability,
-                "minutes": one.minutes,
-                "why": list(one.why),
-                "look": one.look,
-                "caution": one.caution,
-                "cleared": one.cleared,
-            }
-            for one in state.suspects
-        ],
-        "other": state.other,
-        "repairs": [
-            {
-                "key": one.key,
-                "title": one.title,
-                "stage": one.stage,
-                "t_s": one.t_s,
-                "part": one.part,
-                "pins": list(one.pins),
-            }
-            for one in state.repairs
-        ],
-    }
+        if not good or state.stopped_at == name:  # whom this failure makes suspect is told next
+            ended = replace(ended, stopped_at="" if good else name, suspects=())
+        return replace(ended, current="", asked=None)
 
 
 def _with(plan: BringupState, name: str, **changes: Any) -> BringupState:
@@ -367,14 +341,31 @@ def _repaired(state: BringupState, fields: Mapping[str, Value], t_s: float) -> R
     suspect = next((one for one in state.suspects if one.key == key), None)
     parts = _text(fields, "parts").split()
     part = suspect.part if suspect is not None else parts[0] if len(parts) == 1 else ""
-    pins = suspect.pins if suspect is not None else ()
+    pins = suspect.pins if suspect is not None else tuple(_text(fields, "pins").split())
     return Repaired(key, _text(fields, "title"), state.stopped_at, t_s, part, pins, state.history.turn)
+
+
+def _taken_back(state: BringupState, stage: str, repair: str) -> BringupState:
+    """Without an answer: its stage is to be done again, its repair was none; whom it made suspect is ranked anew."""
+    for one in state.stages:
+        if one.id == stage or one.state is State.RUNNING:
+            state = _with(state, one.id, state=State.AGAIN if one.runs else State.WAITING)
+    at = max((n for n, one in enumerate(state.repairs) if repair and one.key == repair), default=len(state.repairs))
+    return replace(
+        state,
+        repairs=(*state.repairs[:at], *state.repairs[at + 1 :]),
+        suspects=(),
+        current="",
+        asked=None,
+        stopped_at="" if state.stopped_at == stage else state.stopped_at,
+    )
 
 
 def _asked(fields: Mapping[str, Value]) -> Asked:
     pairs = [part.partition(": ") for part in _texts(fields, "answers")]
     id, title, why, caution = (_text(fields, key) for key in ("id", "title", "why", "caution"))
-    return Asked(id, title, why, caution, tuple((answer, means) for answer, _, means in pairs), _text(fields, "unit"))
+    answers, undoable = tuple((answer, means) for answer, _, means in pairs), fields.get("undoable") is True
+    return Asked(id, title, why, caution, answers, _text(fields, "unit"), undoable)
 
 
 def _suspect(fields: Mapping[str, Value]) -> SuspectState:

@@ -94,5 +94,10 @@ class History:
             return self
         return replace(self, told=(*self.told, replace(told, turn=self.turn)))
 
+    def unsaid(self, id: str) -> History:
+        """The latest answer to this question was taken back."""
+        said = [n for n, one in enumerate(self.told) if one.id == id and one.reply != "undo"]
+        return replace(self, told=(*self.told[: said[-1]], *self.told[said[-1] + 1 :])) if said else self
+
     def _listed(self, stage: str) -> bool:
         return bool(self.stops) and (self.stops[-1].stage, self.stops[-1].turn) == (stage, self.turn)

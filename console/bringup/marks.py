@@ -6,7 +6,9 @@ from collections.abc import Collection
 
 from console.boards.plan import Plan, Repair, Stage
 from console.boards.suspects import Group, Suspect, Suspects
+from console.boards.told import together
 from console.bringup.fold import SEPARATOR
+from console.bringup.over_port import Result
 from console.causes.rank import NextCheck
 from console.errors import Outcome
 from console.events import MarkKind, Value
@@ -23,9 +25,11 @@ class Marks:
     def __init__(self, session: Session) -> None:
         self._session = session
 
-    def plan(self, plan: Plan, serial: str) -> None:
-        """The plan begins: the board, and each stage."""
-        self._mark("plan", board=plan.name, revision=plan.revision, file=plan.file, digest=plan.digest, serial=serial)
+    def plan(self, plan: Plan, serial: str, simulated: bool | None) -> None:
+        """The plan begins: the board, whether it is a simulated one where that is known, and each stage."""
+        said: dict[str, Value] = {} if simulated is None else {"simulated": simulated}
+        names = {"board": plan.name, "revision": plan.revision, "file": plan.file, "digest": plan.digest}
+        self._mark("plan", **names, serial=serial, **said)
         for stage in plan.stages:
             self._mark(
                 "stage",
@@ -46,12 +50,20 @@ class Marks:
         """A stage begins."""
         self._mark("begin", stage=stage.id, title=stage.title)
 
-    def end(self, stage: Stage, outcome: Outcome, found: str, off: str, seen: Collection[str] = ()) -> None:
-        """A stage ends; `off` says what is wrong with what was found, `seen` in a few words that stay the same."""
-        self._mark("end", stage=stage.id, outcome=outcome.value, found=found, off=off, seen=" ".join(seen))
+    def end(self, stage: Stage, result: Result) -> None:
+        """A stage ends."""
+        self._mark(
+            "end",
+            stage=stage.id,
+            outcome=result.outcome.value,
+            found=result.found,
+            off=result.off,
+            seen=" ".join(result.seen),
+            skipped=result.skipped,
+        )
 
-    def ask(self, check: NextCheck) -> None:
-        """The operator is asked for something."""
+    def ask(self, check: NextCheck, *, undoable: bool) -> None:
+        """The operator is asked for something; `undoable`: an earlier answer can be taken back."""
         answers = [f"{answer}: {means}".replace(SEPARATOR, " / ") for answer, means in check.answers]
         self._mark(
             "ask",
@@ -61,6 +73,7 @@ class Marks:
             caution=check.caution or "",
             answers=SEPARATOR.join(answers),
             unit=check.scale.unit if check.scale is not None else "",
+            undoable=undoable,
         )
 
     def answer(self, check: NextCheck, reply: Reply) -> None:
@@ -68,9 +81,11 @@ class Marks:
         value: dict[str, Value] = {} if reply.value is None else {"value": reply.value, "unit": reply.unit}
         self._mark("answer", id=check.id, reply=reply.kind, outcome=reply.outcome, text=clean(reply.text), **value)
 
-    def suspects(self, stage: Stage, found: Suspects, cleared: Collection[str]) -> None:
-        """The plan stopped: whom to look at, in order; `cleared` are the keys of those that were looked at."""
-        self._mark("suspects", stage=stage.id, other=found.other, notes=SEPARATOR.join(found.notes))
+    def suspects(self, stage: Stage, found: Suspects, cleared: Collection[str], before: str) -> None:
+        """The plan stopped: whom to look at, in order; `cleared` are the keys of those that were looked at, `before` is
+        what is worth doing first, in words."""
+        notes = SEPARATOR.join((*together(found), *found.notes))
+        self._mark("suspects", stage=stage.id, other=found.other, notes=notes, before=before)
         count = 0
         for group in found.groups:
             for item in group.items:
@@ -93,19 +108,24 @@ class Marks:
             cleared=cleared,
         )
 
-    def cleared(self, key: str) -> None:
+    def cleared(self, key: str, title: str) -> None:
         """A suspect was looked at in vain."""
-        self._mark("cleared", key=key)
+        self._mark("cleared", key=key, title=title)
 
     def repair(self, repair: Repair, again: tuple[str, ...]) -> None:
         """Something was put right, and these stages count again."""
-        self._mark("repair", key=repair.key, title=repair.title, parts=" ".join(sorted(repair.parts)))
+        parts, pins = (" ".join(map(clean, sorted(names))) for names in (repair.parts, repair.pins))
+        self._mark("repair", key=repair.key, title=repair.title, parts=parts, pins=pins)
         self.again(again)
 
     def again(self, stages: tuple[str, ...]) -> None:
         """These stages count again."""
         if stages:
             self._mark("again", stages=" ".join(stages))
+
+    def undo(self, id: str, *, stage: str = "", repair: str = "") -> None:
+        """The answer to question `id` is taken back: a stage of the operator's is done again, a repair was none."""
+        self._mark("undo", id=id, stage=stage, repair=repair)
 
     def done(self, outcome: Outcome) -> None:
         """The plan ends."""

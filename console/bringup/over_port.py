@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 from typing import Final, Protocol
 
 from console.boards.implied import implied
-from console.boards.plan import ImageOf, Plan, Port, Query, Stage, Work
+from console.boards.misreads import Bus
+from console.boards.plan import IdAnswer, ImageOf, Plan, Port, Query, Stage, Work
 from console.boards.readback import ENOUGH_READINGS, Findings, read_back
 from console.boards.stagerun import Implication
 from console.bringup.ask_board import Answer, ask_board
@@ -21,7 +23,7 @@ from console.programming.stages import Work as OnChip
 from console.session.outcome import outcome_of
 from console.session.session import Session
 from console.session.stage import IDENTIFY, SYNC
-from console.text import quoted
+from console.text import clean, quoted
 from console.words import count_of
 from protocols import lines
 from protocols.errors import NoReply, ProtocolError
@@ -36,7 +38,7 @@ class Result:
     """How a stage ended: what it showed, what is wrong with that, and what a read-back implies.
 
     `help`: what to do about it, where no joint or part of the board can be meant. `seen`: short words that tell such a
-    reading from others, to compare boards by.
+    reading from others, to compare boards by. `skipped`: the operator left it out, and it showed nothing.
     """
 
     outcome: Outcome
@@ -45,6 +47,7 @@ class Result:
     evidence: Implication | None = None
     help: str = ""
     seen: tuple[str, ...] = ()
+    skipped: bool = False
 
 
 class Around(Protocol):
@@ -123,10 +126,31 @@ class OverPort:
         self._session.identity = identity
         said = "no product id" if identity.product_id is None else f"0x{identity.product_id:03X}"
         found = ", ".join(filter(None, (said, " or ".join(identity.names))))
-        if stage.products and identity.product_id not in stage.products:
-            wanted = " or ".join(f"0x{one:03X}" for one in stage.products)
-            return Result(Outcome.MISMATCH, found, f"{said}, not {wanted}: another chip than the plan's")
-        return Result(Outcome.OK, found)
+        if not stage.products or identity.product_id in stage.products:
+            return Result(Outcome.OK, found)
+        wanted = " or ".join(f"0x{one:03X}" for one in stage.products)
+        off = f"{said}, not {wanted}: another chip than the plan's"
+        if identity.product_id is None:
+            return Result(Outcome.MISMATCH, found, off)
+        return await self._another_chip(stage, identity.product_id, found, off)
+
+    async def _another_chip(self, stage: Stage, said: int, found: str, off: str) -> Result:
+        """Have it say its id again until it is known whether it changes, then let the patterns speak."""
+        family = self._session.family
+        readings = [said]
+        for _ in range(ENOUGH_READINGS - 1):
+            try:
+                again = await self._session.converse(IDENTIFY, family.identify())
+            except ProtocolError:
+                continue
+            readings += [] if again.product_id is None else [again.product_id]
+        wanted = min(stage.products, key=lambda product: (product ^ said).bit_count())
+        known = {product: " or ".join(names) for product, names in family.products.items()}
+        width = 8 * math.ceil(max(one.bit_length() for one in (*readings, *known, wanted)) / 8)
+        findings = read_back(wanted, readings, Bus.UART, width, known=known)
+        heard_on = [wire.net for wire in self._plan.wires if wire.adapter == "RX"]
+        roles = dict(zip(("data-out",), heard_on, strict=False))
+        return _misread(found, off, findings, implied(findings, roles, next(iter(stage.exercises.names))))
 
     async def _wake(self) -> None:
         """Port open, chip in its loader."""
@@ -162,7 +186,8 @@ class OverPort:
         else:  # written before this run: only look
             wrong = await programming.compared(self._session, work)
             if wrong:
-                raise programming.mismatch(wrong)
+                more = f", and {count_of(len(wrong) - 1, 'more block')}" if len(wrong) > 1 else ""
+                return Result(Outcome.MISMATCH, off=f"the chip does not hold this image: {wrong[0].where}{more}")
         proven = sum(span.size for span in work.ledger.merged(work.ledger.proven))
         return Result(Outcome.OK, f"{count_of(proven, 'byte')} read back, all right")
 
@@ -190,6 +215,7 @@ class OverPort:
         work = OnChip(programmer, erase_plan(image.chip, (), programmer))
         chip = await programming.chip_at_hand(self._session, work)
         work.plan = erase_plan(chip, (), programmer)
+        await programming.unique_id(self._session, work)
         return work
 
     def stop(self) -> None:
@@ -242,12 +268,19 @@ class OverPort:
         usable = [one for one in readings if isinstance(one, bytes) and len(one) == len(id.expected)]
         if not usable:
             return Result(Outcome.MISMATCH, str(first), off)
-        findings = read_back(
-            id.expected, usable, id.bus, revision_mask=id.revision_mask, known=id.known, locked=id.locked
-        )
-        words = f"{off}{_patterns(findings)}"
-        seen = tuple(pattern.id for pattern in findings.patterns) or ("no-pattern",)
-        return Result(Outcome.MISMATCH, str(first), words, implied(findings, id.lines, id.part), seen=seen)
+        neighbours = self._neighbours(id)
+        known = {**neighbours, **id.known}
+        findings = read_back(id.expected, usable, id.bus, revision_mask=id.revision_mask, known=known, locked=id.locked)
+        return _misread(str(first), off, findings, implied(findings, id.lines, id.part, neighbours))
+
+    def _neighbours(self, id: IdAnswer) -> dict[int, str]:
+        """What other parts of the board say that they are, on the same kind of bus."""
+        every = [stage.query.id for stage in self._plan.stages if stage.query is not None]
+        return {
+            int.from_bytes(one.expected): f"{clean(one.part)} on this board"
+            for one in every
+            if one is not None and one.part != id.part and (one.bus, len(one.expected)) == (id.bus, len(id.expected))
+        }
 
     # ------------------------------------------------------------------------------------------------- the port
 
@@ -294,6 +327,11 @@ def _off(query: Query, answer: Answer) -> str:
     assert answer.fields is not None
     wrong = [(name, expected.wrong(answer.fields[name])) for name, expected in query.expected.items()]
     return "; ".join(f"{name} {words}" for name, words in wrong if words)
+
+
+def _misread(found: str, off: str, findings: Findings, evidence: Implication | None) -> Result:
+    seen = tuple(pattern.id for pattern in findings.patterns) or ("no-pattern",)
+    return Result(Outcome.MISMATCH, found, f"{off}{_patterns(findings)}", evidence, seen=seen)
 
 
 def _patterns(findings: Findings) -> str:

@@ -7,21 +7,38 @@ operator's answers come from is the business of `operating.Hands`.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from typing import Final
+from dataclasses import dataclass
+from typing import Final, Literal
 
 from console.boards.faults import Kind
 from console.boards.limits import GOOD
-from console.boards.plan import BY_HAND, PASSING, Plan, Repair, Stage, Work, again_after, faults_of, repair_of
+from console.boards.past import Past
+from console.boards.plan import (
+    BY_HAND,
+    CONTENT,
+    PASSING,
+    Plan,
+    Repair,
+    Stage,
+    Work,
+    again_after,
+    faults_of,
+    repair_of,
+    repair_told,
+)
+from console.boards.splits import Split
 from console.boards.stagerun import Implication, StageRun
-from console.boards.suspects import Group, Suspect, Suspects, suspects
+from console.boards.suspects import Group, Suspect, Suspects, weigh
 from console.bringup import asking
+from console.bringup.ahead import Ahead
 from console.bringup.marks import Marks
 from console.bringup.over_port import Around, OverPort, Result
 from console.causes.rank import NextCheck
 from console.errors import Outcome, Stopped, UsageTrouble, WakelineError
-from console.operating import Hands, Reply, walk
+from console.operating import OTHER, Hands, Reply, walk
 from console.session.session import Session
 from console.snapshot import Fold, Snapshot
+from console.words import measure
 
 _SILENT: Final = frozenset({Work.SYNC, Work.IDENTIFY})
 _WORTH_A_LOOK: Final = 0.0005
@@ -31,15 +48,29 @@ _HARDLY: Final = 0.02
 MOST_LOOKS: Final = 200
 
 
+@dataclass(frozen=True, slots=True)
+class _Said:
+    """An answer that can be taken back: to question `id`, which is a stage's, or a suspect's that was looked at, left
+    out, or put right; `repair` is the key of what was put right."""
+
+    id: str
+    about: Literal["stage", "looked", "left", "mended", "probe"]
+    repair: str = ""
+
+
 class _TakenBack(Exception):
-    """The operator took an answer back: begin with what that leaves."""
+    """The operator took this answer back: begin with what that leaves."""
+
+    def __init__(self, said: _Said) -> None:
+        super().__init__(said.id)
+        self.said = said
 
 
 class Bringup:
     """One board on its way from the first look to the end of its plan.
 
-    `show` gets the picture after every attempt and answer while a silent board is diagnosed. After `run` the session is
-    still open.
+    `show` gets the picture after every attempt and answer while a silent board is diagnosed. `simulated` says whether
+    the board is a real one, where that is known. After `run` the session is still open.
     """
 
     def __init__(
@@ -52,7 +83,9 @@ class Bringup:
         *,
         serial: str = "",
         start_at: str | None = None,
+        simulated: bool | None = None,
         show: Callable[[Snapshot, bool], None] = lambda snapshot, attempted: None,
+        past: Past | None = None,
     ) -> None:
         """Raises UsageTrouble `stage` where `start_at` is no stage of the plan."""
         if start_at is not None and all(stage.id != start_at for stage in plan.stages):
@@ -65,28 +98,32 @@ class Bringup:
         self._show = show
         self._serial = serial
         self._start_at = start_at
+        self._simulated = simulated
         self._marks = Marks(session)
         self._port = OverPort(plan, session, around, self._into_loader)
-        self._faults = faults_of(plan)
+        self._faults = faults_of(plan, past)
+        self._ahead = Ahead(plan, self._faults)
         self._passed: set[str] = set()
         self._live: set[str] = set()
         self._runs: dict[str, StageRun] = {}
-        self._told: list[str] = []
+        self._told: list[_Said] = []
         self._cleared: list[str] = []
         self._left_out: set[str] = set()
         self._repeated: set[str] = set()
         self._seen: set[str] = set()
+        self._unproven: set[str] = set()
         self._powered: bool | None = None
         self._was_powered = False
 
     async def run(self) -> Outcome:
         """To the end of the plan, or until the operator stops. Raises what hands raise, and the record says so."""
         outcome = Outcome.STOPPED
-        self._marks.plan(self._plan, self._serial)
+        self._marks.plan(self._plan, self._serial, self._simulated)
         for stage in self._plan.stages:
             if self._start_at in (None, stage.id):
                 break
             self._passed.add(stage.id)
+            self._unproven.add(stage.id)
             self._marks.trust(stage.id)
         try:
             outcome = await self._all()
@@ -124,15 +161,22 @@ class Bringup:
         if stage.power is not None:
             await self._power(stage.power)
         self._marks.begin(stage)
-        result: Result | None = None
+        left = True
         try:
             result = await (self._by_hand(stage) if stage.work in BY_HAND else self._port.run(stage))
+            left = False
+        except _TakenBack:  # the record says so
+            left = False
+            raise
         finally:
-            if result is None:  # left in the middle of it
-                self._marks.end(stage, Outcome.STOPPED, "", "left in the middle of it")
-        self._marks.end(stage, result.outcome, result.found, result.off, result.seen)
+            if left:
+                self._marks.end(stage, Result(Outcome.STOPPED, off="left in the middle of it"))
+        self._marks.end(stage, result)
+        self._unproven.discard(stage.id)
         good = result.outcome is Outcome.OK
-        if good and stage.work in (Work.INSPECT, Work.CONTINUITY):  # these clear nobody of not working
+        if result.skipped:
+            self._runs.pop(stage.id, None)
+        elif good and stage.work in (Work.INSPECT, Work.CONTINUITY):  # these clear nobody of not working
             self._runs.pop(stage.id, None)
             self._seen.add(stage.id)
         else:
@@ -154,18 +198,18 @@ class Bringup:
     async def _by_hand(self, stage: Stage) -> Result:
         check = asking.by_hand(self._plan, stage)
         reply = await self._ask(check)
+        mended = asking.seen_in(stage) if reply.outcome == asking.MENDED else None
+        self._told.append(_Said(stage.id, "stage", "" if mended is None else mended.key))
         if reply.kind == "skip":
-            self._told.append(stage.id)
-            return Result(Outcome.OK, "left out by the operator")
-        self._told.append(stage.id)
+            return Result(Outcome.OK, "left out by the operator", skipped=True)
         if reply.value is not None and stage.limits is not None:
             off = stage.limits.off_by(reply.value)
-            shown = f"{reply.value:g} {reply.unit}".strip() if reply.value != float("inf") else "open"
+            shown = measure(reply.value, reply.unit)
             outcome = Outcome.MISMATCH if off else Outcome.OK
             return Result(outcome, shown, off, _short(stage, reply.value), seen=(reply.outcome,) if off else ())
         means = dict(check.answers).get(reply.outcome, reply.outcome)
-        if reply.outcome == asking.MENDED:
-            self._mended(Repair(f"seen in {stage.id}", stage.look, stage.exercises.parts, frozenset()), stage.id)
+        if mended is not None:
+            self._mended(mended, stage.id)
         good = reply.outcome in (GOOD, asking.MENDED, asking.YES)
         return Result(Outcome.OK if good else Outcome.MISMATCH, "" if good else reply.outcome, "" if good else means)
 
@@ -184,30 +228,89 @@ class Bringup:
             if reply.kind == "skip":
                 raise Stopped("stopped", "left by the user", help="--from STAGE goes on later")
             return
+        if await self._program_missing(stage, result):
+            return
         for _ in range(MOST_LOOKS):
             cleared = (*self._cleared, *self._not_bridged())
-            found = suspects(self._plan.board, list(self._runs.values()), faults=self._faults, cleared=cleared)
-            self._marks.suspects(stage, found, self._cleared)
+            faults = self._faults
+            if stage.work is Work.CONTINUITY:  # a supply that is missing joins nothing, and is looked for with power on
+                faults = tuple(fault for fault in faults if fault.kind is not Kind.RAIL)
+            runs = [*self._runs.values(), *self._ahead.runs(self._cleared)]
+            case = weigh(self._plan.board, runs, faults=faults, cleared=cleared)
+            found, split = case.answer(), self._ahead.best(case, stage, self._ready())
+            self._marks.suspects(stage, found, self._cleared, "" if split is None else split.words)
             chosen = self._first(found)
-            if chosen is None:
-                break
-            group, item = chosen
-            if item.caution_id != "S01b":
-                await self._power(False)
-            reply = await self._ask(asking.at_suspect(self._plan, group, item))
-            if reply.kind == "skip":
-                self._left_out.add(item.key)
-            elif reply.outcome == asking.RETRY:
-                return
-            elif reply.outcome == asking.FINE:
-                self._cleared.append(item.key)
-                self._marks.cleared(item.key)
-            else:
-                fault = next(one for one in self._faults if one.key == item.key)
-                self._mended(repair_of(fault, item.title))
-                await self._gone_dark()
-                return
+            try:
+                if split is not None:
+                    done = await self._tested(split)
+                elif chosen is not None:
+                    done = await self._looked_at(*chosen)
+                else:
+                    break
+                if done:
+                    return
+            except _TakenBack as back:
+                if back.said.about in ("stage", "mended"):
+                    raise
         raise Stopped("no-suspect", "nothing is left that is worth a look", help="ask for a second pair of eyes")
+
+    def _ready(self) -> list[Stage]:
+        """Stages that have not run and could at once: nothing that failed stands before them."""
+        left = [one for one in self._plan.stages if one.id not in self._passed and one.id not in self._runs]
+        return [one for one in left if self._plan.way_to(one.id, self._passed, self._live) == [one]]
+
+    async def _tested(self, split: Split) -> bool:
+        """Do what is worth more than looking; whether a stage failed in it and something was done about that."""
+        stage = next((one for one in self._plan.stages if split.probe.key == f"stage {one.id}"), None)
+        if stage is not None:
+            return not await self._one(stage)
+        await self._power(split.probe.live)
+        reply = await self._ask(self._ahead.ask(split))
+        self._told.append(_Said(split.probe.key, "probe"))
+        self._ahead.told(split, reply)
+        return False
+
+    async def _looked_at(self, group: Group, item: Suspect) -> bool:
+        """Have a suspect looked at; whether the stage is worth another run now. Raises Stopped, _TakenBack."""
+        if item.caution_id != "S01b":
+            await self._power(False)
+        reply = await self._ask(asking.at_suspect(self._plan, group, item))
+        if reply.kind == "skip":
+            self._left_out.add(item.key)
+            self._told.append(_Said(item.key, "left"))
+        elif reply.outcome == asking.FINE:
+            self._cleared.append(item.key)
+            self._told.append(_Said(item.key, "looked"))
+            self._marks.cleared(item.key, item.title)
+        elif reply.outcome == asking.RETRY:
+            return True
+        else:
+            fault = next(one for one in self._faults if one.key == item.key)
+            other = reply.outcome == OTHER
+            repair = repair_told(self._plan, self._faults, reply.text, fault) if other else repair_of(fault, item.title)
+            self._told.append(_Said(item.key, "mended", repair.key))
+            self._mended(repair)
+            await self._gone_dark()
+            return True
+        return False
+
+    async def _program_missing(self, stage: Stage, result: Result) -> bool:
+        """The program stays silent or is another one, and nobody saw it written in this run: offer it. Asked once."""
+        taken = [one.id for one in self._plan.stages if one.work in CONTENT and one.id in self._unproven]
+        answered = any(self._plan.stage(id).work is Work.QUERY for id in self._passed - self._unproven)
+        silent = stage.work is Work.QUERY and result.outcome is Outcome.NO_ANSWER and not answered
+        another = stage.work is Work.VERIFY and result.outcome is Outcome.MISMATCH
+        if not taken or not (silent or another) or asking.PROGRAM_MISSING in self._repeated:
+            return False
+        self._repeated.add(asking.PROGRAM_MISSING)
+        reply = await self._ask(asking.program_missing(stage, result.off, taken))
+        if reply.outcome != asking.WRITE:
+            return False
+        self._runs.pop(stage.id, None)
+        self._passed.difference_update(taken)
+        self._unproven.difference_update(taken)
+        self._marks.again(tuple(taken))
+        return True
 
     def _not_bridged(self) -> Iterator[str]:
         """Bridges between nets that were measured and found apart: as good as looked at."""
@@ -236,6 +339,7 @@ class Bringup:
         self._seen.difference_update(again)
         for id in again:
             self._runs.pop(id, None)
+        self._ahead.forget()
         self._cleared.append(repair.key)
         self._marks.repair(repair, again)
 
@@ -244,11 +348,13 @@ class Bringup:
     async def _power(self, on: bool) -> None:
         if self._powered is on:
             return
-        await self._ask(asking.power(on, not self._was_powered))
+        reply = await self._ask(asking.power(on, not self._was_powered))
         if on:
             self._powered = self._was_powered = True
         else:
             await self._gone_dark()
+        if reply.kind == "skip":  # nobody knows: the next that needs it asks again
+            self._powered = None
 
     async def _gone_dark(self) -> None:
         self._powered = False
@@ -260,7 +366,7 @@ class Bringup:
 
     async def _ask(self, check: NextCheck) -> Reply:
         """What the operator says to it; notes are written down on the way. Raises Stopped, _TakenBack."""
-        self._marks.ask(check)
+        self._marks.ask(check, undoable=bool(self._told))
         while True:
             reply = await self._hands.reply(check, self._fold.snapshot())
             match reply.kind:
@@ -271,26 +377,31 @@ class Bringup:
                 case "stop":
                     self._marks.answer(check, reply)
                     raise Stopped("stopped", "stopped by the user", help="--from STAGE goes on later")
+                case "undo" if self._told:
+                    self._marks.answer(check, reply)
+                    raise _TakenBack(self._take_back())
                 case "undo":
-                    if self._take_back():
-                        self._marks.answer(check, reply)
-                        raise _TakenBack
+                    pass  # there is none: whoever asks says so
                 case _:
                     self._marks.answer(check, reply)
                     if reply.kind == "done":
                         await self._hands.act(check)
                     return reply
 
-    def _take_back(self) -> bool:
+    def _take_back(self) -> _Said:
         """Forget the latest thing that was told of a stage by hand, or of a suspect."""
-        if not self._told:
-            return False
         last = self._told.pop()
-        self._passed.discard(last)
-        self._runs.pop(last, None)
-        self._seen.discard(last)
-        self._marks.again((last,))
-        return True
+        stage = last.id if last.about == "stage" else ""
+        self._passed.discard(stage)
+        self._runs.pop(stage, None)
+        self._seen.discard(stage)
+        self._left_out.discard(last.id)
+        self._ahead.untold(last.id)
+        for key in (last.id, last.repair):
+            if key in self._cleared:
+                self._cleared.remove(key)
+        self._marks.undo(last.id, stage=stage, repair=last.repair)
+        return last
 
 
 def _short(stage: Stage, value: float) -> Implication | None:

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING
 
-from console.bringup.fold import BringupState, StageState, State
+from console.bringup.fold import BringupState, Repaired, StageState, State, SuspectState
 from console.errors import Outcome
 from console.text import clean
-from console.words import count_of, duration, percent
+from console.words import count_of, duration, percent, reason
 
 if TYPE_CHECKING:
     from console.boards.plan import Plan
 
 _FEW = 5
+ORDER = "by chance over the minutes to look and be sure, so that a quick look can stand before a likelier one"
+_MEASURED = frozenset({"measure", "continuity"})
 _SIGNS: Mapping[State, str] = {
     State.WAITING: ".",
     State.RUNNING: ">",
@@ -22,7 +25,14 @@ _SIGNS: Mapping[State, str] = {
     State.LEFT: "<",
     State.AGAIN: "~",
     State.TRUSTED: "-",
+    State.SKIPPED: "o",
 }
+
+
+def next_serial(serial: str) -> str:
+    """The number after this one, as wide as it: ``8``, ``tern-08``; "" where it does not end in a number."""
+    found = re.fullmatch(r"(.*?)([0-9]{1,12})", serial, re.DOTALL)
+    return "" if found is None else f"{found[1]}{int(found[2]) + 1:0{len(found[2])}d}"
 
 
 def plan_lines(plan: Plan) -> list[str]:
@@ -48,6 +58,8 @@ def stage_line(stage: StageState, width: int = 0) -> str:
     """One stage and what it showed."""
     told = stage.off if stage.off.startswith(stage.found) else "; ".join(filter(None, (stage.found, stage.off)))
     told = told or stage.found
+    if stage.limits and stage.work in _MEASURED and told and not stage.off:
+        told += f" (right: {stage.limits})"
     again = f" (run {stage.runs} times)" if stage.runs > 1 else ""
     return f"{_SIGNS[stage.state]} {stage.id:<{width}}  {stage.state.value:<7}  {told}{again}".rstrip()
 
@@ -58,8 +70,7 @@ def report_lines(state: BringupState) -> list[str]:
     out = [f"{state.board}, revision {state.revision}{number}: {state.passed_words}"]
     width = max((len(stage.id) for stage in state.stages), default=0)
     out += [stage_line(stage, width) for stage in state.stages]
-    for done in state.repairs:
-        out.append(f"put right after {done.stage or 'a look'} failed, at {duration(done.t_s)}: {done.title}")
+    out += [f"{repaired_words(done)}, {duration(done.t_s)} after the beginning" for done in state.repairs]
     out += list(suspect_lines(state))
     if state.outcome is Outcome.OK:
         out.append(state.end_words)
@@ -67,8 +78,19 @@ def report_lines(state: BringupState) -> list[str]:
         left = state.outcome is Outcome.STOPPED
         out.append(f"the plan was left at {state.stopped_at}" if left else f"the plan stopped at {state.stopped_at}")
     else:
-        out.append("the plan is not done")
+        out.append("the plan is not done: it was left before its end")
     return out
+
+
+def repaired_words(done: Repaired) -> str:
+    """What was put right, and after which failure."""
+    return f"put right after {done.stage} had failed: {done.title}" if done.stage else f"{done.title}"
+
+
+def suspect_words(one: SuspectState) -> str:
+    """A suspect by its place, with the part in front where the place does not name it."""
+    named = one.title.startswith((f"{one.part}:", f"{one.part}."))
+    return one.title if named else f"{one.part}: {one.title}"
 
 
 def suspect_lines(state: BringupState) -> Iterator[str]:
@@ -76,10 +98,13 @@ def suspect_lines(state: BringupState) -> Iterator[str]:
     left = [one for one in state.suspects if not one.cleared]
     if not left:
         return
-    yield "look at, in this order:"
+    yield from state.notes
+    if state.before:
+        yield f"before you look: {state.before}"
+    yield f"look at, in this order ({ORDER}):"
     for one in left[:_FEW]:
-        yield f"  {percent(one.probability):>4}  {one.part}: {one.title} (about {max(1, round(one.minutes))} min)"
-        yield from (f"        because {why}" for why in one.why)
+        yield f"  {percent(one.probability):>4}  {suspect_words(one)} (about {max(1, round(one.minutes))} min)"
+        yield from (f"        {reason(why)}" for why in one.why)
         yield f"        look: {one.look}"
         if one.caution:
             yield f"        caution: {one.caution}"

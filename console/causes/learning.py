@@ -6,19 +6,10 @@ table is a Dirichlet start worth `worth` repairs; each repair adds one to its ca
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterable, Mapping, Sequence
-from typing import Final, Protocol
+from collections.abc import Mapping, Sequence
+from typing import Final
 
 FACTORY_WORTH: Final = 10.0  # about ten real repairs weigh as much as the table: common practice, no source
-
-
-class Counts(Protocol):
-    """Whoever keeps the bench's history: how often each cause was confirmed; ages in boards are its own affair."""
-
-    def confirmed(self) -> Mapping[str, float]:
-        """Confirmed fixes by cause id, 0 or more, possibly weighed by age."""
-        ...
 
 
 def posterior_counts(alphas: Sequence[float], counts: Sequence[float]) -> list[float]:
@@ -40,17 +31,29 @@ def learned_priors(
     return {cause: value / sum(after) for cause, value in zip(priors, after, strict=True)}
 
 
-def backed_off(counts: Mapping[str, float], pooled: Mapping[str, float], strength: float) -> dict[str, float]:
-    """Chances from a narrow history (one symptom, one design), leaning on `pooled` as if it were `strength` cases."""
+def backed_off(
+    counts: Mapping[str, float], pooled: Mapping[str, float], strength: float = FACTORY_WORTH
+) -> dict[str, float]:
+    """Chances from a narrow history (one design), leaning on `pooled` as if it were `strength` cases.
+
+    The mean of a hierarchical Dirichlet model, (n_c + strength * p_c) / (N + strength): MacKay and Peto, "A
+    hierarchical Dirichlet language model", Natural Language Engineering 1 (1995) 289-308 (from memory). To count
+    nothing twice, `pooled` must come from cases that are not among `counts`. How strong to lean is not estimated from
+    the data, as an empirical Bayes method would: a workshop has too few designs for that.
+    """
     seen = sum(counts.get(cause, 0.0) for cause in pooled)
     return {cause: (counts.get(cause, 0.0) + strength * p) / (seen + strength) for cause, p in pooled.items()}
 
 
-def faded(ages: Iterable[float], keep: float) -> float:
-    """What hits so many boards ago weigh together when each board lets a hit keep the share `keep` of its weight."""
-    if not 0 < keep <= 1:
-        raise ValueError("the share kept per board must be above 0 and at most 1")
-    return sum(math.pow(keep, age) for age in ages)
+def independent(count: int, chance: float, strength: float = FACTORY_WORTH) -> float:
+    """How many of `count` equal cases of one design speak for all designs, where the pool gives such a case `chance`.
+
+    A design that makes a fault once makes it again, so its second case says less to the others than its first: the
+    expected number of draws from the pool, the sum of a / (a + i) for i < count with a = strength * chance (Teh,
+    Jordan, Beal and Blei, "Hierarchical Dirichlet processes", JASA 101 (2006), the count of tables; from memory).
+    """
+    a = strength * chance
+    return sum(a / (a + i) for i in range(count))
 
 
 def learned_chance(chance: float, hits: float, tries: float, worth: float = FACTORY_WORTH) -> float:

@@ -12,6 +12,7 @@ from typing import Final
 
 from console.errors import UsageTrouble
 from console.text import clean
+from console.words import measure
 
 _PREFIX: Final = {"": 1.0, "µ": 1e-6, "u": 1e-6, "m": 1e-3, "k": 1e3, "K": 1e3, "M": 1e6}
 _UNITS: Final = {"v": "V", "volt": "V", "volts": "V", "a": "A", "ohm": "ohm", "ohms": "ohm", "r": "ohm", "ω": "ohm"}
@@ -61,7 +62,7 @@ class Reading:
     @property
     def text(self) -> str:
         """The value with its unit."""
-        return "open" if math.isinf(self.value) else f"{self.value:g} {self.unit}"
+        return measure(self.value, self.unit)
 
 
 def read(scale: Scale, text: str) -> Reading:
@@ -71,10 +72,12 @@ def read(scale: Scale, text: str) -> Reading:
     """
     value = _value(scale, text)
     if not scale.least <= value <= scale.most:
-        shown = f"{value:g} {scale.unit}"
+        possible = f"{measure(scale.least, scale.unit)} to {measure(scale.most, scale.unit)}"
+        if math.isinf(scale.most):
+            possible = f"at least {measure(scale.least, scale.unit)}"
         raise UsageTrouble(
             "reading",
-            f"{shown} is outside of what can be there ({scale.least:g} to {scale.most:g} {scale.unit})",
+            f"{measure(value, scale.unit)} is outside of what can be there ({possible})",
             where=scale.quantity,
             help="look at the meter's range and probes and measure again; if it stays, keep off: switch the supply "
             "off, and leave what is joined to the mains to a qualified person",

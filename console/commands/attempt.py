@@ -140,19 +140,23 @@ def is_simulated(port: str) -> bool | None:
 
 def keeper_from(options: Namespace) -> Keeper:
     """The notebook behind a command. Raises InputTrouble for a named one that cannot be used, UsageTrouble."""
-    return keeper_for(options.notebook, options.board, options.revision)
+    return keeper_for(options.notebook, options.board, options.design, options.revision)
 
 
-def keeper_for(notebook: str | None, board: str | None, revision: str | None) -> Keeper:
+def keeper_for(notebook: str | None, board: str | None, design: str | None, revision: str | None) -> Keeper:
     """A notebook (None: the user's own) for a board. Raises InputTrouble where a named one cannot be used, and
     UsageTrouble."""
     from console.notebook.entry import board_name
+    from console.notebook.history import Design
     from console.notebook.keeper import Keeper
 
     keeper = Keeper(
         None if notebook is None else Path(notebook),
         board="" if board is None else board_name(board),
-        revision="" if revision is None else board_name(revision, "revision"),
+        design=Design(
+            "" if design is None else board_name(design, "design"),
+            "" if revision is None else board_name(revision, "revision"),
+        ),
     )
     if keeper.trouble is not None:
         _tell(keeper.trouble)

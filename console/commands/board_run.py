@@ -15,12 +15,13 @@ from console.bench import control
 from console.bench.client import SimulatedBench
 from console.bench.scenes import scenes, setup_for
 from console.bench.signs import NOTHING, unseen
+from console.boards.past import Past
 from console.boards.plan import Plan
 from console.bringup.around import SystemPorts, settings_for
 from console.bringup.run import Bringup
 from console.clock import MonotonicClock
-from console.commands.attempt import opened
-from console.commands.board_hands import BoardBenchHands
+from console.commands.attempt import is_simulated, opened
+from console.commands.board_hands import AskedOnBench, BoardBenchHands
 from console.commands.plan_text import PlanText
 from console.errors import UsageTrouble
 from console.operating import Hands
@@ -47,9 +48,12 @@ def at_port(port: str, hands: Hands) -> Place:
 
 
 @contextlib.asynccontextmanager
-async def on_bench(staged: Sequence[str], plan: Plan, say: Say) -> AsyncIterator[Place]:
+async def on_bench(
+    staged: Sequence[str], plan: Plan, say: Say, asked: Callable[[Hands], Hands] | None = None
+) -> AsyncIterator[Place]:
     """A simulated board with its power off; `staged` are a scene at most, faults and flaws, none for a good board.
 
+    Its own hands do the steps; with `asked`, whoever that makes of them answers, and the hands do what is said.
     Raises UsageTrouble for what cannot be staged, PortTrouble for a bench that does not start.
     """
     known = {one.name for one in scenes()}
@@ -64,7 +68,8 @@ async def on_bench(staged: Sequence[str], plan: Plan, say: Say) -> AsyncIterator
         async with SimulatedBench() as bench:
             await bench.start(scene=scene, fault=faults, link=Path(folder) / "board.port")
             await bench.act("power-off")
-            yield Place(bench.port, BoardBenchHands(bench, plan, say), STANDS_IN)
+            hands = BoardBenchHands(bench, plan, say)
+            yield Place(bench.port, hands if asked is None else AskedOnBench(asked(hands), hands), STANDS_IN)
 
 
 async def carry_out(
@@ -78,10 +83,12 @@ async def carry_out(
     record: str | None = None,
     overwrite: bool = False,
     experience: Callable[[Snapshot], Sequence[str]] = lambda snapshot: (),
+    past: Past | None = None,
 ) -> None:
     """The whole plan into `fold`, every step told as it happens. Raises WakelineError.
 
-    `experience`: what is known of boards that failed as this one just did, in lines.
+    `past`: what the bench's own boards of this design tell about its places. `experience`: what is known of boards that
+    failed as this one just did, in lines.
     """
 
     def show(snapshot: Snapshot, attempted: bool) -> None:
@@ -92,7 +99,19 @@ async def carry_out(
         settings, plan.family, fold=fold, record=record, overwrite=overwrite, live=PlanText(say), at_once=False
     ) as session:
         around = SystemPorts(place.port, MonotonicClock(), place.stands_in)
-        bringup = Bringup(plan, session, fold, place.hands, around, serial=serial, start_at=start_at, show=show)
+        simulated = is_simulated(place.port)
+        bringup = Bringup(
+            plan,
+            session,
+            fold,
+            place.hands,
+            around,
+            serial=serial,
+            start_at=start_at,
+            simulated=simulated,
+            show=show,
+            past=past,
+        )
         await _until_stopped(bringup, session)
 
 

@@ -1,6 +1,7 @@
 """`wakeline bringup BOARD`: a whole board by its plan, from the first look to the label on its box.
 
-On a terminal the screens lead through it; with --ask, --answers or --bench it runs as text. --check only reads.
+On a terminal the screens lead through it; with --ask, --answers or --bench it runs as text. The bench has hands of its
+own, unless --ask or --answers says who answers. --check only reads.
 """
 
 from __future__ import annotations
@@ -14,13 +15,16 @@ from typing import TYPE_CHECKING, Any
 
 from console.boards.board_file import load_board
 from console.boards.plan import Plan
-from console.bringup.words import plan_lines, report_lines
+from console.bringup.words import next_serial, plan_lines, report_lines
 from console.commands.attempt import keeper_for, tell_kept
 from console.commands.board_run import at_port, carry_out, on_bench
 from console.commands.hands import FileHands, PromptHands
+from console.commands.output import teller
 from console.errors import UsageTrouble, WakelineError
+from console.operating import Hands
 from console.snapshot import Fold, exit_code
 from console.summary import as_object, dumps
+from console.text import clean, file_name
 
 if TYPE_CHECKING:
     from console.notebook.keeper import Keeper
@@ -31,32 +35,22 @@ def run(options: Namespace) -> int:
     plan = load_board(options.board)
     if options.check:
         return _check(plan, options)
-    modes = [bool(options.ask), options.answers is not None, options.bench is not None]
-    if sum(modes) > 1:
-        raise UsageTrouble("usage", "--ask, --answers and --bench exclude each other", help="leave one of them")
+    if options.ask and options.answers is not None:
+        raise UsageTrouble(
+            "usage", "--ask and --answers exclude each other: both say who answers", help="leave one of them"
+        )
     if (options.bench is None) == (options.port is None):
         raise UsageTrouble(
             "usage", "a board needs a port, or the simulated bench", help="give --port PORT or --bench, not both"
         )
     keeper = plan_keeper(options.notebook, plan, options.serial)
-    if not any(modes):
+    if not options.ask and options.answers is None and options.bench is None:
         if options.json or not (sys.stdin.isatty() and sys.stdout.isatty()):
             raise UsageTrouble(
                 "usage", "nobody is there to do the steps", help="add --ask, --answers FILE, or run it on a terminal"
             )
-        from console.screens.app import run_app
-        from console.screens.plan_source import PlanSource
-
-        source = PlanSource(
-            plan,
-            options.port,
-            serial=options.serial or "",
-            start_at=options.start_at,
-            record=options.record,
-            overwrite=options.overwrite,
-            keeper=keeper,
-        )
-        return run_app(plan=source, keeper=keeper)
+        return _on_screens(options, plan, keeper)
+    options.record = record_path(options.record, plan, options.serial)
     fold = Fold(keeper.priors)
     try:
         asyncio.run(_bringup(options, plan, fold, keeper))
@@ -72,9 +66,52 @@ def run(options: Namespace) -> int:
         notes = {} if kept is None else {"notebook": kept.as_object()}
         print(dumps(as_object(snapshot) | notes))
     elif snapshot.bringup is not None:
-        print("\n".join(["", *report_lines(snapshot.bringup)]))
+        teller(sys.stdout)("\n".join(["", *report_lines(snapshot.bringup)]))
         tell_kept(kept, keeper, snapshot)
+        if options.serial and next_serial(options.serial):
+            print(f"next board: the same command with --serial {clean(next_serial(options.serial))}")
     return exit_code(snapshot)
+
+
+def _on_screens(options: Namespace, plan: Plan, keeper: Keeper) -> int:
+    """The plan on the screens, board after board."""
+    from console.screens.app import run_app
+    from console.screens.plan_source import PlanSource
+
+    def source(serial: str, start_at: str | None, record: str | None, keeper: Keeper) -> PlanSource:
+        return PlanSource(
+            plan,
+            options.port,
+            serial=serial,
+            start_at=start_at,
+            record=record_path(record, plan, serial),
+            overwrite=options.overwrite,
+            keeper=keeper,
+            another=another,
+        )
+
+    def another(serial: str) -> PlanSource:
+        """The next board: from its first stage, recorded beside the first where that was recorded."""
+        folder = options.record if options.record is None else str(_folder(options.record))
+        return source(serial, None, folder, plan_keeper(options.notebook, plan, serial))
+
+    first = source(options.serial or "", options.start_at, options.record, keeper)
+    return run_app(plan=first, keeper=keeper)
+
+
+def record_path(record: str | None, plan: Plan, serial: str | None) -> str | None:
+    """The capture to write: `record`, or where that is a folder a new file in it, named by board and number."""
+    if record is None or not Path(record).is_dir():
+        return record
+    stem = file_name("-".join(filter(None, (plan.name, plan.revision, serial))))
+    path, number = Path(record) / f"{stem}.pcapng", 2
+    while path.exists():
+        path, number = path.with_name(f"{stem}-{number}.pcapng"), number + 1
+    return str(path)
+
+
+def _folder(record: str) -> Path:
+    return Path(record) if Path(record).is_dir() else Path(record).parent
 
 
 def plan_keeper(notebook: str | None, plan: Plan, serial: str | None) -> Keeper:
@@ -83,7 +120,7 @@ def plan_keeper(notebook: str | None, plan: Plan, serial: str | None) -> Keeper:
     Digits alone would be the number of a session there: the plan's name goes before them.
     """
     board = f"{plan.name}-{serial}" if serial is not None and serial.strip().isdecimal() else serial
-    return keeper_for(notebook, board or None, plan.revision or None)
+    return keeper_for(notebook, board or None, plan.name, plan.revision or None)
 
 
 def _check(plan: Plan, options: Namespace) -> int:
@@ -118,17 +155,18 @@ def checked_object(plan: Plan) -> dict[str, Any]:
 
 async def _bringup(options: Namespace, plan: Plan, fold: Fold, keeper: Keeper) -> None:
     # with --json standard output carries one object and nothing else
-    stream = sys.stderr if options.json else sys.stdout
-
-    def say(text: str) -> None:
-        print(text, file=stream, flush=True)
+    say = teller(sys.stderr if options.json else sys.stdout)
 
     async with contextlib.AsyncExitStack() as stack:
+
+        def asked(bench: Hands | None = None) -> Hands:
+            return FileHands(Path(options.answers), say) if options.answers else PromptHands(say, bench)
+
         if options.bench is not None:
-            place = await stack.enter_async_context(on_bench(options.bench, plan, say))
+            own = not options.ask and options.answers is None
+            place = await stack.enter_async_context(on_bench(options.bench, plan, say, None if own else asked))
         else:
-            hands = FileHands(Path(options.answers), say) if options.answers else PromptHands(say)
-            place = at_port(options.port, hands)
+            place = at_port(options.port, asked())
         await carry_out(
             plan,
             place,
@@ -139,4 +177,5 @@ async def _bringup(options: Namespace, plan: Plan, fold: Fold, keeper: Keeper) -
             record=options.record,
             overwrite=options.overwrite,
             experience=keeper.experience,
+            past=keeper.past,
         )

@@ -5,7 +5,8 @@ the others take effect when all entries before them are used:
 
     [[answer]]
     step = "K08"             # the check or repair, as the tool names it
-    reading = "3.29 V"       # or outcome = "in-range", or done = true, or skip = true
+    reading = "3.29 V"       # or outcome = "in-range", or done = true, or skip = true; at a suspect of a board also
+                             # other = "solder between U6.1 and U6.2": something else was wrong there and is mended
     [[answer]]
     note = "the lid was wet" # or undo = true, have = "golden-board", stop = true
 """
@@ -20,11 +21,12 @@ from typing import Any, Final
 from console.causes.rank import NextCheck
 from console.errors import InputTrouble, UsageTrouble, WakelineError
 from console.link import threads
-from console.operating import Reply, have, measured, understand, usage
+from console.operating import OTHER, Hands, Reply, can_undo, have, measured, other, question, understand, usage
 from console.session import line_tests
 from console.snapshot import Snapshot
 from console.text import clean
 from console.tomlfile import Table, parse_toml
+from console.words import measure
 
 Say = Callable[[str], None]
 # what the simulated bench joins or parts for a test of the line, and how it is put back
@@ -33,34 +35,54 @@ BENCH_HANDS: Final = {
     line_tests.FAR_END: ("join-adapter", "part-adapter"),
     line_tests.ECHO_ALONE: ("board-off", "board-on"),
 }
-_OWN: Final = ("reading", "outcome", "done", "skip")
+_OWN: Final = ("reading", "outcome", "other", "done", "skip")
+_AGAIN: Final = ("?", "help")
+_BENCH_DOES: Final = "the simulated bench's hands do it and say what they found"
 _FREE: Final = ("note", "undo", "have", "stop")
 
 
 class PromptHands:
-    """A person who reads the proposal and types."""
+    """A person who reads the proposal and types. With `bench`, an empty line leaves the step to its hands."""
 
-    def __init__(self, say: Say) -> None:
+    def __init__(self, say: Say, bench: Hands | None = None) -> None:
         self._say = say
+        self._bench = bench
 
     async def reply(self, check: NextCheck, snapshot: Snapshot) -> Reply:
-        """Ask until the reply is understood; the end of the input stops."""
-        self._say(f"\n{check.id} {check.title}: {usage(check)}")
-        if check.id in line_tests.CHECKS:
-            self._say(f"  before done: {line_tests.BEFORE[line_tests.CHECKS[check.id]]}")
+        """Ask until the reply is understood; the end of the input stops. Raises what the bench's hands raise."""
+        asked = None if snapshot.bringup is None else snapshot.bringup.asked
+        of_plan = asked is not None and asked.id == check.id
+        undoable = can_undo(check, snapshot)
+        self._put(check, of_plan, undoable)
         while True:
             print("> ", end="", file=sys.stderr, flush=True)
             # in a daemon thread: Ctrl-C must not wait for the Enter of a person who has left
             line = await threads.start(sys.stdin.readline, "ask what it showed")
             if not line:
                 return Reply("stop")
-            try:
-                reply = understand(line, check)
-                if reply.kind == "undo" and snapshot.bringup is None and not snapshot.undoable:
-                    raise UsageTrouble("reply", "there is no answer to take back", help=usage(check))
-                return reply
-            except UsageTrouble as trouble:
-                self._say("\n".join(trouble.lines()))
+            if line.strip().casefold() in _AGAIN:
+                self._put(check, of_plan, undoable)
+            elif self._bench is not None and not line.strip():
+                return await self._bench.reply(check, snapshot)
+            else:
+                try:
+                    reply = understand(line, check)
+                    if reply.kind == "undo" and not undoable:
+                        raise UsageTrouble("reply", "there is no answer to take back", help=usage(check))
+                    return reply
+                except UsageTrouble as trouble:
+                    self._say("\n".join(trouble.lines()))
+
+    def _put(self, check: NextCheck, of_plan: bool, undoable: bool) -> None:
+        """The question, without its caution: whoever tells the story has said it just before."""
+        if of_plan:
+            alone = "" if self._bench is None else _BENCH_DOES
+            self._say("\n".join(f"  {line}" for line in question(check, undoable=undoable, alone=alone)))
+        else:
+            alone = "" if self._bench is None else f", Enter alone: {_BENCH_DOES}"
+            self._say(f"\n{check.id} {check.title}: {usage(check)}{alone}")
+            if check.id in line_tests.CHECKS:
+                self._say(f"  before done: {line_tests.BEFORE[line_tests.CHECKS[check.id]]}")
 
     async def act(self, check: NextCheck) -> None:
         """The person has done it."""
@@ -195,7 +217,7 @@ def _check(entry: Table) -> None:
             f"step with one of {', '.join(_OWN)}, or one of {', '.join(_FREE)} alone",
         )
     key = named[0]
-    if key in ("reading", "outcome", "note", "have"):
+    if key in ("reading", "outcome", "other", "note", "have"):
         entry.text(key)
     elif not entry.flag(key):
         entry.wrong(key, False, "true, or leave the entry out")
@@ -208,6 +230,10 @@ def _own(entry: Table, check: NextCheck) -> Reply:
         if not check.change and check.id not in line_tests.CHECKS:
             entry.wrong("done", True, f"outcome or reading: {check.id} changes nothing")
         return Reply("done")
+    if "other" in entry.data:
+        if OTHER not in dict(check.answers):
+            entry.wrong("other", entry.data["other"], f"an outcome: nothing else is asked for at {check.id}")
+        return other(check, entry.text("other"))
     if "reading" in entry.data:
         if check.scale is None:
             entry.wrong("reading", entry.data["reading"], f"an outcome: {check.id} has no single value")
@@ -215,7 +241,7 @@ def _own(entry: Table, check: NextCheck) -> Reply:
             return measured(check, entry.text("reading"))
         except WakelineError as trouble:
             entry.wrong("reading", entry.data["reading"], trouble.help)
-    outcomes = [outcome for outcome, _ in check.answers]
+    outcomes = [outcome for outcome, _ in check.answers if outcome != OTHER]
     if check.change or entry.text("outcome") not in outcomes:
         entry.wrong(
             "outcome", entry.data["outcome"], "done = true" if check.change else f"one of {', '.join(outcomes)}"
@@ -235,5 +261,5 @@ def _free(entry: Table) -> Reply:
 
 
 def _words(reply: Reply) -> str:
-    value = "" if reply.value is None else f"{reply.value:g} {reply.unit}, "
-    return value + (reply.outcome or reply.kind)
+    value = "" if reply.value is None else measure(reply.value, reply.unit)
+    return ", ".join(filter(None, (value, reply.outcome or reply.kind, reply.text if reply.outcome == OTHER else "")))

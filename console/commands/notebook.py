@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 import time
 from argparse import Namespace
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -15,13 +15,14 @@ from console.commands.output import write_file
 from console.errors import InputTrouble, UsageTrouble
 from console.notebook import export, words
 from console.notebook.entry import LONGEST_NAME, LONGEST_NOTE, Fix
-from console.notebook.history import Detail, SessionRow
-from console.notebook.place import default_path
-from console.notebook.statistics import Against, Rate, Similar, against, first_pass, in_the_end, pareto, shrinkage
+from console.notebook.history import BoardRun, Confirmed, Design, Detail, SessionRow
+from console.notebook.place import default_path, is_begun
+from console.notebook.statistics import Against, Similar, against, designs, first_pass, in_the_end, places, shrinkage
 from console.notebook.statistics import similar as similar_to
 from console.notebook.statistics import times as stage_times
 from console.notebook.store import Notebook
 from console.notebook.trouble import missing
+from console.shares import Rate, pareto
 from console.summary import dumps
 from console.text import clean
 from console.words import count_of
@@ -37,7 +38,7 @@ def run(options: Namespace) -> int:
         "stats": _stats,
         "export": _export,
     }
-    if not path.exists():
+    if not is_begun(path):
         raise missing(path)
     writes = options.verb == "add-fix"
     with Notebook.open(path) if writes else Notebook.open_to_read(path) as notebook:
@@ -51,7 +52,9 @@ def run(options: Namespace) -> int:
 
 def _list(options: Namespace, notebook: Notebook) -> tuple[dict[str, Any], list[str]]:
     rows = notebook.sessions(" ".join(options.search), options.board, options.last or None)
-    lines = [words.HEAD, *map(words.row_line, rows)] if rows else ["no session in the notebook fits"]
+    narrowed = bool(options.search or options.board)
+    none = "no session in the notebook fits" if narrowed else "the notebook holds no session yet"
+    lines = [words.HEAD, *map(words.row_line, rows)] if rows else [none]
     if any(row.simulated for row in rows):
         lines.append("~ a simulated board: counts nowhere")
     return {"sessions": [_row_object(row) for row in rows]}, lines
@@ -83,7 +86,7 @@ def _show(options: Namespace, notebook: Notebook) -> tuple[dict[str, Any], list[
 def _one(found: Detail, notebook: Notebook) -> tuple[dict[str, Any], list[str]]:
     like = None
     if found.failed_attempt:
-        like = similar_to(found.row.stopped_at, found.codes, notebook.cases(), without=found.row.id)
+        like = similar_to(found.row.stopped_at, found.codes, notebook.cases(), without=found.row.id, design=found.built)
     known = {"session": export.as_object(found), "similar": None if like is None else _similar_object(like)}
     return known, words.detail_lines(found, like)
 
@@ -127,10 +130,11 @@ def _add_fix(options: Namespace, notebook: Notebook) -> tuple[dict[str, Any], li
 
 def _stats(options: Namespace, notebook: Notebook) -> tuple[dict[str, Any], list[str]]:
     runs, fixes, times = notebook.board_runs(), notebook.confirmed_fixes(), notebook.stage_times()
-    causes = pareto(fix.cause for fix in fixes if fix.cause)
-    parts = pareto(fix.part for fix in fixes if fix.part)
+    causes = pareto(one.fix.cause for one in fixes if one.fix.cause)
+    parts = pareto(_part(one) for one in fixes if one.fix.part)
     table = stage_times(times)
-    priors = shrinkage(catalogue().priors(), notebook.confirmed())
+    priors = shrinkage(catalogue().priors(), fixes)
+    own = [_of_design(design, boards, runs, fixes) for design, boards in designs(runs).items()]
     beside = _beside(options.board, notebook) if options.board else ()
     lines = ["boards", *(f"  {line}" for line in words.yield_lines(runs))]
     lines += ["", "causes, confirmed fixes only", *(words.pareto_lines(causes, titled=True) or ["  none yet"])]
@@ -140,7 +144,10 @@ def _stats(options: Namespace, notebook: Notebook) -> tuple[dict[str, Any], list
         told = [f"  {words.against_line(one)}" for one in beside]
         lines += ["", f"{clean(options.board, LONGEST_NAME)} beside its sisters", *(told or ["  no good session yet"])]
     lines += ["", "where diagnosis starts: the table, your confirmed fixes alone, and what is used of both"]
+    lines += ["(on a board whose design nobody said; what another design showed counts less)"] if own else []
     lines += words.prior_lines(priors)
+    for _, told in own:
+        lines += ["", *told]
     return {
         "yield": {"first_pass": _rate_object(first_pass(runs)), "in_the_end": _rate_object(in_the_end(runs))},
         "causes": [{"id": bar.name, **_rate_object(bar.rate), "running": round(bar.running, 4)} for bar in causes],
@@ -148,7 +155,42 @@ def _stats(options: Namespace, notebook: Notebook) -> tuple[dict[str, Any], list
         "times": [asdict(one) for one in table],
         "board": [_against_object(one) for one in beside],
         "priors": [asdict(row) for row in priors],
+        "designs": [known for known, _ in own],
     }, lines
+
+
+def _of_design(
+    design: Design, boards: int, runs: Sequence[BoardRun], fixes: Sequence[Confirmed]
+) -> tuple[dict[str, Any], list[str]]:
+    """What is learned from the boards of one design alone, for JSON and in lines."""
+    rows = [row for row in shrinkage(catalogue().priors(), fixes, design) if row.confirmed]
+    found = places(design, runs, fixes)
+    lines = [f"{design.words}, {count_of(boards, 'board')}: fixes of other boards, its own, and what is used of all"]
+    lines += words.design_prior_lines(rows) if rows else ["  no cause was fixed yet"]
+    if found:
+        lines.append("  its places: how often a board has one bad, by count alone, by the table, and as used")
+        lines += words.place_lines(found)
+    return {
+        "design": design.name,
+        "revision": design.revision or None,
+        "boards": boards,
+        "priors": [asdict(row) for row in rows],
+        "places": [
+            {
+                "part": one.part,
+                "joint": one.joint or None,
+                **_rate_object(one.rate),
+                "table": one.table,
+                "used": one.used,
+            }
+            for one in found
+        ],
+    }, lines
+
+
+def _part(one: Confirmed) -> str:
+    """A part has its name only within its design."""
+    return f"{one.fix.part} of {one.design.words}" if one.design.name else one.fix.part
 
 
 def _export(options: Namespace, notebook: Notebook) -> tuple[dict[str, Any], list[str]]:

@@ -8,7 +8,7 @@ from console.bringup.fold import BringupFold, State, SuspectState
 from console.bringup.words import stage_line
 from console.events import Event, Mark, MarkKind
 from console.session.wording import mark_words
-from console.words import percent
+from console.words import percent, reason
 
 _FEW = 3
 
@@ -21,6 +21,7 @@ class PlanText:
         self._experience = experience
         self._fold = BringupFold()
         self._suspects_due = False
+        self._trusts = False
 
     def event(self, event: Event) -> None:
         """Something happened."""
@@ -31,6 +32,9 @@ class PlanText:
         if event.kind is not MarkKind.BRINGUP:
             return
         step = event.fields.get("step")
+        if self._trusts and step != "trust" and self._fold.state is not None:
+            self._trusts = False
+            self._say(f"  {self._fold.state.unproven_words}")
         if self._suspects_due and step != "suspect":
             self.flush()
         self._fold.mark(event)
@@ -40,6 +44,8 @@ class PlanText:
         match step:
             case "plan":
                 self._say(mark_words(event))
+            case "trust":
+                self._trusts = True
             case "begin":
                 number = 1 + next((n for n, one in enumerate(state.stages) if one.id == state.current), 0)
                 title = "" if state.stage(state.current) is None else f": {event.fields.get('title')}"
@@ -54,7 +60,7 @@ class PlanText:
                 self._say(f"  caution: {state.asked.caution}")
             case "suspects":
                 self._suspects_due = True
-            case "again" | "repair" | "cleared":
+            case "again" | "repair" | "cleared" | "undo":
                 self._say(f"  {mark_words(event)}")
             case _:
                 pass
@@ -65,11 +71,13 @@ class PlanText:
         if not self._suspects_due or state is None:
             return
         self._suspects_due = False
+        if state.before:
+            self._say(f"  before you look: {state.before}")
         left = [one for one in state.suspects if not one.cleared]
         for one in left[:_FEW]:
             self._say(_suspect_line(one))
 
 
 def _suspect_line(one: SuspectState) -> str:
-    why = f", because {one.why[0]}" if one.why else ""
+    why = f", {reason(one.why[0])}" if one.why else ""
     return f"  suspect {percent(one.probability):>4}  {one.title}{why}"

@@ -16,7 +16,6 @@ from console.record.pcapng import CaptureFile
 from console.report.compose import batch_report, session_report
 from console.report.html import page
 from console.report.model import Report
-from console.report.plan import plan_sections
 from console.report.reading import CaptureInfo, SessionReader, SessionRecord
 from console.report.text import lines
 from console.text import clean
@@ -52,9 +51,7 @@ def _report(options: Namespace) -> tuple[Report, list[tuple[str, str]]]:
     title, photos = options.title or "", [Path(photo).name for photo in options.photo or ()]
     if len(options.file) == 1:
         record = read(Path(options.file[0]))
-        plan = record.snapshot.bringup
-        extra = () if plan is None else plan_sections(plan)
-        return session_report(record, title=title, photos=photos, extra=extra), []
+        return session_report(record, title=title, photos=photos), []
     records: list[SessionRecord] = []
     unread: list[tuple[str, str]] = []
     for file in options.file:

@@ -5,7 +5,7 @@ Every string goes through `console.text` here, because it may come from a target
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -49,9 +49,10 @@ class Fix:
 class Entry:
     """One session as the notebook keeps it.
 
-    `board` is the group's own name for the board, "" if nobody said. `first_outcome` is the verdict of the first
-    attempt, `outcome` that of the last; `stopped_at` is the stage where the first failure stopped and `failed_attempt`
-    its number (0: none failed). `started_ns` counts from the Unix epoch.
+    `board` is the group's own name for the board, "" if nobody said; `design` and `revision` what it was built to.
+    `product_id` and `unique_id` (24 hex digits) are what this session read from the chip. `first_outcome` is the
+    verdict of the first attempt, `outcome` that of the last; `stopped_at` is the stage where the first failure stopped
+    and `failed_attempt` its number (0: none failed). `started_ns` counts from the Unix epoch.
     """
 
     board: str
@@ -72,7 +73,8 @@ class Entry:
     stages: tuple[StageResult, ...]
     attempts: tuple[Attempt, ...]
     deeds: tuple[Deed, ...]
-    fix: Fix | None
+    fixes: tuple[Fix, ...]
+    design: str = ""
 
     @property
     def codes(self) -> frozenset[str]:
@@ -107,13 +109,16 @@ def entry_of(
     *,
     tool_version: str,
     board: str = "",
+    design: str = "",
     revision: str = "",
-    unique_id: str = "",
     capture: str = "",
     capture_sha256: str = "",
     table: Catalogue | None = None,
 ) -> Entry | None:
-    """The session behind this picture, with what fixed it where that is beyond doubt; None where nothing was tried."""
+    """The session behind this picture, with what fixed it as far as that is known; None where nothing was tried.
+
+    A plan names its design and revision itself.
+    """
     table = table or catalogue()
     plan = None if snapshot.bringup is None else plan_story(snapshot.bringup, snapshot)
     if plan is not None:
@@ -129,9 +134,10 @@ def entry_of(
     identity = snapshot.identity
     return Entry(
         board=board,
-        revision=revision,
+        design=design if snapshot.bringup is None else clean(snapshot.bringup.board, LONGEST_NAME),
+        revision=revision if snapshot.bringup is None else clean(snapshot.bringup.revision, LONGEST_NAME),
         product_id=None if identity is None else identity.product_id,
-        unique_id=clean(unique_id, 80),
+        unique_id=clean(snapshot.unique_id, 80),
         started_ns=snapshot.started_ns or 0,
         port=clean(snapshot.port, 200),
         settings=tuple((name, clean(v, 200) if isinstance(v, str) else v) for name, v in snapshot.settings),
@@ -146,19 +152,18 @@ def entry_of(
         stages=stages,
         attempts=attempts,
         deeds=deeds,
-        fix=_fix(over, deeds, table) if plan is None else _plan_fix(plan, table),
+        fixes=tuple(_fix(over, deeds, table)) if plan is None else _plan_fixes(plan, table),
     )
 
 
-def _plan_fix(plan: PlanStory, table: Catalogue) -> Fix | None:
-    """The one joint or part that was put right; else what woke a silent board, where that is beyond doubt."""
-    if plan.fixed is not None:
-        part, joint, note = plan.fixed
-        return Fix(part=part, joint=joint, note=note, by=BY_TOOL)
+def _plan_fixes(plan: PlanStory, table: Catalogue) -> tuple[Fix, ...]:
+    """The joints and parts that were put right; else what woke a silent board, where that is beyond doubt."""
+    if plan.fixed:
+        return tuple(Fix(part=part, joint=joint, note=note, by=BY_TOOL) for part, joint, note in plan.fixed)
     if any(deed.action == MENDED for deed in plan.deeds):
-        return None
+        return ()
     answers = [deed for deed in plan.deeds if table.step(deed.check) or deed.action not in (*_ANSWERS, *_OF_PLAN)]
-    return _fix(plan.ends, answers, table)
+    return tuple(_fix(plan.ends, answers, table))
 
 
 def latest_failure(snapshot: Snapshot) -> tuple[str, frozenset[str]] | None:
@@ -176,13 +181,22 @@ def latest_failure(snapshot: Snapshot) -> tuple[str, frozenset[str]] | None:
 
 def words_of(entry: Entry) -> str:
     """Everything in the session that a person may search for, in one caseless line."""
-    fix = () if entry.fix is None else fix_words(entry.fix)
+    fix = [word for one in entry.fixes for word in fix_words(one)]
     product = () if entry.product_id is None else (f"0x{entry.product_id:03X}",)
     seen = [one.id for attempt in entry.attempts for one in attempt.observations]
     deeds = [word for deed in entry.deeds for word in (deed.action, deed.check, deed.outcome)]
     words = (
-        *(entry.board, entry.revision, entry.unique_id, entry.port, entry.outcome.value, entry.first_outcome.value),
+        *(
+            entry.board,
+            entry.design,
+            entry.revision,
+            entry.unique_id,
+            entry.port,
+            entry.outcome.value,
+            entry.first_outcome.value,
+        ),
         *(entry.stopped_at, entry.suspect, entry.capture, "simulated" if entry.simulated else ""),
+        "passed" if entry.outcome is Outcome.OK else "failed",
         *product,
         *seen,
         *deeds,
@@ -205,22 +219,21 @@ def _stopped_at(stages: Sequence[StageResult], attempt: int) -> str:
     return next(clean(s.name, 40) for s in stages if s.attempt == attempt and s.outcome is not Outcome.OK)
 
 
-def _fix(over: Sequence[tuple[int, Outcome]], deeds: Sequence[Deed], table: Catalogue) -> Fix | None:
+def _fix(over: Sequence[tuple[int, Outcome]], deeds: Sequence[Deed], table: Catalogue) -> Iterator[Fix]:
     """It failed, one thing was done that can remove one cause only, and the next attempt passed; else nothing."""
     if len(over) < 2 or over[-1][1] is not Outcome.OK:
-        return None
+        return
     passed = next(at for at in range(len(over)) if all(end is Outcome.OK for _, end in over[at:]))
     if passed == 0 or over[passed - 1][1] not in VERDICTS:
-        return None
+        return
     between = range(over[passed - 1][0], over[passed][0])
     done = [deed for deed in _changes(deeds, table) if deed.attempt in between]
     if len(done) != 1:
-        return None
+        return
     steps = [*table.checks.values(), *table.repairs.values()]
     step = table.step(done[0].check) or next((one for one in steps if one.action == done[0].action), None)
-    if step is None or len(step.cures) != 1:
-        return None
-    return Fix(cause=next(iter(step.cures)), note=step.title, by=BY_TOOL)
+    if step is not None and len(step.cures) == 1:
+        yield Fix(cause=next(iter(step.cures)), note=step.title, by=BY_TOOL)
 
 
 def _changes(deeds: Sequence[Deed], table: Catalogue) -> list[Deed]:

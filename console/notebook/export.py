@@ -19,7 +19,7 @@ from console.text import clean
 COLUMNS: Final = (
     *("session", "begun_utc", "board", "revision", "product_id", "unique_id", "port", "outcome", "first_outcome"),
     *("stopped_at", "seen", "suspect", "fix_cause", "fix_part", "fix_joint", "fix_note", "fix_by", "confirmed"),
-    *("photos", "elapsed_s", "attempts", "simulated", "capture", "capture_sha256", "wakeline"),
+    *("photos", "elapsed_s", "attempts", "simulated", "capture", "capture_sha256", "wakeline", "design"),
 )
 # what spreadsheets begin a formula with; the wide forms of the same signs are read as them by some
 _FORMULA: Final = frozenset("=+-@|%＝＋－＠\t\r\n'")
@@ -53,7 +53,8 @@ def as_object(found: Detail) -> dict[str, Any]:
         "session": row.id,
         "begun_utc": utc(row.started_ns),
         "board": row.board or None,
-        "revision": found.revision or None,
+        "revision": found.design.revision or None,
+        "design": found.design.name or None,
         "product_id": product(row.product_id) or None,
         "unique_id": found.unique_id or None,
         "port": row.port,
@@ -101,6 +102,13 @@ def as_object(found: Detail) -> dict[str, Any]:
             for deed in found.deeds
         ],
         "fixes": [fix_object(one) for one in found.fixes],
+        "board_known": {
+            "design": found.known.design.name or None,
+            "revision": found.known.design.revision or None,
+            "product_id": product(found.known.product_id) or None,
+            "unique_id": found.known.unique_id or None,
+        },
+        "same_unique_id": list(found.twins),
     }
 
 
@@ -136,9 +144,15 @@ def _rows(found: Detail) -> Iterable[Sequence[Cell]]:
     for one in found.fixes or (None,):
         fix = Fix(by="") if one is None else one.fix
         yield (
-            *(row.id, utc(row.started_ns), row.board, found.revision, product(row.product_id), found.unique_id),
+            *(row.id, utc(row.started_ns), row.board, found.design.revision, product(row.product_id), found.unique_id),
             *(row.port, row.outcome.value, row.first_outcome.value, row.stopped_at, " ".join(sorted(found.codes))),
             *(row.suspect, fix.cause, fix.part, fix.joint, fix.note, fix.by),
             *("" if one is None else "yes" if one.confirmed else "no", " ".join(fix.photos), elapsed, attempts),
-            *("yes" if row.simulated else "no", found.capture, found.capture_sha256, found.tool_version),
+            *(
+                "yes" if row.simulated else "no",
+                found.capture,
+                found.capture_sha256,
+                found.tool_version,
+                found.design.name,
+            ),
         )

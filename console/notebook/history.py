@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 from console.deeds import Deed
 from console.errors import Outcome
@@ -12,8 +13,25 @@ from console.session.stage import StageResult
 
 
 @dataclass(frozen=True, slots=True)
+class Design:
+    """What boards are built to; a nameless one is not known."""
+
+    name: str = ""
+    revision: str = ""
+
+    @property
+    def words(self) -> str:
+        """As ``Tern, revision B``."""
+        return f"{self.name}, revision {self.revision}" if self.revision else self.name
+
+
+UNKNOWN: Final = Design()
+
+
+@dataclass(frozen=True, slots=True)
 class SessionRow:
-    """One session in a list. `started_ns` since the Unix epoch; `fix_cause` and `fix_place` of the latest fix."""
+    """One session in a list. `started_ns` since the Unix epoch; `product_id` as this session read it; `fix_cause` and
+    `fix_place` of the latest fix."""
 
     id: int
     started_ns: int
@@ -48,12 +66,32 @@ class NotedFix:
 
 
 @dataclass(frozen=True, slots=True)
+class Confirmed:
+    """A confirmed fix of a real board, and what that board was built to."""
+
+    fix: Fix
+    design: Design
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What is known of a board from all its sessions, each the latest that any of them knew."""
+
+    design: Design = UNKNOWN
+    product_id: int | None = None
+    unique_id: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Detail:
-    """Everything about one session."""
+    """Everything about one session. `design` and `unique_id` are what this session said and read; `known` is what its
+    board is known for, from whichever session; `twins` are other boards that were read with the same unique id."""
 
     row: SessionRow
-    revision: str
+    design: Design
     unique_id: str
+    known: Known
+    twins: tuple[str, ...]
     settings: tuple[tuple[str, Value], ...]
     capture: str
     capture_sha256: str
@@ -65,6 +103,11 @@ class Detail:
     fixes: tuple[NotedFix, ...]
 
     @property
+    def built(self) -> Design:
+        """What the board is built to: as this session said, else as it is known."""
+        return self.design if self.design.name else self.known.design
+
+    @property
     def codes(self) -> frozenset[str]:
         """What was seen when it failed first."""
         return frozenset(
@@ -74,22 +117,25 @@ class Detail:
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """A session that failed, with where it stopped, what was seen there, and the confirmed fix if there is one."""
+    """A session that failed, with where it stopped, what was seen there, the confirmed fix if there is one, and what
+    its board is built to."""
 
     session: int
     board: str
     stopped_at: str
     codes: frozenset[str]
     fix: Fix | None
+    design: Design = UNKNOWN
 
 
 @dataclass(frozen=True, slots=True)
 class BoardRun:
-    """How a board went: the verdict of its very first attempt, and that of its latest session."""
+    """How a board went: the verdict of its very first attempt, and that of its latest session; what it is built to."""
 
     board: str
     first: Outcome
     last: Outcome
+    design: Design = UNKNOWN
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,10 +6,11 @@ What the wire showed of a board that stayed silent, and what was done about that
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
+from console.boards.faults import place_words
 from console.bringup.fold import BringupState, Repaired
 from console.bringup.history import Ran
 from console.causes.evidence import Observation
@@ -26,19 +27,20 @@ _WAKES: Final = ("sync", "identify")
 _SILENT: Final = frozenset({Outcome.NO_ANSWER, Outcome.REFUSED})
 MENDED, LOOKED = "mended", "looked"
 _LONGEST_MESSAGE: Final = 300
+_ROUNDED_S: Final = 0.001  # times of repairs are kept in whole milliseconds
 
 
 @dataclass(frozen=True, slots=True)
 class PlanStory:
-    """What of a plan is worth keeping. `ends`: how each turn ended; `fixed`: part, joint and words of the one repair
-    that helped, None where that is in doubt."""
+    """What of a plan is worth keeping. `ends`: how each turn ended; `fixed`: part, joint and words of what helped, in
+    order; without a place where it is one of several."""
 
     stages: tuple[StageResult, ...]
     attempts: tuple[Attempt, ...]
     deeds: tuple[Deed, ...]
     ends: tuple[tuple[int, Outcome], ...]
     outcome: Outcome
-    fixed: tuple[str, str, str] | None
+    fixed: tuple[tuple[str, str, str], ...]
 
 
 def plan_story(state: BringupState, snapshot: Snapshot) -> PlanStory:
@@ -50,7 +52,7 @@ def plan_story(state: BringupState, snapshot: Snapshot) -> PlanStory:
         deeds=_deeds(state, snapshot, offset_s),
         ends=state.ends(),
         outcome=state.settled(),
-        fixed=_fixed(state, snapshot.deeds),
+        fixed=tuple(_fixed(state, snapshot.deeds, offset_s)),
     )
 
 
@@ -109,7 +111,7 @@ def _deeds(state: BringupState, snapshot: Snapshot, offset_s: float) -> tuple[De
     out = []
     for told in state.history.told:
         looked = told.id not in stages
-        if told.reply not in ("found", "skip") or (looked and told.outcome in ("mended", "retry")):
+        if told.reply not in ("found", "skip") or (looked and told.outcome in ("mended", "retry", "other")):
             continue  # what was mended stands among the repairs
         action = "skip" if told.reply == "skip" else LOOKED if looked else "check"
         id, outcome, unit = clean(told.id, 80), clean(told.outcome), clean(told.unit, 80)
@@ -129,21 +131,32 @@ def _turn(t_s: float, ran: Iterable[Ran]) -> int:
     return max((run.turn for run in ran if run.t_s <= t_s), default=1)
 
 
-def _fixed(state: BringupState, deeds: Iterable[Deed]) -> tuple[str, str, str] | None:
-    """One thing was put right after a stage had failed, nothing else was done to the board, and the plan came to its
-    end: then it was that."""
-    done = state.repairs[0] if len(state.repairs) == 1 else None
-    failed = {run.stage for run in state.history.ran if run.outcome is not Outcome.OK}
-    other = any(deed.action.endswith("-done") or deed.action == "check" for deed in deeds)
-    if done is None or other or failed != {done.stage} or state.settled() is not Outcome.OK:
-        return None
-    part, joint = place_of(done)
-    return (part, joint, clean(f"{done.title}; after {done.stage} had failed")) if part else None
+def _fixed(state: BringupState, deeds: Iterable[Deed], offset_s: float) -> Iterator[tuple[str, str, str]]:
+    """What the next run of a failed stage proved: it passed, and between the two one thing was put right; of several
+    nobody knows which it was. Nothing where something else was done to the board in between."""
+    other = [deed.at_s - offset_s for deed in deeds if deed.action.endswith("-done") or deed.action == "check"]
+    for failed, again in _repeats(state.history.ran):
+        ended_s = failed.t_s + failed.elapsed_s
+        done = [one for one in state.repairs if ended_s <= one.t_s + _ROUNDED_S and one.t_s <= again.t_s + _ROUNDED_S]
+        if again.outcome is not Outcome.OK or not done or any(ended_s <= at_s <= again.t_s for at_s in other):
+            continue
+        after = f"after {failed.stage} had failed"
+        part, joint = place_of(done[0])
+        if len(done) > 1:
+            yield "", "", clean(f"one of these: {', '.join(one.title for one in done)}; {after}")
+        elif part:
+            yield part, joint, clean(f"{done[0].title}; {after}")
+
+
+def _repeats(ran: Sequence[Ran]) -> Iterator[tuple[Ran, Ran]]:
+    """Each run of a stage that failed, with the next run of that stage."""
+    for at, run in enumerate(ran):
+        again = next((one for one in ran[at + 1 :] if one.stage == run.stage), None)
+        if again is not None and run.outcome not in (Outcome.OK, Outcome.STOPPED):
+            yield run, again
 
 
 def place_of(done: Repaired) -> tuple[str, str]:
     """Part and joint of a repair, as ``U6`` and ``2``; of a bridge both ends, as ``14 to 15`` or ``14 to R9.1``."""
     part = clean(done.part, 40)
-    pins = sorted(done.pins, key=lambda ref: ref.rpartition(".")[0] != part)
-    own = [ref.rpartition(".")[2] if ref.rpartition(".")[0] == part else ref for ref in pins]
-    return part, clean(" to ".join(own), 80)
+    return part, place_words(part, done.pins)

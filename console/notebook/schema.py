@@ -100,7 +100,16 @@ CREATE TABLE photo (
     PRIMARY KEY (fix_id, file)
 ) WITHOUT ROWID;
 """
-STEPS: Final[tuple[str, ...]] = (_FIRST,)
+# what one session saw stands at the session; the board's own row holds the latest that any of them knew
+_SECOND: Final = """
+ALTER TABLE board ADD COLUMN design TEXT NOT NULL DEFAULT '';
+ALTER TABLE session ADD COLUMN design TEXT NOT NULL DEFAULT '';
+ALTER TABLE session ADD COLUMN revision TEXT NOT NULL DEFAULT '';
+ALTER TABLE session ADD COLUMN product_id INTEGER;
+ALTER TABLE session ADD COLUMN unique_id TEXT NOT NULL DEFAULT '';
+CREATE INDEX session_of_chip ON session(unique_id) WHERE unique_id <> '';
+"""
+STEPS: Final[tuple[str, ...]] = (_FIRST, _SECOND)
 
 
 def version_of(connection: sqlite3.Connection) -> int:

@@ -1,4 +1,4 @@
-"""What the boards together say: yield, Pareto, times against the sisters, similar cases, learned priors. Pure.
+"""What the boards together say: yield, times against the sisters, similar cases, learned priors. Pure.
 
 Small numbers are the rule here, so every share comes with its count, and every yield with its interval.
 """
@@ -9,39 +9,23 @@ import math
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from statistics import NormalDist, fmean, median
+from statistics import fmean, median
 from typing import Final
 
-from console.causes.learning import learned_priors
+from console.boards.defects import defects
+from console.boards.past import Mended, Past
+from console.causes.learning import backed_off, independent, learned_chance, learned_priors
 from console.errors import Outcome
-from console.notebook.history import BoardRun, Case, StageTime
+from console.notebook.entry import BY_TOOL, Fix
+from console.notebook.history import UNKNOWN, BoardRun, Case, Confirmed, Design, StageTime
+from console.shares import Rate, wilson
 
-CONFIDENCE: Final = 0.95
 FEWEST_SISTERS: Final = 5  # below that a median says nothing about the odd one out: common practice, no source
 # Iglewicz and Hoaglin (1993), as in the NIST/SEMATECH e-Handbook s.1.3.5.17: 0.6745 (x - median) / MAD, outlier
 # above 3.5; where the MAD is 0, (x - median) / (1.253314 mean absolute deviation) (all from memory)
 ODD_FROM: Final = 3.5
 _MAD_SHARE: Final = 0.6745
 _MEAN_FACTOR: Final = 1.253314
-
-
-@dataclass(frozen=True, slots=True)
-class Rate:
-    """`hits` of `of`, with the Wilson interval of the share (0..1)."""
-
-    hits: int
-    of: int
-    low: float
-    high: float
-
-
-@dataclass(frozen=True, slots=True)
-class Bar:
-    """One row of a Pareto table; `running` is the share of this row and all above it."""
-
-    name: str
-    rate: Rate
-    running: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,29 +71,34 @@ class Similar:
 
 @dataclass(frozen=True, slots=True)
 class Shrunk:
-    """A cause's prior: the table's, the bench's bare share (None without any fix), and what is used. 0..1."""
+    """A cause's prior: the table's, the bench's bare share (None without any fix), and what is used. 0..1.
+
+    `confirmed` counts all fixes, `own` those of the design that is asked for.
+    """
 
     cause: str
     table: float
     confirmed: float
     share: float | None
     used: float
+    own: float = 0.0
 
 
-def wilson(hits: int, of: int, confidence: float = CONFIDENCE) -> Rate:
-    """Score interval of a share (NIST/SEMATECH e-Handbook s.7.2.4.1). Raises ValueError unless 0 <= hits <= of.
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A place of a design: on how many of its boards it was confirmed bad, the chance that the table gives such a
+    place, and what is used of both."""
 
-    Of nothing the share may be anything: 0 to 1.
-    """
-    if not 0 <= hits <= of or not 0 < confidence < 1:
-        raise ValueError("needs 0 <= hits <= of and a confidence between 0 and 1")
-    if of == 0:
-        return Rate(0, 0, 0.0, 1.0)
-    z = NormalDist().inv_cdf((1 + confidence) / 2)
-    share, shrink = hits / of, 1 + z * z / of
-    centre = (share + z * z / (2 * of)) / shrink
-    half = z * math.sqrt(share * (1 - share) / of + z * z / (4 * of * of)) / shrink
-    return Rate(hits, of, 0.0 if hits == 0 else max(0.0, centre - half), 1.0 if hits == of else min(1.0, centre + half))
+    part: str
+    joint: str
+    rate: Rate
+    table: float
+    used: float
+
+    @property
+    def words(self) -> str:
+        """As ``U6 joint 2``."""
+        return Fix(part=self.part, joint=self.joint).place
 
 
 def first_pass(runs: Iterable[BoardRun]) -> Rate:
@@ -122,16 +111,6 @@ def in_the_end(runs: Iterable[BoardRun]) -> Rate:
     """Boards whose latest session passed, of the boards that were started."""
     lasts = [run.last for run in runs]
     return wilson(lasts.count(Outcome.OK), len(lasts))
-
-
-def pareto(names: Iterable[str]) -> tuple[Bar, ...]:
-    """What occurs, most often first; equal counts in the order of their names."""
-    counts = Counter(names)
-    total, so_far, out = counts.total(), 0, []
-    for name, count in sorted(counts.items(), key=lambda item: (-item[1], item[0])):
-        so_far += count
-        out.append(Bar(name, wilson(count, total), so_far / total))
-    return tuple(out)
 
 
 def robust_z(value: float, others: Sequence[float]) -> float:
@@ -170,8 +149,13 @@ def against(board: str, rows: Sequence[StageTime]) -> tuple[Against, ...]:
     return tuple(out)
 
 
-def similar(stopped_at: str, codes: frozenset[str], cases: Iterable[Case], *, without: int = 0) -> Similar:
-    """What fixed the boards that failed like this, each board once per place; `without` is the session that asks."""
+def similar(
+    stopped_at: str, codes: frozenset[str], cases: Iterable[Case], *, without: int = 0, design: Design = UNKNOWN
+) -> Similar:
+    """What fixed the boards that failed like this, each board once per place; `without` is the session that asks.
+
+    A part has its name only within its design: of a board of another `design` only the cause counts.
+    """
     places: dict[str, set[str]] = {}
     fixed: set[str] = set()
     unsolved: set[str] = set()
@@ -179,7 +163,10 @@ def similar(stopped_at: str, codes: frozenset[str], cases: Iterable[Case], *, wi
         if case.session == without or (case.stopped_at, case.codes) != (stopped_at, codes):
             continue
         who = case.board or f"session {case.session}"
-        place = (case.fix.part or case.fix.cause) if case.fix else ""
+        sister = design.name == case.design.name
+        if case.fix and not (sister or case.fix.cause):
+            continue
+        place = (case.fix.part if sister else "") or case.fix.cause if case.fix else ""
         if place:
             places.setdefault(place, set()).add(who)
             fixed.add(who)
@@ -189,15 +176,75 @@ def similar(stopped_at: str, codes: frozenset[str], cases: Iterable[Case], *, wi
     return Similar(tuple(counts), len(fixed), len(unsolved - fixed))
 
 
-def shrinkage(priors: Mapping[str, float], counts: Mapping[str, float]) -> tuple[Shrunk, ...]:
-    """How the bench's counts move the table's priors, most used first (see causes.learning)."""
-    total = sum(priors.values())
-    seen = sum(counts.get(cause, 0.0) for cause in priors)
-    used = learned_priors(priors, counts)
+def cause_counts(fixes: Iterable[Confirmed]) -> Counter[str]:
+    """Confirmed fixes by cause id."""
+    return Counter(one.fix.cause for one in fixes if one.fix.cause)
+
+
+def priors_for(table: Mapping[str, float], fixes: Sequence[Confirmed], design: Design) -> dict[str, float]:
+    """Priors for a board of this design: its own fixes lean on those of all other designs (the iron is the same), and
+    those lean on the table. Boards whose design nobody said are taken to be of one design."""
+    total = sum(table.values())
+    pooled: dict[str, float] = {}
+    for other in {one.design for one in fixes} - {design}:
+        for cause, count in cause_counts(one for one in fixes if one.design == other).items():
+            if cause in table:
+                pooled[cause] = pooled.get(cause, 0.0) + independent(count, table[cause] / total)
+    return backed_off(cause_counts(one for one in fixes if one.design == design), learned_priors(table, pooled))
+
+
+def shrinkage(table: Mapping[str, float], fixes: Sequence[Confirmed], design: Design = UNKNOWN) -> tuple[Shrunk, ...]:
+    """How confirmed fixes move the table's priors, most used first (see `priors_for`)."""
+    counts, total = cause_counts(fixes), sum(table.values())
+    own = cause_counts(one for one in fixes if one.design == design)
+    seen = sum(counts.get(cause, 0.0) for cause in table)
+    used = priors_for(table, fixes, design)
     rows = [
         Shrunk(
-            cause, prior / total, counts.get(cause, 0.0), counts.get(cause, 0.0) / seen if seen else None, used[cause]
+            cause,
+            prior / total,
+            counts.get(cause, 0.0),
+            counts.get(cause, 0.0) / seen if seen else None,
+            used[cause],
+            own.get(cause, 0.0),
         )
-        for cause, prior in priors.items()
+        for cause, prior in table.items()
     ]
     return tuple(sorted(rows, key=lambda row: (-row.used, row.cause)))
+
+
+def designs(runs: Iterable[BoardRun]) -> dict[Design, int]:
+    """Every known design with the number of its boards that were tried, in the order of their names."""
+    counts = Counter(run.design for run in runs if run.design.name)
+    return dict(sorted(counts.items(), key=lambda item: (item[0].name, item[0].revision)))
+
+
+def past_of(design: Design, runs: Sequence[BoardRun], fixes: Sequence[Confirmed]) -> Past:
+    """What a design's boards tell about its places: those of this revision, and those of any revision."""
+    family = [one for one in fixes if design.name and one.design.name == design.name]
+    boards = sum(run.design.name == design.name for run in runs) if design.name else 0
+    own = sum(run.design == design for run in runs) if design.name else 0
+    return Past(
+        own,
+        tuple(_mended(one) for one in family if one.design == design and one.fix.part),
+        boards,
+        tuple(_mended(one) for one in family if one.fix.part),
+    )
+
+
+def places(design: Design, runs: Sequence[BoardRun], fixes: Sequence[Confirmed]) -> tuple[Place, ...]:
+    """The places of a design that were fixed, most often first. Without the netlist a joint is taken for one of fine
+    pitch, two joints for a bridge of fine pitch, none for the chip itself."""
+    past, table = past_of(design, runs, fixes), defects()
+    counts = Counter((one.part, one.joint) for one in past.here)
+    out = []
+    for (part, joint), hits in sorted(counts.items(), key=lambda item: (-item[1], item[0])):
+        kind = "part-chip" if not joint else "bridge-fine" if " to " in joint else "open-fine"
+        start = table.kinds[kind].rate
+        rate = wilson(hits, max(hits, past.boards))
+        out.append(Place(part, joint, rate, start, learned_chance(start, hits, rate.of, table.place_worth)))
+    return tuple(out)
+
+
+def _mended(one: Confirmed) -> Mended:
+    return Mended(one.fix.part, one.fix.joint, sure=one.fix.by == BY_TOOL)

@@ -10,21 +10,23 @@ import contextlib
 import json
 import sqlite3
 import threading
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Final, Self
+from typing import Concatenate, Final, ParamSpec, Self, TypeVar
 
 from console.errors import InputTrouble
 from console.notebook import queries
 from console.notebook.entry import BY_TOOL, Entry, Fix, fix_words, folded, words_of
-from console.notebook.history import BoardRun, Case, Detail, SessionRow, StageTime
-from console.notebook.place import is_begun
+from console.notebook.history import BoardRun, Case, Confirmed, Design, Detail, SessionRow, StageTime
+from console.notebook.place import is_begun, is_there, why_not
 from console.notebook.schema import APPLICATION_ID, STEPS, migrate, version_of
 from console.notebook.trouble import foreign, missing, newer, sound, told
 from console.text import clean
 
+P = ParamSpec("P")
+T = TypeVar("T")
 BUSY_S: Final = 5.0
-_CANNOT_MAP: Final = (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY)
+_CANNOT_MAP: Final = (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY, sqlite3.SQLITE_IOERR)
 
 
 class Notebook:
@@ -38,15 +40,9 @@ class Notebook:
     @classmethod
     def open(cls, path: Path) -> Self:
         """Open to write; made with its folder if it is not there. Raises InputTrouble."""
-        try:
-            path.parent.mkdir(parents=True, exist_ok=True)
-            there = path.exists()
-        except OSError as error:
-            raise _no_place(path, str(error.strerror or error)) from error
-        if there and not path.is_file():
-            raise _no_place(path, "this is no ordinary file")
+        _check_place(path, make_folder=True)
         with told(path):
-            if there:
+            if is_there(path):
                 _connect_to_read(path).close()  # whoever it belongs to, it stays as it is until that is known
             db = _connect(path, "rwc")
             try:
@@ -65,8 +61,7 @@ class Notebook:
         """Open an existing one to read; also where nothing may be written. Raises InputTrouble."""
         if not is_begun(path):
             raise missing(path)
-        if not path.is_file():
-            raise _no_place(path, "this is no ordinary file")
+        _check_place(path)
         with told(path):
             db = _connect_to_read(path)
             old = version_of(db) < len(STEPS)
@@ -99,6 +94,10 @@ class Notebook:
                 db,
                 "session",
                 board_id=board,
+                design=entry.design,
+                revision=entry.revision,
+                product_id=entry.product_id,
+                unique_id=entry.unique_id,
                 started_ns=entry.started_ns,
                 port=entry.port,
                 settings=json.dumps(dict(entry.settings)),
@@ -114,8 +113,8 @@ class Notebook:
                 words=words_of(entry),
             )
             _insert_parts(db, session, entry)
-            if entry.fix is not None:
-                _insert_fix(db, session, entry.fix, entry.started_ns)
+            for fix in entry.fixes:
+                _insert_fix(db, session, fix, entry.started_ns)
         return session
 
     def add_fix(self, session: int, fix: Fix, noted_ns: int) -> None:
@@ -132,63 +131,52 @@ class Notebook:
     # ----------------------------------------------------------------- reading
 
     def sessions(self, search: str = "", board: str = "", most: int | None = None) -> list[SessionRow]:
-        """The sessions that hold every word of `search` somewhere, the latest first. Raises InputTrouble."""
-        with self._reading() as db:
-            return queries.sessions(db, search, board, most)
+        """The sessions that hold every word of `search` somewhere, the latest first; a word such as ``2026-03`` or
+        ``2026-03-14`` may also be when they began. Raises InputTrouble."""
+        return self._ask(queries.sessions, search, board, most)
 
     def session(self, number: int) -> Detail:
         """Everything about one session. Raises InputTrouble if there is none."""
-        with self._reading() as db:
-            found = queries.detail(db, number, queries.sure_fixes(db))
-        if found is None:
+        found = self._ask(queries.details, [number])
+        if not found:
             raise _no_session(number, self.path)
-        return found
+        return found[0]
 
     def all(self) -> list[Detail]:
         """Everything about every session, oldest first."""
-        with self._reading() as db:
-            sure = queries.sure_fixes(db)
-            numbers = [row.id for row in reversed(queries.sessions(db, "", "", None))]
-            found = [queries.detail(db, number, sure) for number in numbers]
-        return [one for one in found if one is not None]
+        return self._ask(queries.details)
 
     def last_failed(self, board: str) -> int | None:
         """The number of the board's latest session that failed at first; None if there is none."""
-        with self._reading() as db:
-            return queries.last_failed(db, board)
+        return self._ask(queries.last_failed, board)
 
     def boards(self) -> list[str]:
         """Names of all boards, in order."""
-        with self._reading() as db:
-            return [str(row[0]) for row in db.execute("SELECT name FROM board ORDER BY name")]
+        return self._ask(queries.boards)
 
     def board_runs(self) -> list[BoardRun]:
         """How each real board with a name went."""
-        with self._reading() as db:
-            return queries.board_runs(db)
+        return self._ask(queries.board_runs)
 
     def stage_times(self) -> list[StageTime]:
         """Stages of each real board's latest good session, listening left out: its length is the person's choice."""
-        with self._reading() as db:
-            return queries.stage_times(db)
+        return self._ask(queries.stage_times)
 
     def cases(self) -> list[Case]:
         """Every real session that failed, with its confirmed fix."""
-        with self._reading() as db:
-            return queries.cases(db)
+        return self._ask(queries.cases)
 
-    def confirmed_fixes(self) -> list[Fix]:
-        """Confirmed fixes of real boards."""
-        with self._reading() as db:
-            return queries.confirmed_fixes(db)
+    def confirmed_fixes(self) -> list[Confirmed]:
+        """Confirmed fixes of real boards, oldest first."""
+        return self._ask(queries.confirmed_fixes)
 
-    def confirmed(self) -> Mapping[str, float]:
-        """Confirmed fixes by cause id (`console.causes.learning.Counts`)."""
-        counts: dict[str, float] = {}
-        for fix in self.confirmed_fixes():
-            if fix.cause:
-                counts[fix.cause] = counts.get(fix.cause, 0.0) + 1
-        return counts
+    def design_of(self, board: str) -> Design:
+        """What this board was built to, as the latest session knew; an empty design where nobody said."""
+        return self._ask(queries.design_of, board)
+
+    def twins(self, unique_id: str, board: str) -> list[str]:
+        """Names of other real boards that were read with this unique id."""
+        return self._ask(queries.twins, unique_id, board)
 
     # ----------------------------------------------------------------- private
 
@@ -204,10 +192,21 @@ class Notebook:
                     self._db.execute("ROLLBACK")
                 raise
 
-    @contextlib.contextmanager
-    def _reading(self) -> Iterator[sqlite3.Connection]:
+    def _ask(self, question: Callable[Concatenate[sqlite3.Connection, P], T], *words: P.args, **more: P.kwargs) -> T:
         with self._turn, told(self.path), sound(self.path):
-            yield self._db
+            return question(self._db, *words, **more)
+
+
+def _check_place(path: Path, *, make_folder: bool = False) -> None:
+    """Raises InputTrouble where no notebook can be."""
+    try:
+        if make_folder:
+            path.parent.mkdir(parents=True, exist_ok=True)
+        why = why_not(path)
+    except OSError as error:
+        raise _no_place(path, str(error.strerror or error)) from error
+    if why:
+        raise _no_place(path, why)
 
 
 def _no_place(path: Path, why: str) -> InputTrouble:
@@ -242,7 +241,7 @@ def _connect_to_read(path: Path) -> sqlite3.Connection:
             if getattr(error, "sqlite_errorcode", 0) & 0xFF not in _CANNOT_MAP or _has_log(path):
                 raise
             db.close()
-            db = _connect(path, "ro&immutable=1")  # a log that cannot be mapped, because nothing may be written here
+            db = _connect(path, "ro&immutable=1")  # a log cannot be mapped where nothing may or can be written
             empty = not db.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0]
         version = version_of(db)
         if not empty and db.execute("PRAGMA application_id").fetchone()[0] != APPLICATION_ID:
@@ -271,7 +270,12 @@ def _board(db: sqlite3.Connection, entry: Entry) -> int:
     """The board's number; what this session knows better than the earlier ones is taken over."""
     db.execute("INSERT OR IGNORE INTO board (name) VALUES (?)", (entry.board,))
     number = int(db.execute("SELECT id FROM board WHERE name = ?", (entry.board,)).fetchone()[0])
-    known = {"revision": entry.revision, "unique_id": entry.unique_id, "product_id": entry.product_id}
+    known = {
+        "design": entry.design,
+        "revision": entry.revision,
+        "unique_id": entry.unique_id,
+        "product_id": entry.product_id,
+    }
     for column, value in known.items():
         if value not in ("", None):
             db.execute(f"UPDATE board SET {column} = ? WHERE id = ?", (value, number))

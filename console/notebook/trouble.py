@@ -11,6 +11,8 @@ from typing import Final
 from console.errors import InputTrouble
 from console.text import clean
 
+# what may pass while a session goes on
+PASSING: Final = frozenset({"notebook-full", "notebook-busy", "notebook-disk"})
 # primary result codes (sqlite.org/rescode.html); the low byte of an extended code
 _WORDS: Final = {
     sqlite3.SQLITE_FULL: ("notebook-full", "the disk is full", "make room, then repeat; what was kept before is whole"),

@@ -15,13 +15,14 @@ from console.deeds import Deed
 from console.errors import Outcome
 from console.notebook.history import BoardRun, Detail, SessionRow, Shown
 from console.notebook.plan_story import LOOKED, MENDED
-from console.notebook.statistics import Against, Bar, Rate, Shrunk, Similar, Times, first_pass, in_the_end
-from console.words import count_of, percent, seconds, setting
+from console.notebook.statistics import Against, Place, Shrunk, Similar, Times, first_pass, in_the_end
+from console.shares import Bar, share_words
+from console.words import count_of, measure, percent, seconds, setting
 
 NO_NAME: Final = "(no name)"
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
-_FEW: Final = 10  # from this many on a percentage says more than it hides: common practice, no source
 _MOST_PLACES: Final = 3
+_CHANGED: Final = "its unique id is another one in other sessions: was the chip replaced, or is it another board?"
 _MOST_PRIORS: Final = 8
 
 
@@ -64,22 +65,16 @@ _BY_ITSELF: Final = {"finding": "tested", "settings": "next"}
 HEAD: Final = f"{'no.':>5}  {'when (UTC)':<16}  {'board':<16} {'result':<23} what was wrong (? suspected)"
 
 
-def rate(value: Rate) -> str:
-    """A share as ``3 of 4``, with the interval where that says anything."""
-    if value.of == 0:
-        return "0 of 0"
-    share = f" = {percent(value.hits / value.of)}" if value.of >= _FEW and 0 < value.hits < value.of else ""
-    return f"{value.hits} of {value.of}{share} (95 % interval {100 * value.low:.0f} to {100 * value.high:.0f} %)"
-
-
 def detail_lines(found: Detail, like: Similar | None = None) -> list[str]:
     """Everything about one session; `like` are the boards that failed like it."""
     row = found.row
-    product = f", product id 0x{row.product_id:03X}" if row.product_id is not None else ""
-    revision = f", revision {found.revision}" if found.revision else ""
-    unique = f", unique id {found.unique_id}" if found.unique_id else ""
     out = [f"session {row.id}: {result(row)}" + (" (simulated board)" if row.simulated else "")]
-    out.append(f"board: {row.board or NO_NAME}{revision}{product}{unique}")
+    built = f", {found.design.words}" if found.design.name else ""
+    revision = f", revision {found.design.revision}" if found.design.revision and not built else ""
+    out.append(f"board: {row.board or NO_NAME}{built}{revision}")
+    out.append(f"read from the chip: {_chip(row.product_id, found.unique_id) or 'nothing in this session'}")
+    out += _known(found)
+    out += twin_lines(row.board, found.twins)
     told = ", ".join(f"{name} {setting(value)}" for name, value in found.settings if name != "port")
     out.append(f"begun: {when(row.started_ns)} UTC on {row.port}" + (f" ({told})" if told else ""))
     if found.capture:
@@ -100,6 +95,35 @@ def detail_lines(found: Detail, like: Similar | None = None) -> list[str]:
     return out
 
 
+def _chip(product_id: int | None, unique_id: str) -> str:
+    product = f"product id 0x{product_id:03X}" if product_id is not None else ""
+    return ", ".join(filter(None, (product, f"unique id {unique_id}" if unique_id else "")))
+
+
+def _known(found: Detail) -> list[str]:
+    """What other sessions of this board knew that this one did not, or knew otherwise."""
+    row, known, out = found.row, found.known, []
+    if known.design.name not in ("", found.design.name):
+        out.append(f"built to {known.design.words}")
+    elif known.design.revision not in ("", found.design.revision):
+        out.append(f"revision {known.design.revision}")
+    product = known.product_id if known.product_id != row.product_id else None
+    out.append(_chip(product, known.unique_id if known.unique_id != found.unique_id else ""))
+    told = ", ".join(filter(None, out))
+    changed = found.unique_id and known.unique_id not in ("", found.unique_id)
+    return [f"known of this board from other sessions: {told}"] * bool(told) + [_CHANGED] * bool(changed)
+
+
+def twin_lines(board: str, twins: Sequence[str]) -> list[str]:
+    """That the chip was met under another name; no lines where it was not."""
+    if not twins:
+        return []
+    return [
+        f"this chip's unique id was read as {', '.join(twins)} too: is {board or 'this'} the same board under another "
+        "name, or did its chip move? Each name counts as a board of its own"
+    ]
+
+
 def similar_lines(like: Similar, stopped_at: str) -> list[str]:
     """What fixed the boards that failed like this, in counts."""
     where = f"that stopped at {stopped_at} with the same reading" if stopped_at else "that failed like this"
@@ -118,7 +142,7 @@ def yield_lines(runs: Sequence[BoardRun]) -> list[str]:
     """How the boards went."""
     if not runs:
         return ["no named board was tried yet (simulated ones do not count)"]
-    return [f"first pass: {rate(first_pass(runs))}", f"in the end: {rate(in_the_end(runs))}"]
+    return [f"first pass: {share_words(first_pass(runs))}", f"in the end: {share_words(in_the_end(runs))}"]
 
 
 def pareto_lines(bars: Iterable[Bar], titled: bool = False) -> list[str]:
@@ -126,7 +150,7 @@ def pareto_lines(bars: Iterable[Bar], titled: bool = False) -> list[str]:
     out = []
     for bar in bars:
         name = f"{cause_title(bar.name)}  [{bar.name}]" if titled else bar.name
-        out.append(f"  {rate(bar.rate):<46} {name}")
+        out.append(f"  {share_words(bar.rate):<46} {name}")
     return out
 
 
@@ -162,6 +186,25 @@ def prior_lines(rows: Sequence[Shrunk]) -> list[str]:
     return out
 
 
+def design_prior_lines(rows: Sequence[Shrunk]) -> list[str]:
+    """How a design's own fixes move what all other boards say; only causes that were ever fixed."""
+    out = [f"  {'table':>6} {'others':>6} {'here':>6} {'used':>6}  cause"]
+    for row in sorted(rows, key=lambda row: (-row.own, -row.used)):
+        if row.confirmed:
+            others = row.confirmed - row.own
+            out.append(f"  {percent(row.table):>6} {others:>6g} {row.own:>6g} {percent(row.used):>6}  {row.cause}")
+    return out
+
+
+def place_lines(places: Sequence[Place]) -> list[str]:
+    """The places of a design that were fixed, each with how often a board has it bad: counted, and as it is used."""
+    out = [f"  {'fixes':>6} {'alone':>7} {'table':>7} {'used':>7}  place"]
+    for one in places:
+        shares = (one.rate.share, one.table, one.used)
+        out.append(f"  {one.rate.hits:>6} " + " ".join(f"{100 * share:>5.1f} %" for share in shares) + f"  {one.words}")
+    return out
+
+
 def _attempts(found: Detail) -> list[str]:
     out: list[str] = []
     shown = {one.attempt: one for one in found.shown}
@@ -179,7 +222,7 @@ def _attempts(found: Detail) -> list[str]:
 
 def _deed(deed: Deed) -> str:
     step = catalogue().step(deed.check)
-    value = f" {deed.value:g} {deed.unit}".rstrip() if deed.value is not None else ""
+    value = f" {measure(deed.value, deed.unit)}" if deed.value is not None else ""
     told = f": {deed.outcome}" if deed.outcome else ""
     if step is None and deed.action == MENDED:
         return f"put right{told}"

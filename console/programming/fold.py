@@ -76,7 +76,7 @@ class ProgrammingFold:
                     to_write=_count(mark, "write"),
                     to_verify=_count(mark, "verify"),
                     to_erase=_text(mark, "erase"),
-                    expected_s=_seconds(mark, "expected_s"),
+                    expected_s=_amount(mark, "expected_s", 1e9),
                     already=_text(mark, "already"),
                     source=_text(mark, "source"),
                 )
@@ -126,10 +126,10 @@ def _text(mark: Mark, name: str) -> str:
 
 
 def _count(mark: Mark, name: str) -> int:
-    value = mark.fields.get(name)
-    return value if isinstance(value, int) and not isinstance(value, bool) and 0 <= value < 1 << 40 else 0
+    return int(_amount(mark, name, 1 << 40) or 0)
 
 
-def _seconds(mark: Mark, name: str) -> float | None:
+def _amount(mark: Mark, name: str, below: float) -> float | None:
     value = mark.fields.get(name)
-    return float(value) if isinstance(value, int | float) and not isinstance(value, bool) and 0 <= value < 1e9 else None
+    number = isinstance(value, int | float) and not isinstance(value, bool)
+    return float(value) if number and 0 <= value < below else None  # type: ignore[arg-type,operator]

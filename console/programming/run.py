@@ -27,6 +27,7 @@ from console.programming.stages import (
     read_stage,
     realign_or_sync,
     supply_stage,
+    unique_id_stage,
     verify_stage,
     write_stage,
 )
@@ -35,6 +36,7 @@ from protocols.errors import OurMistake, Refused
 from protocols.family import Identity
 from protocols.programmer import Programmer
 
+UNIQUE_ID_BYTES: Final = 12
 _BLANK_SIZE: Final = b"\xff\xff"
 _MOST_HEARD: Final = 4096
 REPAIRS: Final = 2
@@ -289,6 +291,19 @@ async def chip_at_hand(session: Door, work: Work) -> Chip:
             text=f"the chip says that its flash has {count_of(size, 'byte')}, which {chip.name} cannot have",
         )
         return chip
+
+
+async def unique_id(session: Door, work: Work) -> str:
+    """The chip's unique id in hex, kept in the record; "" where it has none that can be read. Raises what a dead line
+    raises."""
+    address = work.plan.chip.unique_id_address
+    if address is None:
+        return ""
+    found = await session.converse("unique id", unique_id_stage(work, address, UNIQUE_ID_BYTES))
+    if found.strip(b"\xff") == b"" or found.strip(b"\0") == b"":  # memory that is not there, or blank
+        return ""
+    session.mark(MarkKind.CHIP, unique_id=found.hex())
+    return found.hex()
 
 
 async def read_pages(session: Door, work: Work, pages: Sequence[int], like: Content | None = None) -> dict[int, bytes]:

@@ -7,7 +7,7 @@ by block: the chip is brought back in step, what it holds now is read, and only 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import Final, TypeVar
 
@@ -29,6 +29,7 @@ RETRIES: Final = 3
 _MARKS_PER_STAGE: Final = 100
 _LEAST_STEP: Final = 1024
 _PIECE: Final = 32
+_READINGS: Final = 4
 _TOLD: Final = 8  # differences that are noted one by one; of the others their number
 _CHECKSUM_RUN: Final = 8192
 # documents give the slowest at the rated supply and temperature; a chip beyond them still gets its time, and so does a
@@ -94,6 +95,26 @@ def _in_step(work: Work, pending: bytes = b"") -> Conversation[None]:
         yield from work.programmer.realign(pending)
     except TheirBehaviour:
         yield Tell("note", {"text": "the chip does not say that it takes commands; trying all the same"})
+
+
+def unique_id_stage(work: Work, address: int, size: int) -> Conversation[bytes]:
+    """What tells this chip from all others of its kind; b"" where it does not say: no other work hangs on it.
+
+    An answer of the chip has no check of its own: it is read until two readings agree.
+    """
+    once, before = replace(work, retries=1), b""
+    try:
+        for _ in range(_READINGS):
+            found = yield from patiently(once, "read the unique id", lambda: work.programmer.read(address, size))
+            if found == before:
+                return found
+            before = found
+    except TheirBehaviour as trouble:
+        yield Tell("note", {"text": f"the chip does not give its unique id: {trouble}"})
+        yield from _in_step(work)
+        return b""
+    yield Tell("note", {"text": "the chip's unique id reads otherwise each time: it is not kept"})
+    return b""
 
 
 class _Progress:

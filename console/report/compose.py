@@ -10,8 +10,9 @@ from console import __version__
 from console.bringup.fold import BringupState
 from console.causes.rank import NextCheck
 from console.errors import Outcome
-from console.report.batch import overview
+from console.report.batch import fixed, name_of, overview
 from console.report.model import Block, Column, Facts, Paragraph, Part, Point, Points, Report, Section, Table, timeline
+from console.report.plan import plan_sections
 from console.report.reading import SessionRecord
 from console.session.exchange import TraceRow
 from console.snapshot import Snapshot
@@ -22,20 +23,26 @@ from console.words import count_of, moment, outcome_words, percent, reason, sett
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 _KIND_WORDS: Final = {"out": "sent ▶", "in": "◀ received", "line": "! line", "mark": "# mark"}
 _STATE_WORDS: Final = {"proven": "✓ proven", "suspect": "? suspect", "unknown": "· unknown"}
+_SILENT: Final = frozenset({Outcome.NO_ANSWER, Outcome.REFUSED})
 _ORDERS_ONLY: Final = (
     "The percentages put the suspects in order. They come from reasoned weights in the tool's catalogue, not from "
     "measured failure rates; two causes can be there together, so they need not add up to 100 %."
 )
 
 
-def session_report(
-    record: SessionRecord, *, title: str = "", photos: Sequence[str] = (), extra: Sequence[Section] = ()
-) -> Report:
-    """The report of one session. `extra` are sections of whoever knows more, such as the stages of a whole board; they
-    come first, because the rest happened within them."""
+def session_report(record: SessionRecord, *, title: str = "", photos: Sequence[str] = ()) -> Report:
+    """The report of one session. A board's plan comes first, because the rest happened within it."""
+    plan = record.snapshot.bringup
     part = Part(
         record.capture.name,
-        (*extra, *_told(record), *_trace(record), *_photos(photos), _record(record), _limits(record.snapshot)),
+        (
+            *(() if plan is None else plan_sections(plan)),
+            *_told(record),
+            *_trace(record),
+            *_photos(photos),
+            _record(record),
+            _limits(record.snapshot),
+        ),
     )
     lead = (verdict(record), _facts(record))
     return Report(title or f"Bring-up report: {record.capture.name}", lead, (part,), _foot())
@@ -47,27 +54,30 @@ def batch_report(
     *,
     title: str = "",
     photos: Sequence[str] = (),
-    extra: Sequence[Section] = (),
 ) -> Report:
     """The report of several captures. `unread` are names of files with the reason why they could not be read."""
     limits = _limits(*(record.snapshot for record in records))
-    first = Part("The batch", (*overview(records, unread), *extra, *_photos(photos), limits))
-    parts = [
-        Part(
-            f"{number}. {record.capture.name}",
-            (Section("Result", (verdict(record), _facts(record))), *_told(record), _record(record)),
-        )
-        for number, record in enumerate(records, 1)
-    ]
+    first = Part("The batch", (*overview(records, unread), *_photos(photos), limits))
+    parts = [Part(f"{number}. {name_of(record)}", _short(record)) for number, record in enumerate(records, 1)]
     name = title or f"Bring-up report: {count_of(len(records) + len(unread), 'capture')}"
     return Report(name, (), (first, *parts), _foot())
+
+
+def _short(record: SessionRecord) -> tuple[Section, ...]:
+    """A board's story on a page of a batch: of one with a plan its stages, stops and repairs, else the session's."""
+    plan, result = record.snapshot.bringup, Section("Result", (verdict(record), _facts(record)))
+    if plan is None:
+        return (result, *_told(record), _record(record))
+    silent = any(run.outcome in _SILENT for run in plan.history.ran)
+    rest = [_story(record), *_causes(record.snapshot), *_next(record.snapshot)] if silent else []
+    return (result, *plan_sections(plan, short=True), *rest, *_readings(record), _record(record))
 
 
 def verdict(record: SessionRecord) -> Paragraph:
     """How the session ended, in one sentence or two."""
     snapshot = record.snapshot
     if snapshot.bringup is not None:
-        return _of_plan(snapshot.bringup, snapshot)
+        return _of_plan(snapshot.bringup, record)
     if snapshot.outcome is Outcome.OK:
         tries = f" at attempt {snapshot.attempt}" if snapshot.attempt > 1 else ""
         named = snapshot.identity is not None and snapshot.identity.product_id is not None
@@ -79,10 +89,11 @@ def verdict(record: SessionRecord) -> Paragraph:
     return Paragraph(f"{outcome_words(snapshot.outcome)}{why}{cause}.", "bad")
 
 
-def _of_plan(plan: BringupState, snapshot: Snapshot) -> Paragraph:
+def _of_plan(plan: BringupState, record: SessionRecord) -> Paragraph:
+    snapshot, found = record.snapshot, fixed(record)
     number = f", number {plan.serial}" if plan.serial else ""
     name = f"{plan.board}, revision {plan.revision}{number}"
-    mended = f" What was put right: {'; '.join(done.title for done in plan.repairs)}." if plan.repairs else ""
+    mended = f" {'What was put right' if plan.repairs else 'What it was'}: {found}." if found else ""
     if snapshot.outcome is Outcome.OK:
         return Paragraph(f"✓ {name}: every stage of the plan passed.{mended}", "good")
     why = f": {snapshot.problem.message}" if snapshot.problem else ""
@@ -114,6 +125,8 @@ def _facts(record: SessionRecord) -> Facts:
         rows.append(("target", f"product id {product_text(snapshot.identity)}"))
         if snapshot.identity.loader_version:
             rows.append(("boot loader", loader_text(snapshot.identity)))
+        if snapshot.unique_id:
+            rows.append(("unique id", snapshot.unique_id))
         if snapshot.identity.readout_protected:
             rows.append(("protection", "readout protection is set: removing it erases the chip"))
     if snapshot.next_check is not None and snapshot.outcome is not Outcome.OK:
@@ -131,12 +144,7 @@ def _told(record: SessionRecord) -> list[Section]:
         if drawn.left_out:
             note += f" {count_of(drawn.left_out, 'attempt')} in the middle of the session are not drawn."
         out.append(Section("Where the time went", (Paragraph(note), drawn)))
-    out += [_wires(snapshot), *_causes(snapshot), *_readings(record)]
-    if snapshot.next_check is not None:
-        out.append(_next(snapshot.next_check))
-    elif snapshot.problem is not None:
-        out.append(Section("Next step", (Paragraph(snapshot.problem.help),)))
-    return out
+    return [*out, _wires(snapshot), *_causes(snapshot), *_readings(record), *_next(snapshot)]
 
 
 def _story(record: SessionRecord) -> Section:
@@ -187,7 +195,13 @@ def _readings(record: SessionRecord) -> list[Section]:
     return [Section("Readings", (Table(caption, columns, rows),))]
 
 
-def _next(check: NextCheck) -> Section:
+def _next(snapshot: Snapshot) -> list[Section]:
+    if snapshot.next_check is not None:
+        return [_check(snapshot.next_check)]
+    return [Section("Next step", (Paragraph(snapshot.problem.help),))] if snapshot.problem is not None else []
+
+
+def _check(check: NextCheck) -> Section:
     blocks: list[Block] = [Paragraph(f"{check.id}: {check.title} ({cost_text(check)}).")]
     if check.caution:
         blocks.append(Paragraph(f"Caution: {check.caution}", "caution"))
@@ -243,7 +257,7 @@ def _record(record: SessionRecord) -> Section:
     told = "; ".join(f"{name.replace('_', ' ')} {setting(value)}" for name, value in record.snapshot.settings)
     rows = (("capture", record.capture.name), ("SHA-256", record.capture.sha256), ("settings", told or "not said"))
     blocks: list[Block] = [Facts(rows)]
-    remarks = (*record.capture.warnings, *record.snapshot.notes)
+    remarks = tuple(dict.fromkeys((*record.capture.warnings, *record.snapshot.notes)))
     if remarks:
         blocks.append(Points(tuple(map(Point, remarks))))
     return Section("Record and settings", tuple(blocks))

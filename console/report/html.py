@@ -19,6 +19,7 @@ from console.report.model import (
     Axis,
     Bar,
     Block,
+    Cell,
     Facts,
     Paragraph,
     Part,
@@ -142,13 +143,29 @@ def _table(table: Table) -> Html:
     heads = (element("th", column.title, scope="col", class_=column.kind) for column in table.columns)
     rows = []
     for row in table.rows:
-        first = element("th", row[0], scope="row", class_=kinds[0])
-        cells = (element("td", cell, class_=kind) for cell, kind in zip(row[1:], kinds[1:], strict=True))
+        first = element("th", _cell(row[0]), scope="row", class_=kinds[0])
+        cells = (element("td", _cell(cell), class_=kind) for cell, kind in zip(row[1:], kinds[1:], strict=True))
         rows.append(element("tr", first, *cells))
     drawn = element(
         "table", element("caption", table.caption), element("thead", element("tr", *heads)), element("tbody", *rows)
     )
     return element("div", drawn, class_="wide", role="region", tabindex="0", aria_label=table.caption)
+
+
+def _cell(cell: Cell) -> Html:
+    if isinstance(cell, str):
+        return Html(_text(cell))
+    inside = [element("title", cell.words)]
+    inside.append(element("line", x1="0", x2="100%", y1="10", y2="10", class_="tick"))
+    for span in cell.spans:
+        fill = _INK if span.good else "url(#chip)"
+        inside.append(_rect(span.begin, span.end - span.begin, fill, stroke=_INK))
+    if cell.between is not None:
+        low, high = (_per(end) for end in cell.between)
+        for x1, x2, y1, y2 in ((low, high, "20", "20"), (low, low, "18", "22"), (high, high, "18", "22")):
+            inside.append(element("line", x1=x1, x2=x2, y1=y1, y2=y2, stroke=_INK))
+    small = element("small", cell.words)
+    return Html(element("svg", *inside, class_="strip", role="img", aria_label=cell.words) + small)
 
 
 def _timeline(timeline: Timeline) -> Html:

@@ -10,7 +10,7 @@ from console.session.stage import StageResult
 from console.words import outcome_words
 
 Tone = Literal["plain", "good", "bad", "caution"]
-Kind = Literal["text", "word", "number", "code"]
+Kind = Literal["text", "word", "number", "code", "drawn"]
 # where a stage's time went, with what each share means; the order in which bars show them
 SHARES: Final = (
     ("wire", "the characters on the line, computed from rate and frame"),
@@ -56,19 +56,40 @@ class Facts:
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """A column's heading and how its cells are set: running text, a few words on one line, figures, or bytes."""
+    """A column's heading and how its cells are set: text, a few words on one line, figures, bytes, or drawings."""
 
     title: str
     kind: Kind = "text"
 
 
 @dataclass(frozen=True, slots=True)
+class Span:
+    """A stretch of a line that is 1 long; `good` is drawn full, else hatched."""
+
+    begin: float
+    end: float
+    good: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """A cell that is drawn: stretches of a line, and `words` that say the same. `between`: an interval laid over it."""
+
+    words: str
+    spans: tuple[Span, ...]
+    between: tuple[float, float] | None = None
+
+
+Cell: TypeAlias = str | Drawn
+
+
+@dataclass(frozen=True, slots=True)
 class Table:
-    """Rows of cells; every row has one cell per column. The first column names the row."""
+    """Rows of cells; every row has one cell per column. The first column names the row and is never drawn."""
 
     caption: str
     columns: tuple[Column, ...]
-    rows: tuple[tuple[str, ...], ...]
+    rows: tuple[tuple[Cell, ...], ...]
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,7 +5,6 @@ Memory is bounded whatever a capture holds: of very many steps the first and the
 
 from __future__ import annotations
 
-import math
 from collections import deque
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
@@ -16,11 +15,11 @@ from console.errors import Outcome
 from console.events import Chunk, Event, LineEvent, LineKind, Mark, MarkKind, Value
 from console.report.excerpt import Excerpt, excerpt
 from console.report.model import Point
-from console.session.stage import VERDICTS, StageResult, ends
+from console.session.stage import VERDICTS, ends
 from console.session.wording import mark_words
 from console.snapshot import Fold, Snapshot, ended
 from console.text import clean
-from console.words import count_of, moment, outcome_words, percent
+from console.words import count_of, measure, moment, outcome_words, percent
 
 _KEPT: Final = 64  # steps kept from the beginning, and as many from the end
 _MOST_THOUGHTS: Final = 40  # weighing the causes takes milliseconds each time
@@ -57,7 +56,8 @@ class ReadingRow:
 
 @dataclass(frozen=True, slots=True)
 class SessionRecord:
-    """Everything a report tells of one session. `story` holds a lead with the time, words, and details."""
+    """Everything a report tells of one session. `story` holds a lead with the time, words, and details; `elapsed_s` is
+    the time from the first event to the last."""
 
     capture: CaptureInfo
     snapshot: Snapshot
@@ -67,6 +67,7 @@ class SessionRecord:
     excerpt: Excerpt
     bytes_out: int
     bytes_in: int
+    elapsed_s: float = 0.0
 
     @property
     def first_outcome(self) -> Outcome | None:
@@ -76,12 +77,6 @@ class SessionRecord:
         over = ends(self.snapshot.stages) if plan is None else plan.ends()
         outcome = next((outcome for _, outcome in over), None)
         return outcome if outcome in VERDICTS else None
-
-    @property
-    def stopped_at(self) -> StageResult | None:
-        """The stage at which the latest attempt stopped."""
-        last = [stage for stage in self.snapshot.stages if stage.attempt == self.snapshot.attempt]
-        return next((stage for stage in last if stage.outcome is not Outcome.OK), None)
 
 
 class _Ends(Generic[_T]):
@@ -124,6 +119,7 @@ class SessionReader:
     def __init__(self) -> None:
         self.fold = Fold()
         self._start_ns: int | None = None
+        self._last_ns = 0
         self._steps: _Ends[_Step] = _Ends(_KEPT)
         self._attempt: _Step | None = None
         self._thoughts = 0
@@ -141,6 +137,7 @@ class SessionReader:
     def add(self, event: Event) -> None:
         """Take one event; any event is acceptable, whatever its source."""
         self._start_ns = event.t_ns if self._start_ns is None else self._start_ns
+        self._last_ns = max(self._last_ns, event.t_ns)
         if isinstance(event, Mark) and event.kind in (MarkKind.OPERATOR, MarkKind.ATTEMPT):
             self._think(event)
         row = len(self.fold.trace)
@@ -169,6 +166,7 @@ class SessionReader:
             excerpt=excerpt(self.fold.trace, self._ranges()),
             bytes_out=self._bytes["out"],
             bytes_in=self._bytes["in"],
+            elapsed_s=self._at_s(self._last_ns),
         )
 
     def _ranges(self) -> list[range]:
@@ -269,5 +267,5 @@ def _reading(at_s: float, fields: Mapping[str, Value]) -> ReadingRow:
     value = fields.get("value")
     told = ""
     if isinstance(value, int | float) and not isinstance(value, bool):
-        told = "open" if math.isinf(value) else f"{value:g} {unit}".strip()
+        told = measure(value, unit)
     return ReadingRow(at_s, step, title or (known.title if known else ""), told, outcome)

@@ -12,6 +12,7 @@ from console.report.model import Block, Paragraph, Point, Points
 from console.words import count_of, percent
 
 _MOST: Final = 10
+SHORT: Final = 3
 
 
 def suspect_blocks(stop: Stop, fate: Mapping[str, str], most: int = _MOST) -> list[Block]:
@@ -27,6 +28,13 @@ def suspect_blocks(stop: Stop, fate: Mapping[str, str], most: int = _MOST) -> li
     if hidden:
         rest.insert(0, f"{count_of(hidden, 'suspect')} more, each less worth a look")
     return [*blocks, Points(tuple(map(Point, rest)))]
+
+
+def suspect_points(stop: Stop, fate: Mapping[str, str], most: int) -> Points:
+    """The first `most` suspects of a stop, and everybody else who was looked at, with what came of that."""
+    shown = [one for at, one in enumerate(stop.suspects) if at < most or one.key in fate]
+    points = (Point(one.title, percent(one.probability), (fate[one.key],) if one.key in fate else ()) for one in shown)
+    return Points((*points, Point("none of the known", percent(stop.other))), ordered=True)
 
 
 def _visit(number: int, part: str, items: tuple[SuspectState, ...], fate: Mapping[str, str]) -> Iterator[Block]:

@@ -6,7 +6,20 @@ import textwrap
 from collections.abc import Iterator
 from typing import Final
 
-from console.report.model import SHARES, Axis, Bar, Block, Facts, Paragraph, Part, Points, Report, Table, Timeline
+from console.report.model import (
+    SHARES,
+    Axis,
+    Bar,
+    Block,
+    Drawn,
+    Facts,
+    Paragraph,
+    Part,
+    Points,
+    Report,
+    Table,
+    Timeline,
+)
 from console.text import clean
 from console.words import count_of, moment, seconds
 
@@ -15,6 +28,7 @@ _LONGEST: Final = 4000
 _AXIS: Final = 40
 _SIGNS: Final = ("█", "▓", "▒", "·")
 _MOST_CELL: Final = 40
+_DRAWN: Final = 20
 _LAST_LEAST: Final = 24
 _GAP: Final = "  "
 
@@ -75,13 +89,14 @@ def _points(points: Points) -> Iterator[str]:
 def _table(table: Table) -> Iterator[str]:
     yield from _wrapped("", table.caption)
     yield ""
-    cells = [[column.title for column in table.columns], *table.rows]
-    safe = [[_text(cell) for cell in row] for row in cells]
+    cells = [tuple(column.title for column in table.columns), *table.rows]
+    safe = [[_text(cell) if isinstance(cell, str) else _text(cell.words) for cell in row] for row in cells]
     rooms = [min(_MOST_CELL, max(len(row[at]) for row in safe)) for at in range(len(table.columns))]
+    rooms = [_DRAWN if column.kind == "drawn" else room for room, column in zip(rooms, table.columns, strict=True)]
     spare = WIDTH - sum(rooms[:-1]) - len(_GAP) * (len(rooms) - 1)
     rooms[-1] = max(_LAST_LEAST, spare)
     while sum(rooms) + len(_GAP) * (len(rooms) - 1) > WIDTH:
-        widest = rooms.index(max(rooms))
+        widest = max((at for at in range(len(rooms)) if table.columns[at].kind != "drawn"), key=rooms.__getitem__)
         rooms[widest] -= 1
     for number, row in enumerate(safe):
         wrapped = [textwrap.wrap(cell, room) if cell else [""] for cell, room in zip(row, rooms, strict=True)]
@@ -89,6 +104,9 @@ def _table(table: Table) -> Iterator[str]:
             _kept(cell, room) if column.kind == "code" else found
             for cell, room, found, column in zip(row, rooms, wrapped, table.columns, strict=True)
         ]
+        drawn = ((at, cell) for at, cell in enumerate(cells[number]) if isinstance(cell, Drawn))
+        for at, cell in drawn:
+            wrapped[at] = [_line(cell), *wrapped[at]]
         for at in range(max(map(len, wrapped))):
             pieces = [found[at] if at < len(found) else "" for found in wrapped]
             told = (
@@ -98,6 +116,16 @@ def _table(table: Table) -> Iterator[str]:
             yield _GAP.join(told).rstrip()
         if number == 0:
             yield _GAP.join("-" * room for room in rooms[:-1]) + _GAP + "-" * min(rooms[-1], len(row[-1]) or 1)
+
+
+def _line(drawn: Drawn) -> str:
+    """The line to scale; every stretch is at least one column long, and a bad one shows over a good one."""
+    out = ["·"] * _DRAWN
+    for span in sorted(drawn.spans, key=lambda span: not span.good):
+        first = min(_DRAWN - 1, max(0, int(span.begin * _DRAWN)))
+        last = min(_DRAWN, max(first + 1, round(span.end * _DRAWN)))
+        out[first:last] = ("█" if span.good else "▓") * (last - first)
+    return "".join(out)
 
 
 def _kept(cell: str, room: int) -> list[str]:

@@ -13,7 +13,6 @@ from textual.binding import BindingType
 from textual.containers import Container
 from textual.content import Content
 from textual.events import DescendantFocus, Resize
-from textual.widget import Widget
 from textual.widgets import Static
 
 from console.errors import Outcome, WakelineError
@@ -32,16 +31,15 @@ from console.screens.stages_panel import WORDS, StagesPanel
 from console.screens.text import line
 from console.screens.trace_panel import TracePanel
 from console.screens.wires_panel import WiresPanel
+from console.screens.zoom import ZoomScreen
 from console.snapshot import Snapshot
 from console.words import count_of
 
 if TYPE_CHECKING:
     from console.screens.app import WakelineApp
 
-PANELS = ("wires", "stages", "trace", "causes")
 
-
-class BenchScreen(LiveScreen):
+class BenchScreen(ZoomScreen, LiveScreen):
     """Four panels over one source. Commands go to the source; what is shown comes from snapshots alone.
 
     Of a capture of a whole board's plan, plan and suspects stand where stages and causes do.
@@ -57,6 +55,8 @@ class BenchScreen(LiveScreen):
     HORIZONTAL_BREAKPOINTS = [(0, "-narrow"), (110, "-wide")]  # noqa: RUF012
     VERTICAL_BREAKPOINTS = [(0, "-low"), (30, "-high")]  # noqa: RUF012
     AUTO_FOCUS = "#trace"
+    PANELS = ("wires", "stages", "trace", "causes")
+    ROOM, IN_ROOM = "lower", ("trace", "causes")
 
     def __init__(self, source: Source, story: str | None = None) -> None:
         super().__init__(source)
@@ -121,8 +121,7 @@ class BenchScreen(LiveScreen):
 
     def on_descendant_focus(self, event: DescendantFocus) -> None:
         """The key line follows the focus."""
-        if self.has_class("-zoomed") and isinstance(event.widget, (TextPanel, TracePanel)):
-            self._zoom_on(event.widget)
+        super().on_descendant_focus(event)
         self._keys()
 
     def _headline(self) -> Content:
@@ -255,48 +254,3 @@ class BenchScreen(LiveScreen):
             )
             return
         self.tell(f"{words} {path}")
-
-    # -------------------------------------------------------------------- zoom
-
-    def action_next_panel(self) -> None:
-        """The next of the four."""
-        names = list(PANELS)
-        here = self.focused.id if self.focused is not None and self.focused.id in names else names[-1]
-        self._focus_panel(names[(names.index(here) + 1) % len(names)])
-
-    def action_zoom(self) -> None:
-        """One panel on the whole screen, or all four."""
-        if self.has_class("-zoomed"):
-            self.step_back()
-        elif self.focused is not None and self.focused.id in PANELS:
-            self.add_class("-zoomed")
-            self._zoom_on(self.focused)
-
-    def step_back(self) -> bool:
-        """All four panels; False when they were there already."""
-        if not self.has_class("-zoomed"):
-            return False
-        self.remove_class("-zoomed")
-        for name in PANELS:
-            self._mark(self.query_one(f"#{name}"), False, False)
-        self.query_one("#lower").remove_class("-hidden")
-        return True
-
-    def _focus_panel(self, name: str) -> None:
-        panel = self.query_one(f"#{name}")
-        if self.has_class("-zoomed"):
-            self._zoom_on(panel)
-        panel.focus()
-
-    def _zoom_on(self, chosen: Widget) -> None:
-        for name in PANELS:
-            panel = self.query_one(f"#{name}")
-            self._mark(panel, panel is chosen, panel is not chosen)
-        self.query_one("#lower").set_class(chosen.id in ("wires", "stages"), "-hidden")
-
-    @staticmethod
-    def _mark(panel: Widget, zoomed: bool, hidden: bool) -> None:
-        panel.set_class(zoomed, "-whole")
-        panel.set_class(hidden, "-hidden")
-        if isinstance(panel, TextPanel):
-            panel.roomy = zoomed

@@ -12,17 +12,18 @@ from textual.content import Content
 from textual.events import Resize
 from textual.widgets import Static
 
+from console.bringup.words import next_serial
 from console.causes.rank import NextCheck
 from console.errors import WakelineError
-from console.operating import Reply
+from console.operating import OTHER, Reply, can_undo
 from console.screens.actions import BY_ID, Scope, bindings, key_line, of_scopes
 from console.screens.ask_screen import AskScreen, FoundScreen, WordsScreen
 from console.screens.bridge import SnapshotReady
 from console.screens.panel import TextPanel, put
 from console.screens.plan_panels import PlanPanel, StepPanel, SuspectsPanel
 from console.screens.plan_source import PlanSource
-from console.screens.sized import SizedScreen
 from console.screens.text import line
+from console.screens.zoom import ZoomScreen
 from console.session.line_tests import CHECKS
 from console.snapshot import Snapshot
 from console.text import clean
@@ -31,16 +32,19 @@ if TYPE_CHECKING:
     from console.screens.app import WakelineApp
 
 
-class BringupScreen(SizedScreen):
+class BringupScreen(ZoomScreen):
     """Three panels over one plan. Keys say what the operator did; everything shown comes from snapshots."""
 
     HELP: ClassVar[str] = (
         "The plan of a whole board. Do what the panel 'now' asks, mind its caution, press Enter and tell what it "
-        "showed. When a stage fails, the suspects are asked for one by one. Tab moves between the panels."
+        "showed. When a stage fails, the suspects are asked for one by one. Tab moves between the panels; z gives the "
+        "focused one the whole screen, Escape brings the others back."
     )
     BINDINGS: ClassVar[list[BindingType]] = bindings(Scope.PLAN)
     HORIZONTAL_BREAKPOINTS = [(0, "-narrow"), (110, "-wide")]  # noqa: RUF012  # the base class declares it so
     AUTO_FOCUS = "#step"
+    PANELS = ("plan", "step", "suspects")
+    ROOM, IN_ROOM = "work", ("step", "suspects")
 
     def __init__(self, source: PlanSource) -> None:
         super().__init__()
@@ -56,7 +60,7 @@ class BringupScreen(SizedScreen):
             yield PlanPanel("plan")
             with Container(id="work"):
                 yield StepPanel("step", lambda: self.source.keys.check, plays=self.source.plays)
-                yield SuspectsPanel("suspects", self.source.plan.netlist)
+                yield SuspectsPanel("suspects", self.source.plan.netlist, self.source.plan.board.is_rail)
         yield Static("", id="keys", markup=False)
 
     def on_mount(self) -> None:
@@ -78,7 +82,14 @@ class BringupScreen(SizedScreen):
 
     def on_resize(self, event: Resize) -> None:
         """As many keys as fit."""
-        first = (*of_scopes(Scope.PLAN), *(BY_ID[name] for name in ("back", "help", "palette", "quit")))
+        self._keys()
+
+    def _keys(self) -> None:
+        """The keys that do something now come first."""
+        done = self.snapshot.bringup is not None and self.snapshot.bringup.outcome is not None
+        names = ("next-board", "zoom-plan") if done else ()
+        now = [BY_ID[name] for name in names] or [one for one in of_scopes(Scope.PLAN) if one.id != "next-board"]
+        first = (*now, *(BY_ID[name] for name in ("back", "help", "palette", "quit")))
         order = (*first, *(action for action in of_scopes(Scope.EVERYWHERE) if action not in first))
         self.query_one("#keys", Static).update(key_line(order, max(10, self.size.width - 2)))
 
@@ -90,6 +101,8 @@ class BringupScreen(SizedScreen):
                 panel.asked_anew()
             panel.snapshot = snapshot
         self._asked = asked
+        self._keys()
+        self.set_class(bool(snapshot.bringup is not None and snapshot.bringup.stopped_at), "-stopped")
         put(self.query_one("#headline", Static), self._headline())
         trouble = self.source.record_trouble
         if trouble is not None and not self._told_record_trouble:
@@ -124,7 +137,13 @@ class BringupScreen(SizedScreen):
 
     def action_undo_step(self) -> None:
         """The latest answer was wrong."""
-        if self._waiting() is not None:
+        check = self._waiting()
+        if check is None:
+            return
+        undoable = can_undo(check, self.source.bridge.fold.snapshot())
+        words = "the latest answer is taken back" if undoable else "there is no answer to take back"
+        self.notify(words, timeout=6, markup=False)
+        if undoable:
             self.source.keys.say(Reply("undo"))
 
     def action_note_step(self) -> None:
@@ -135,6 +154,31 @@ class BringupScreen(SizedScreen):
                 self.source.session.operator("remark", text=clean(words))
 
         self.app.push_screen(WordsScreen("note for the record", "what you saw or did"), noted)
+
+    def action_next_board(self) -> None:
+        """The same plan for the board with the next number."""
+        another = self.source.another
+        if another is None or self.source.busy:
+            words = "this plan is not over yet" if self.source.busy else "start the next board with its own command"
+            self.notify(words, timeout=6, markup=False)
+            return
+
+        def named(serial: str | None) -> None:
+            app = cast("WakelineApp", self.app)
+            if serial:
+                try:
+                    app.go(another(serial))
+                except WakelineError as error:
+                    app.tell_trouble(error)
+
+        question = WordsScreen(
+            "serial number of the next board", "8", value=next_serial(self.source.serial), yes="begin with it"
+        )
+        self.app.push_screen(question, named)
+
+    def action_zoom_plan(self) -> None:
+        """One panel in the whole room, or all three."""
+        self.action_zoom()
 
     def action_next_suspect(self) -> None:
         """Another one in full."""
@@ -163,5 +207,14 @@ class BringupScreen(SizedScreen):
             self.source.keys.say(Reply("done"))
 
     def _said(self, reply: Reply | None) -> None:
-        if reply is not None:
+        if reply is None:
+            return
+        if reply.outcome != OTHER:
             self.source.keys.say(reply)
+            return
+
+        def told(words: str | None) -> None:
+            if words:
+                self.source.keys.say(Reply("found", OTHER, text=clean(words)))
+
+        self.app.push_screen(WordsScreen("what was wrong, and where?", "solder between U6.1 and U6.2"), told)

@@ -82,7 +82,7 @@ class CausesPanel(TextPanel):
 def cause_lines(cause: RankedCause, width: int, *, first: bool) -> list[Content]:
     full = max(0, min(_BAR, round(cause.probability * _BAR)))
     number = f"{percent(cause.probability):>5}"
-    title = textwrap.wrap(cause.title, max(10, width - _BAR - 6))
+    title = textwrap.wrap(cause.title, max(10, width - _BAR - 6), break_on_hyphens=False)
     out = [
         line(
             ("█" * full + "░" * (_BAR - full), "$text-warning" if first else "$secondary"),
@@ -112,5 +112,5 @@ def _check(check: NextCheck, width: int, *, roomy: bool) -> list[Content]:
 
 
 def wrap(head: str, text: str, width: int, style: str = "") -> list[Content]:
-    lines = textwrap.wrap(head + text, max(10, width), subsequent_indent="    ", drop_whitespace=True) or [""]
-    return [line((one, style)) for one in lines]
+    lines = textwrap.wrap(head + text, max(10, width), subsequent_indent="    ", break_on_hyphens=False)
+    return [line((one, style)) for one in lines or [""]]

@@ -22,13 +22,14 @@ from console.notebook.history import Case, Detail, SessionRow
 from console.notebook.place import default_path, is_begun
 from console.notebook.statistics import first_pass, similar
 from console.notebook.store import Notebook
-from console.notebook.words import NO_NAME, detail_lines, rate
+from console.notebook.words import NO_NAME, detail_lines
 from console.screens.actions import BY_ID, Scope, bindings, key_line, of_scopes
 from console.screens.advice import here
 from console.screens.panel import put
 from console.screens.session_list import SessionList
 from console.screens.sized import SizedScreen
 from console.screens.text import line
+from console.shares import share_words
 from console.text import clean
 from console.words import count_of
 
@@ -99,7 +100,9 @@ class NotebookScreen(SizedScreen):
     def compose(self) -> ComposeResult:
         """Headline, search, list and page, keys."""
         yield Static("", id="headline", markup=False)
-        search = Input(placeholder="search: board, cause, part, note, outcome, product id", id="search", compact=True)
+        search = Input(
+            placeholder="search: board, cause, part, note, outcome, chip, date as 2026-03", id="search", compact=True
+        )
         search.cursor_blink = False
         yield search
         with Container(id="pages"):
@@ -172,7 +175,7 @@ class NotebookScreen(SizedScreen):
             return
         rows, runs, self._cases = found
         boards = count_of(len(runs), "board")
-        words = f"{boards}, first pass {rate(first_pass(runs))}" if runs else "no named board yet"
+        words = f"{boards}, first pass {share_words(first_pass(runs))}" if runs else "no named board yet"
         put(self.query_one("#headline", Static), self._headline(words))
         self._show(rows)
 
@@ -211,7 +214,7 @@ class NotebookScreen(SizedScreen):
     def _lines(self, found: Detail) -> list[str]:
         like = None
         if found.failed_attempt:
-            like = similar(found.row.stopped_at, found.codes, self._cases, without=found.row.id)
+            like = similar(found.row.stopped_at, found.codes, self._cases, without=found.row.id, design=found.built)
         return detail_lines(found, like)
 
     # ---------------------------------------------------------------- messages

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -110,6 +111,8 @@ class _ScenePort:
 class PlanSource:
     """One plan on one port. `record` is a capture to write; `hands` stand in for the person's in tests.
 
+    `another` makes the source for the board with the next number.
+
     `scene` starts a simulated board first; `port` is then only what it is called. `keeper` puts the session into a
     notebook once it is closed; `kept` says what became of it.
     """
@@ -128,11 +131,14 @@ class PlanSource:
         hands: Hands | None = None,
         scene: str | None = None,
         keeper: Keeper | None = None,
+        another: Callable[[str], PlanSource] | None = None,
     ) -> None:
         """Raises UsageTrouble for a stage that the plan does not have, PortTrouble for an address that is no port's,
         InputTrouble for a record that cannot be written."""
         self.plan = plan
         self.port = port
+        self.serial = serial
+        self.another = another
         self.keeper = keeper
         self.kept: Kept | None = None
         self.bridge = Bridge(Fold(None if keeper is None else keeper.priors))
@@ -143,13 +149,14 @@ class PlanSource:
         self._record_path = record or ""
         clock = MonotonicClock()
         settings = settings_for(port, plan.loader)
+        simulated = True if scene is not None else is_simulated(port)
         self.session = Session(
             make_link(settings, clock),
             protocols.load(plan.family),
             clock=clock,
             sinks=[self.bridge.event],
             adapt=simulated_adapter,
-            simulated=True if scene is not None else is_simulated(port),
+            simulated=simulated,
         )
         around: Around = SystemPorts(port, clock, _stands_in(port))
         if scene is not None:
@@ -160,7 +167,15 @@ class PlanSource:
             around = _ScenePort(self._bench, clock)
             self.keys.bench = BoardBenchHands(self._bench, plan, lambda words: None)
         self._bringup = Bringup(
-            plan, self.session, self.bridge.fold, hands or self.keys, around, serial=serial, start_at=start_at
+            plan,
+            self.session,
+            self.bridge.fold,
+            hands or self.keys,
+            around,
+            serial=serial,
+            start_at=start_at,
+            past=None if keeper is None else keeper.past,
+            simulated=simulated,
         )
         self._recorder = self._record(record, overwrite) if record else None
         self._task: asyncio.Task[object] | None = None

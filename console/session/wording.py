@@ -8,9 +8,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Final
 
-from console.events import LineEvent, LineKind, Mark, MarkKind
+from console.events import Chunk, LineEvent, LineKind, Mark, MarkKind
 from console.text import clean, hex_bytes
-from console.words import count_of
+from console.words import count_of, measure
+from protocols.family import Role, Span
 
 _LINE_WORDS: Final = {
     LineKind.BREAK: "break: the line was low for longer than a character",
@@ -26,6 +27,8 @@ _OPERATOR_WORDS: Final = {
     "power-done": "operator: board power switched on",
     "strap-done": "operator: strap set to boot level",
 }
+_MOST_SHOWN: Final = 10**15
+_END_WORDS: Final = {"ok": "passed", "stopped": "left"}
 
 
 def line_words(event: LineEvent) -> str:
@@ -35,6 +38,12 @@ def line_words(event: LineEvent) -> str:
         return f"control lines asserted: {up or 'none'}"
     at = f", byte {hex_bytes(event.data)}" if event.data else ""
     return _LINE_WORDS[event.kind] + at
+
+
+def span_of_test(chunk: Chunk) -> Span:
+    """Bytes of a test of the line, which no protocol names."""
+    words = "test pattern" if chunk.direction == "out" else "received in a test of the line"
+    return Span(chunk.direction, 0, chunk.data, Role.DATA, words)
 
 
 def mark_words(mark: Mark) -> str:
@@ -56,7 +65,7 @@ def mark_words(mark: Mark) -> str:
             tail = f": {field('message')}" if field("message") else ""
             return f"stage {field('name')} ends: {field('outcome')}{tail}"
         case MarkKind.OPERATOR:
-            return _operator_words(field)
+            return _operator_words(field, _measured(mark))
         case MarkKind.FINDING:
             return f"found by {field('test')}: {field('message')}"
         case MarkKind.NOTE:
@@ -65,6 +74,8 @@ def mark_words(mark: Mark) -> str:
             return f"{field('task')}: {count_of(field('write'), 'byte')} to write, {field('verify')} to read back"
         case MarkKind.PROGRESS:
             return f"{field('done')} of {count_of(field('total'), 'byte')}"
+        case MarkKind.CHIP:
+            return f"unique id {field('unique_id') or 'not told'}"
         case MarkKind.PROOF:
             word = "not complete; proven"
             if mark.fields.get("complete") is True:
@@ -73,7 +84,7 @@ def mark_words(mark: Mark) -> str:
                 word = f"everything was read, {field('differing_bytes')} of its bytes not as expected; proven"
             return f"{word}: {field('proven') or 'nothing'}"
         case MarkKind.BRINGUP:
-            return _plan_words(field)
+            return _plan_words(field, _measured(mark))
         case MarkKind.LINK_LOST:
             return f"link lost: {field('message')}"
         case MarkKind.ERROR:
@@ -84,8 +95,17 @@ def mark_words(mark: Mark) -> str:
             return "end of the record"
 
 
-def _plan_words(field: Callable[[str], str]) -> str:
-    """A step of a board's plan."""
+def _measured(mark: Mark) -> str:
+    """The reading in an answer, "" where none is."""
+    value, unit = mark.fields.get("value"), clean(str(mark.fields.get("unit") or ""))
+    if isinstance(value, int) and abs(value) < _MOST_SHOWN:
+        value = float(value)
+    shown = measure(value, unit) if isinstance(value, float) else "" if value is None else f"{value} {unit}"
+    return clean(shown).strip()
+
+
+def _plan_words(field: Callable[[str], str], value: str) -> str:
+    """A step of a board's plan; `value` is what an answer measured."""
     stage = field("stage")
     match field("step"):
         case "plan":
@@ -99,37 +119,39 @@ def _plan_words(field: Callable[[str], str]) -> str:
             return f"plan {stage}: begins, {field('title')}"
         case "end":
             tail = ": ".join(filter(None, (field("found"), field("off"))))
-            return f"plan {stage}: {'passed' if field('outcome') == 'ok' else 'failed'}{', ' if tail else ''}{tail}"
+            word = _END_WORDS.get(field("outcome"), "failed") if field("skipped") != "True" else "left out"
+            return f"plan {stage}: {word}{', ' if tail else ''}{tail}"
         case "again":
             return f"plan: these count again: {field('stages')}"
         case "ask":
             caution = f" (caution: {field('caution')})" if field("caution") else ""
             return f"asked, {field('id')}: {field('title')}{caution}"
         case "answer":
-            value = " ".join(filter(None, (field("value"), field("unit"))))
-            return f"answered, {field('id')}: {', '.join(filter(None, (value, field('outcome') or field('reply'))))}"
+            told = (value, field("outcome") or field("reply"), field("text"))
+            return f"answered, {field('id')}: {', '.join(filter(None, told))}"
         case "suspects":
             return f"plan stopped at {stage}"
         case "suspect":
             return f"suspect, chance {field('probability')}: {field('title')}"
         case "cleared":
-            return f"looked at, nothing wrong: {field('key')}"
+            return f"looked at, nothing wrong: {field('title') or field('key')}"
         case "repair":
             return f"put right: {field('title')}"
+        case "undo":
+            return f"answer taken back: {field('id')}"
         case "done":
             return f"plan ends: {field('outcome')}"
         case other:
             return f"plan: {other}"
 
 
-def _operator_words(field: Callable[[str], str]) -> str:
+def _operator_words(field: Callable[[str], str], value: str) -> str:
     action, step = field("action"), " ".join(filter(None, (field("check"), field("title"))))
     match action:
         case "asked":
             return f"proposed: {step} (about {field('minutes')} min)"
         case "check":
-            value = " ".join(filter(None, (field("value"), field("unit"))))
-            return f"operator: {step}: {value + ', ' if value else ''}{field('outcome')}"
+            return f"operator: {step}: {', '.join(filter(None, (value, field('outcome'))))}"
         case "skip":
             return f"operator: skips {step}"
         case "undo":

@@ -14,7 +14,7 @@ from typing import Any, Final
 
 from console.errors import InputTrouble, Outcome, PortTrouble, Stopped, TargetTrouble, UsageTrouble
 from console.events import MarkKind
-from console.images.image import Image, Span
+from console.images.image import Image
 from console.images.layout import Severity, check_layout, fit_trouble
 from console.programming.chip_file import candidates, chip_named, find_chip
 from console.programming.chips import Chip
@@ -28,8 +28,8 @@ from console.programming.run import (
     offered,
     protected,
     read_pages,
-    read_spans,
     recorded,
+    unique_id,
     wake,
 )
 from console.programming.stages import Work
@@ -40,7 +40,6 @@ from console.tasks.job import Front, Job
 from console.text import clean, file_name
 from protocols.errors import Refused, TheirBehaviour
 
-_ID_BYTES: Final = 12
 # common practice, no source; local rules and the maker's instructions come first
 CAUTIONS: Final = (
     "caution: do not unplug, reset or move the board until this is done; a laptop belongs on mains, with sleep off",
@@ -64,13 +63,14 @@ CUT_SHORT: Final = (
 
 @dataclass(slots=True)
 class OnChip:
-    """A chip that is awake. `more` goes into the JSON object beside the rest."""
+    """A chip that is awake. `more` goes into the JSON object beside the rest; `unique_id` in hex, "" where unknown."""
 
     job: Job
     session: Session
     work: Work
     front: Front
     more: dict[str, Any] = field(default_factory=dict)
+    unique_id: str = ""
     supply: SupplyStep | None = None
 
     @property
@@ -155,13 +155,9 @@ class OnChip:
         """Memory as it was read into a file, unless that was declined. Raises InputTrouble."""
         if self.job.no_backup:
             return
-        unique = ""
-        if self.chip.unique_id_address is not None:
-            (found,) = await read_spans(self.session, self.work, [Span(self.chip.unique_id_address, _ID_BYTES)])
-            unique = "" if found == b"\xff" * _ID_BYTES else found.hex()
         now = datetime.now(UTC)
         path = Path(self.job.backup or file_name(f"{self.chip.name}-{now:%Y%m%d-%H%M%S}-before.bin"))
-        backup = Backup(address, data, self.product_id, self.chip.name, unique)
+        backup = Backup(address, data, self.product_id, self.chip.name, self.unique_id)
         self.more["backup"] = clean(str(path))
         if self.job.resume and _saved_before(path, backup):
             self.say(f"{clean(str(path))} was saved before the cut and fits this chip: it stays as it is")
@@ -242,6 +238,7 @@ async def perform(session: Session, job: Job, body: Body, front: Front, more: di
             if session.identity is not None and session.identity.readout_protected:
                 await on.lift_protection()
             work.plan = erase_plan(await chip_at_hand(session, work), (), programmer)
+            on.unique_id = await unique_id(session, work)
             await body(on)
         return on
 

@@ -103,15 +103,13 @@ def restore(job: Job) -> Body:
                 f"the backup is of a chip 0x{backup.product_id:03X}, this one says {on.id_words}",
                 help="look for the backup of this board",
             )
-        if backup.unique_id and on.chip.unique_id_address is not None:
-            size = len(backup.unique_id) // 2
-            (found,) = await read_spans(on.session, on.work, [Span(on.chip.unique_id_address, size)])
-            if found.hex() != backup.unique_id and not job.other_board:
-                raise TargetTrouble(
-                    "wrong-chip",
-                    "the backup is of another board with the same kind of chip",
-                    help="look for the backup of this board, or give --other-board to put it here all the same",
-                )
+        known = bool(backup.unique_id) and on.chip.unique_id_address is not None
+        if known and on.unique_id != backup.unique_id and not job.other_board:
+            raise TargetTrouble(
+                "wrong-chip",
+                "the backup is of another board with the same kind of chip",
+                help="look for the backup of this board, or give --other-board to put it here all the same",
+            )
         on.say("reading what is there")
         current = await read_pages(on.session, on.work, touched_pages(image, on.chip), image.read)
         wishes = Options(changed_only=True, keep_neighbours=True)

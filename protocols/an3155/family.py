@@ -6,6 +6,7 @@ from typing import Final
 
 from protocols.an3155 import contact, frames
 from protocols.an3155.observer import An3155Observer
+from protocols.an3155.products import PRODUCTS
 from protocols.an3155.programmer import programmer
 from protocols.family import Family
 from protocols.uart import EIGHT_E_ONE
@@ -21,4 +22,5 @@ FAMILY: Final = Family(
     identify=contact.identify,
     programmer=programmer,
     telling=bytes((frames.SYNC, frames.ACK, frames.NACK)),
+    products=PRODUCTS,
 )

@@ -8,6 +8,9 @@ conduct, drivers that fight, chips that run while half of their supply and groun
 and no figure with the ranking; the shares of the kinds of faults are invented, as no trustworthy ones were found. One
 fault in seven comes and goes. Stages whose forerunner failed are not run.
 
+With tests in front: before looking, the measurements that the ranking proposes are done on the electrical model, each
+counted as one look; then the looks of the ranking that knows them.
+
 An inspection is one look: at the joint of a pin, at the gap between two pins, at a part, at a supply. Looking at a
 joint shows a bridge at it too, for both ways of walking. The other way to walk: the chip of the first failed stage,
 first as a whole and then pin by pin in order, then the other parts of that stage, then all other parts. Minutes count
@@ -35,8 +38,9 @@ from console.boards.faults import Fault, Kind, possible_faults
 from console.boards.implied import implied
 from console.boards.netlist import parse_netlist
 from console.boards.readback import read_back
+from console.boards.splits import Probe, best_split, supply_probes
 from console.boards.stagerun import Board, Exercises, Implication, PartClass, StageRun
-from console.boards.suspects import Suspects, suspects
+from console.boards.suspects import Suspects, suspects, weigh
 
 TERN = Path(__file__).resolve().parents[2] / "console/boards/examples/tern_b/tern-b.356"
 RAILS = {"GND": 0, "VBUS": 0, "+3V3": 0, "+1V2": 0, "VBAT": 0}
@@ -65,7 +69,8 @@ class Stage:
     lines: Mapping[str, str] = field(default_factory=dict)
 
     def exercises(self) -> Exercises:
-        return Exercises(frozenset(self.parts), frozenset(self.nets))
+        names = frozenset({self.chip} if self.width else ())
+        return Exercises(frozenset(self.parts), frozenset(self.nets), names=names)
 
 
 FLASH = {"data-out": "SPI_MISO", "clock": "SPI_SCK", "select": "FLASH_CS", "supply": "+3V3"}
@@ -352,6 +357,10 @@ class Walked:
     their_minutes: float
     exact: int | None
     listed: bool
+    tests: int
+    looks_with_tests: int
+    minutes_with_tests: float
+    exact_with_tests: int | None
     first: float
     other: float
     seconds: float
@@ -369,6 +378,10 @@ def one_board(board: Board, possible: Sequence[Fault], faults: Sequence[Staged],
     theirs = looks_until(usual, faults)
     assert ours is not None
     assert theirs is not None
+    tests, then = tested(board, possible, faults, runs)
+    left = [*ranked(then), *usual]
+    after = looks_until(left, faults)
+    assert after is not None
     return Walked(
         ours,
         theirs,
@@ -376,10 +389,31 @@ def one_board(board: Board, possible: Sequence[Fault], faults: Sequence[Staged],
         minutes(board, usual[:theirs]),
         exactly(listed, faults),
         ours <= len(listed),
+        len(tests),
+        len(tests) + after,
+        sum(test.minutes for test in tests) + minutes(board, left[:after]),
+        exactly(list(ranked(then)), faults),
         next(found.items()).probability,
         found.other,
         seconds,
     )
+
+
+def tested(
+    board: Board, possible: Sequence[Fault], faults: Sequence[Staged], runs: Sequence[StageRun]
+) -> tuple[list[Probe], Suspects]:
+    """The tests that are proposed one after the other, and the ranking after their answers."""
+    copper = Copper(board.circuit, faults)
+    known, done = list(runs), list[Probe]()
+    while True:
+        split = best_split(weigh(board, known, faults=possible), supply_probes(board, known))
+        if split is None:
+            return done, suspects(board, known, faults=possible)
+        net = split.probe.net
+        joined = copper.find(net) == copper.find("GND")
+        good = not joined if split.probe.key.startswith("ohms") else net not in SUPPLIED_BY or copper.supplied(net)
+        known.append(split.probe.run(good))
+        done.append(split.probe)
 
 
 def measure(count: int, faults_each: int, seed: int) -> dict[str, object]:
@@ -403,8 +437,9 @@ def measure(count: int, faults_each: int, seed: int) -> dict[str, object]:
     def mean(name: str) -> float:
         return statistics.fmean(getattr(each, name) for each in walked)
 
-    def within(most: int) -> float:
-        return round(statistics.fmean(each.exact is not None and each.exact <= most for each in walked), 3)
+    def within(most: int, place: str = "exact") -> float:
+        places = [getattr(each, place) for each in walked]
+        return round(statistics.fmean(one is not None and one <= most for one in places), 3)
 
     return {
         "boards": count,
@@ -422,6 +457,11 @@ def measure(count: int, faults_each: int, seed: int) -> dict[str, object]:
         "not_later_than_walking": round(statistics.fmean(each.ours <= each.theirs for each in walked), 3),
         "mean_minutes": round(mean("our_minutes"), 2),
         "mean_minutes_walking": round(mean("their_minutes"), 2),
+        "mean_tests": round(mean("tests"), 2),
+        "exact_in_1_3_10_after_the_tests": [within(most, "exact_with_tests") for most in (1, 3, 10)],
+        "mean_inspections_with_tests": round(mean("looks_with_tests"), 2),
+        "times_fewer_with_tests": round(mean("theirs") / mean("looks_with_tests"), 2),
+        "mean_minutes_with_tests": round(mean("minutes_with_tests"), 2),
         "mean_chance_given_to_the_first": round(mean("first"), 3),
         "mean_other": round(mean("other"), 3),
         "ranking_ms_median": round(1000 * statistics.median(each.seconds for each in walked), 1),
@@ -438,17 +478,20 @@ def best_possible() -> dict[str, object]:
         runs = [replace(made, evidence=None) for made in run(Random(0), circuit, [fault])]
         if any(made.passed is False for made in runs):
             alike.setdefault(tuple(made.passed for made in runs), []).append((chance, fault))
-    total = bound = ours = 0.0
+    total = bound = ours = tests = 0.0
     for ends, group in alike.items():
         runs = [StageRun(stage.name, end, stage.exercises()) for stage, end in zip(STAGES, ends, strict=True)]
         for place, (chance, fault) in enumerate(sorted(group, key=lambda item: -item[0]), 1):
             total += chance
             bound += chance * place
-            ours += chance * one_board(board, possible, [fault], runs).ours
+            walked = one_board(board, possible, [fault], runs)
+            ours += chance * walked.ours
+            tests += chance * walked.looks_with_tests
     return {
         "faults": sum(map(len, alike.values())),
         "different_endings": len(alike),
         "mean_inspections": round(ours / total, 2),
+        "mean_inspections_with_tests": round(tests / total, 2),
         "mean_inspections_bound": round(bound / total, 2),
         "times_the_bound": round(ours / bound, 3),
     }
@@ -488,6 +531,7 @@ def big(seed: int) -> dict[str, object]:
     possible_faults(board, defects())
     listing = time.perf_counter() - begun
     spent: dict[int, float] = {}
+    proposing: dict[int, float] = {}
     for failed in (1, 3, 6, 10):
         bad = {3, 8, 19, *range(9, 16)} if failed == 10 else set([3, 8, 19, 11, 15, 6][:failed])
         runs = [StageRun(f"stage {n}", n not in bad, Exercises(parts=parts)) for n, parts in enumerate(stages)]
@@ -497,6 +541,10 @@ def big(seed: int) -> dict[str, object]:
             suspects(board, runs, faults=possible)
             times.append(time.perf_counter() - begun)
         spent[failed] = round(statistics.median(times), 3)
+        case = weigh(board, runs, faults=possible)
+        begun = time.perf_counter()
+        best_split(case, supply_probes(board, runs))
+        proposing[failed] = round(time.perf_counter() - begun, 3)
     return {
         "parts": len(circuit.parts),
         "pins": len(circuit.pins),
@@ -504,6 +552,7 @@ def big(seed: int) -> dict[str, object]:
         "listing_faults_s": round(listing, 3),
         "stages": len(stages),
         "ranking_s_by_failed_stages": spent,
+        "proposing_a_test_s_by_failed_stages": proposing,
     }
 
 

@@ -13,7 +13,7 @@ import protocols
 from console.causes.rank import NextCheck
 from console.errors import Outcome, UsageTrouble
 from console.events import Event, Mark, MarkKind
-from console.operating import Reply, extras, understand, usage, walk
+from console.operating import Reply, can_undo, extras, question, understand, usage, walk
 from console.session.session import Session
 from console.snapshot import Fold, Snapshot
 from protocols.an3155.contact import sync
@@ -180,3 +180,29 @@ def test_any_line_is_a_reply_or_a_clear_refusal(text: str) -> None:
         return
     assert reply.kind in ("found", "done", "skip", "undo", "stop", "note", "have")
     assert reply.text.isprintable()
+
+
+def test_what_can_be_taken_back_is_the_plans_answer_or_the_diagnosis() -> None:
+    fold = Fold()
+    step = NextCheck("look-chips", "look", 1, None, "", None)
+    assert not can_undo(step, fold.snapshot())
+    for fields in ({"step": "plan"}, {"step": "ask", "id": "look-chips", "undoable": True}):
+        fold.add(Mark(1, MarkKind.BRINGUP, fields))
+    assert can_undo(step, fold.snapshot())
+    other = replace(step, id="K05")  # asked while a silent board is diagnosed, where nothing was answered yet
+    assert not can_undo(other, fold.snapshot())
+    fold.add(Mark(2, MarkKind.OPERATOR, {"action": "check", "check": "K08", "outcome": "in-range"}))
+    assert can_undo(other, fold.snapshot())
+
+
+def test_a_step_of_a_plan_is_put_with_all_that_can_be_said() -> None:
+    step = NextCheck("power-on", "switch it on", 0.2, None, "it needs power", "power-on-done")
+    assert question(step, undoable=False) == [
+        "do: switch it on (about 1 min)",
+        "why: it needs power",
+        "answer with one of:",
+        "  done: it is so now",
+        "  skip: leave it out, note TEXT: into the record, stop: leave the plan, ?: this again",
+    ]
+    assert "undo" in question(step, undoable=True)[-1]
+    assert question(step, undoable=False, alone="nothing happens")[-1] == "  Enter alone: nothing happens"

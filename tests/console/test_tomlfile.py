@@ -69,3 +69,11 @@ def test_a_file_that_begins_with_an_entry() -> None:
 @pytest.mark.parametrize("text", ["a = ", "a = 1\na = 2", "[" * 3000, "\x00"])
 def test_what_is_no_toml_is_our_error(text: str) -> None:
     assert told(lambda: parse_toml(text, "f.toml", "plan")).message.startswith("not TOML")
+
+
+def test_what_is_missing_is_said_to_be_missing() -> None:
+    """TOML knows no null: what was not found is not there, and true and false are written as in the file."""
+    first, _ = parse_toml(TEXT, "f.toml", "plan").tables("row")
+    assert told(lambda: first.text("colour")).message == "row one.colour is missing"
+    wrong = told(lambda: parse_toml("name = true", "f.toml", "plan").text("name"))
+    assert wrong.message == "name: found true"

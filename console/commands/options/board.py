@@ -16,7 +16,10 @@ def bringup(sub: argparse.ArgumentParser) -> None:
     sub.add_argument("--serial", default=None, metavar="NO", help="the board's serial number: names it in the notebook")
     words = "another notebook than your own; made if it is not there"
     sub.add_argument("--notebook", metavar="FILE", default=None, help=words)
-    sub.add_argument("--ask", action="store_true", help="as text: ask at each step what it showed")
+    words = "as text: ask at each step what it showed; with --bench the board is simulated and you answer"
+    sub.add_argument("--ask", action="store_true", help=words)
     sub.add_argument("--answers", metavar="FILE", default=None, help="the same, with the answers from a TOML file")
-    sub.add_argument("--record", metavar="FILE", default=None, help="write a pcapng capture of the session")
+    sub.add_argument(
+        "--record", metavar="FILE", default=None, help="write a pcapng capture; a folder: named by board and number"
+    )
     sub.add_argument("--overwrite", action="store_true", help="let --record replace an existing file")

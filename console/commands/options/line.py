@@ -95,6 +95,7 @@ def port_options(sub: ArgumentParser) -> None:
     wake.add_argument("--settle", type=seconds, default=0.1, metavar="S", help="pause after its release (0.1 s)")
     notes = sub.add_argument_group("notebook", "your own notebook is used if it is there; naming a board begins it")
     notes.add_argument("--board", metavar="NAME", default=None, help="your own name for the board, as tern-07")
+    notes.add_argument("--design", metavar="NAME", default=None, help="what it is built to, as tern; a plan names it")
     notes.add_argument("--revision", metavar="REV", default=None, help="the board's revision")
     notes.add_argument("--notebook", metavar="FILE", default=None, help="another notebook; made if it is not there")
 

@@ -19,7 +19,12 @@ def notebook(sub: ArgumentParser) -> None:
         return made
 
     made = verb("list", "sessions, the latest first")
-    made.add_argument("search", metavar="WORD", nargs="*", help="only sessions that hold every word")
+    made.add_argument(
+        "search",
+        metavar="WORD",
+        nargs="*",
+        help="only sessions that hold every word: board, part, cause, outcome, unique id, a date as 2026-03-14",
+    )
     made.add_argument("--board", metavar="NAME", default="", help="only this board's")
     made.add_argument("--last", type=count, default=20, metavar="N", help="at most N sessions (20; 0 for all)")
     made = verb("show", "everything about one session, or about a board")

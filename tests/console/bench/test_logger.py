@@ -194,3 +194,10 @@ def test_mending_starts_the_board_anew() -> None:
     assert ask(board, b"id fpga?\n", 1.0) == b"fpga: 00 00 00 00\r\n"
     board.mend(joints.mended("Y1"), 2.0)
     assert ask(board, b"id fpga?\n", 3.0) == b"fpga: 7E 12 0B 31\r\n"
+
+
+def test_eyes_see_at_a_pin_what_is_wrong_there_and_nothing_else() -> None:
+    joints = Joints(opens=("U6.2",), bridges=(("U6.1", "U6.2"), ("U4.1", "U4.2")), dead=("U6",))
+    assert joints.at("U6.2") == [["U6.2"], ["U6.1", "U6.2"]]
+    assert joints.at("U6.1") == [["U6.1", "U6.2"]]
+    assert joints.at("U6.3") == joints.at("U6") == []

@@ -45,7 +45,7 @@ FAULT = '[[fault]]\nid = "a"\ntitle = "b"\nset = {}\n'
         ("x = [", "f.toml", "not TOML"),
         ("odd = 1", "line 1, odd", "odd"),
         ("fault = 1", "line 1, fault", "1"),
-        ('[[fault]]\nid = "a"', "line 1, fault a.set", "None"),
+        ('[[fault]]\nid = "a"', "line 1, fault a.set", "is missing"),
         ('[[fault]]\nid = ""\nset = {}', "line 2, fault 1.id", "''"),
         ('[[fault]]\nid = "a"\ntitle = "b"\nset = {colour = 1}', "line 4, fault a.set.colour", "colour"),
         ('[[fault]]\nid = "a"\ntitle = "b"\nset = {crossed = 1}', "line 4, fault a.set.crossed", "1"),

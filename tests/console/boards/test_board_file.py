@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from console.boards.board_file import load_board, parse_board
 from console.boards.examples import BOARDS, example_file
-from console.boards.plan import Plan, Work
+from console.boards.plan import MOST_STAGES, Plan, Work
 from console.boards.template import Mismatch
 from console.errors import InputTrouble
 from tests.console.boards import make_tern_b_image
@@ -41,6 +41,24 @@ def test_the_example_is_whole() -> None:
     assert plan.board.part("U4").visible is True
     assert plan.board.makers("+1V2") == ["U3"]
     assert plan.images["logger"].part == "U4"
+
+
+def test_a_net_that_is_measured_as_a_rail_is_a_supply_whatever_its_name() -> None:
+    netlist = FILES["tern-b.356"].replace(b"+3V3 ", b"MAIN ")
+    renamed = EXAMPLE.replace('"+3V3"', '"MAIN"')
+    plan = parse_board(renamed, "b.toml", lambda name, most: netlist if name == "tern-b.356" else read(name, most))
+    assert plan.board.is_supply_rail("MAIN")
+    assert plan.board.makers("MAIN") == ["U2"]
+    assert plan.board.is_rail("GND")
+    assert not plan.board.is_rail("LED")
+
+
+def test_a_plan_has_a_bounded_number_of_stages() -> None:
+    one = '[[stage]]\nid = "s{}"\nkind = "confirm"\ntitle = "t"\nlook = "l"\n'
+    many = "".join(one.format(n) for n in range(MOST_STAGES + 1))
+    with pytest.raises(InputTrouble, match=f"found 's{MOST_STAGES}'") as caught:
+        parse(EXAMPLE[: EXAMPLE.index("[[stage]]")] + many)
+    assert f"at most {MOST_STAGES} stages" in caught.value.help
 
 
 def test_every_stage_of_the_example_uses_something() -> None:
@@ -98,7 +116,8 @@ WRONG = [
     ('package = "qfp-48"', 'package = "qfp-49"', "part 1.package", "names like it: qfp-48"),
     ('role = "regulator"\nmakes = ["+3V3"]', 'role = "wizard"\nmakes = ["+3V3"]', "part 5.role", "regulator"),
     ('makes = ["+3V3"]', 'makes = ["+1V2"]', "part 5.makes", "a net that U2 touches"),
-    ('net = "+3V3"', 'net = "LED"', "rail 1.net", "supply net"),
+    ('net = "+3V3"', 'net = "LED"', "rail 1.at", "a pin on LED"),
+    ('net = "+3V3"', 'net = "GND"', "rail 1.net", "a supply, not ground"),
     ("least = 3.135", 'least = "3.135"', "rail 1.least", "a number of V"),
     ("least = 3.135", "least = 4", "rail 1.least", "must not be above"),
     ('at = "TP1.1"', 'at = "D1.1"', "rail 1.at", "a pin on +3V3"),
@@ -116,7 +135,13 @@ WRONG = [
     ("least = 50\n", "", "stage no-short-3v3.most", "connection"),
     ("within_s = 30", "within_s = 0", "stage plug.within_s", "above 0"),
     ('nets = ["USB_D?"]', 'nets = ["USB_D?"]\nusb = "1209"', "stage plug.usb", "1209:0001"),
-    ("hot = true  ", 'power = "perhaps"  ', "stage radio-header.power", "this kind of stage needs it"),
+    ("hot = true  ", 'power = "perhaps"  ', "stage radio-header.power", "on, off or either"),
+    ("baud = 115200\nframe = \"8E1\"", "baud = 30000000\nframe = \"8E1\"", "serial.baud", "from 1 to 20000000"),
+    ('name = "Tern"', 'name = " "', "board.name", "not empty"),
+    ('name = "qfn"', 'name = "qfp-48"', "package qfp-48.name", "each package once"),
+    ('between = ["+3V3", "GND"]', 'between = ["GND", "GND"]', "stage no-short-3v3.between", "two places"),
+    ("least = 50\n", "most = -1\n", "stage no-short-3v3.most", "zero or more"),
+    ('nets = ["USB_D?"]', 'nets = ["USB_D?"]\nusb = "-1:1"', "stage plug.usb", "1209:0001"),
     ("hot = true  ", 'hot = true\npower = "on"  ', "stage radio-header.power", "off, or leave it out"),
     ('send = "who?"', 'send = "who?"\npower = "off"', "stage hello.power", "on, or leave it out"),
     ('after = ["memory"]', 'after = ["clock"]', "stage fpga.after", "stands above"),
@@ -181,7 +206,7 @@ def test_an_image_that_does_not_fit_the_chip_is_no_good() -> None:
 
 
 def test_a_file_that_is_none(tmp_path: Path) -> None:
-    for data, words in ((b"\xff\xfe", "not UTF-8"), (b"[board", "not TOML"), (b"", "found None")):
+    for data, words in ((b"\xff\xfe", "not UTF-8"), (b"[board", "not TOML"), (b"", "is missing")):
         file = tmp_path / "b.toml"
         file.write_bytes(data)
         with pytest.raises(InputTrouble, match=words):

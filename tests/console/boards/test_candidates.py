@@ -144,6 +144,26 @@ def test_as_listing_every_candidate(case: tuple[list[Column], list[Outcome], flo
     assert halves == pytest.approx({frozenset({"all"}): 1 - found.rest})
 
 
+@settings(max_examples=40)
+@given(cases(), st.data())
+def test_a_stage_more_passes_or_fails(
+    case: tuple[list[Column], list[Outcome], float, float], data: st.DataObject
+) -> None:
+    # law of total probability: what a stage that has not run leaves open is shared by its two endings
+    columns, outcomes, leak, _ = case
+    needs = [data.draw(st.sampled_from([0.0, 0.5, 0.97])) for _ in columns]
+    wider = [
+        Column(one.odds, (*one.needs, need), (*one.fits, 1.0), one.modes)
+        for one, need in zip(columns, needs, strict=True)
+    ]
+    before = diagnose(columns, outcomes, leak)
+    ends = [diagnose(wider, [*outcomes, Outcome(passed)], leak) for passed in (True, False)]
+    assert sum(end.weight for end in ends) == pytest.approx(before.weight)
+    for number, members in enumerate(before.members):
+        mixed = [sum(end.weight * end.members[number][k] for end in ends) for k in range(len(members))]
+        assert mixed == pytest.approx([before.weight * chance for chance in members], abs=1e-12)
+
+
 @pytest.mark.parametrize("leak", [0.0, 1.0, math.nan])
 def test_a_stage_that_never_or_always_fails_by_itself_is_refused(leak: float) -> None:
     with pytest.raises(ValueError):

@@ -6,6 +6,7 @@ NETLIST FORMAT"; the public sources of the KiCad, LibrePCB and gEDA pcb writers,
 
 from __future__ import annotations
 
+import codecs
 import string
 
 import pytest
@@ -100,6 +101,8 @@ def test_without_a_unit_or_with_a_strange_one() -> None:
     bare = of_lines(GOOD, head="C  no unit")
     assert bare.circuit.pins[0].x_mm == 38.735
     assert texts(bare) == ["no UNITS parameter; taken as CUST 0 (0.0001 inch)"]
+    marked = parse_netlist(codecs.BOM_UTF8 + "\n".join(("P  UNITS CUST 0", GOOD, "999")).encode())
+    assert marked.notices == ()  # a byte order mark is no part of the first line
     strange = of_lines(GOOD, head="P  UNITS SI\x1b[m")
     assert strange.circuit.pins[0].place is None
     assert texts(strange) == [r"unit SI\x1b[m is not known, so places are left out"]

@@ -86,3 +86,13 @@ def test_a_way_is_in_order_ends_with_its_stage_and_leaves_nothing_out(
         for needed in PLAN.stage(one).after:
             stands = needed in passed and (PLAN.stage(needed).work not in PASSING or needed in live)
             assert stands or needed in found
+
+
+def test_a_stage_says_whose_name_it_reads_and_which_nets_must_be_apart() -> None:
+    uses = {stage.id: stage.exercises for stage in PLAN.stages}
+    assert {id: use.names for id, use in uses.items() if use.names} == {
+        "identify": {"U4"}, "memory": {"U6"}, "fpga": {"U5"}, "clock": {"U7"},
+    }  # fmt: skip
+    assert {id: use.apart for id, use in uses.items() if use.apart} == {
+        "no-short-3v3": {"+3V3", "GND"}, "no-short-1v2": {"+1V2", "GND"},
+    }  # fmt: skip

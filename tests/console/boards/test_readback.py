@@ -282,3 +282,29 @@ def test_a_broken_table_names_the_place(text: str, line: str | None) -> None:
         parse_explanations(text, "patterns.toml")
     assert caught.value.where.startswith("patterns.toml")
     assert line is None or line in caught.value.where
+
+
+@pytest.mark.parametrize(
+    ("right", "read", "pattern", "share"),
+    [
+        (0xEF4018, 0xFFFFFF, "all-ones", 1.0),
+        (0xEF4018, 0xEF0018, "bit-stuck", 1 / 24),  # each of 24 bits has one wrong level
+        (0xEF4018, 0xDE8031, "shifted", 2 / 6),  # left filled with 1, and rotated left
+        (0xEF4018, 0xEF1234, "first-byte-right", 255.0**-2),
+        (0xEF4018, 0xC84018, "another-known-id", 1 / 2),
+    ],
+)
+def test_how_many_of_a_patterns_values_are_the_one_read(right: int, read: int, pattern: str, share: float) -> None:
+    # counted by hand from the definition of each pattern
+    found = read_back(right, [read] * 5, "spi", 24, known={0xC84018: "one", 0xEF4017: "two", right: "itself"})
+    assert {one.id: one.share for one in found.patterns}[pattern] == pytest.approx(share)
+
+
+@given(st.integers(0, 2**16 - 1), st.integers(0, 2**16 - 1), st.sampled_from([bus.value for bus in Bus]))
+def test_shares_are_chances(right: int, read: int, bus: str) -> None:
+    found = read_back(right, [read] * 5, bus, 16, revision_mask=3, known={read: "a"}, locked={read: "b", right: "c"})
+    assert all(0 < one.share <= 1 for one in found.patterns)
+
+
+def test_a_uart_has_no_clock_to_lose_after_the_first_byte() -> None:
+    assert "first-byte-right" not in {one.id for one in read_back(0x0410, [0x0422] * 5, "uart", 16).patterns}

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import re
-
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -108,9 +106,10 @@ def test_unknown_names_are_told_and_passed_over() -> None:
 
 def test_rail_names() -> None:
     # common practice, no source
-    for name in ("GND", "AGND", "+3V3", "3V3", "VDD", "VDDA", "VBUS", "VCC", "+1V2", "VSS", "VBAT", "5V", "+5V_USB"):
+    rails = "GND AGND VSS VDD VDDA VCC IOVDD VBUS VSYS VUSB VLOGIC VPP V+ VBAT V_BAT +BATT +3V3 3V3 +3.3V 3.3V +1V2"
+    for name in (*rails.split(), "P3V3", "5V", "+1.8V", "+5V_USB", "USB_5V", "/+3V3", "/Power/VDD"):
         assert RAILS.fullmatch(name), name
-    for name in ("SPI_SCK", "D0", "V_SENSE", "RESET", "A3", "CLK_3V", "GUARD"):
+    for name in ("SPI_SCK", "D0", "V_SENSE", "RESET", "A3", "CLK_3V", "GUARD", "EN_VCC", "PG_3V3", "BAT_SENSE"):
         assert not RAILS.fullmatch(name), name
     assert Board(BOARD.circuit).is_supply_rail("+3V3")
     assert not BOARD.is_supply_rail("GND")
@@ -141,7 +140,13 @@ def test_values_out_of_range_are_refused() -> None:
 def test_only_stars_and_marks_are_wild(text: str) -> None:
     assert wild(text).fullmatch(text) or "\n" in text
     plain = text.replace("*", "").replace("?", "")
-    assert wild(plain).pattern == re.escape(plain)
+    assert wild(plain).fullmatch(plain)
+    assert not wild(plain).fullmatch(plain + "x")
+
+
+def test_many_stars_take_no_longer() -> None:
+    assert not wild("*" * 60 + "a").fullmatch("b" * 5000)
+    assert not wild("*a" * 30).fullmatch("a" * 29 + "b" * 2000)
 
 
 NAMES = st.sampled_from(["U1", "U2", "U9", "R1", "CS", "S*", "*", "U1.3", "R1.1", "RX?A", ""])

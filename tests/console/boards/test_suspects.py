@@ -100,6 +100,28 @@ def test_joined_lines_point_at_the_bridge() -> None:
     assert {pin.net for pin in first.pins} == {"SCK", "MISO"}
 
 
+NAMING = replace(SPI, names=frozenset({"U2"}))
+
+
+def test_another_part_that_says_so_comes_first_and_one_that_said_its_name_is_cleared() -> None:
+    reading = Implication("another's value", others={"U2": 0.5}, otherwise=1e-6)
+    found = look(SERIAL_PASSED, ran("flash identifies", False, NAMING, evidence=reading))
+    first = next(found.items())
+    assert (first.kind, first.key) == (Kind.OTHER, "other part U2")
+    assert first.probability > 0.9
+    assert "flash identifies failed and reads which part it is" in first.why
+    before = ran("flash identified", True, NAMING)
+    again = look(SERIAL_PASSED, before, ran("flash identifies", False, NAMING, evidence=reading))
+    other = next(item for item in again.items() if item.kind is Kind.OTHER)
+    assert other.probability < first.probability
+    assert "against: flash identified passed and reads which part it is" in other.why
+
+
+def test_a_stage_without_an_answer_is_no_sign_of_another_part() -> None:
+    found = look(SERIAL_PASSED, ran("flash identifies", False, NAMING))
+    assert all(item.kind is not Kind.OTHER for item in found.items())
+
+
 def test_what_was_looked_at_goes_back_but_not_away() -> None:
     before = look(SERIAL_PASSED, SPI_FAILED)
     first = next(before.items())

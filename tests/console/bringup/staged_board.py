@@ -11,10 +11,13 @@ from dataclasses import dataclass, field, replace
 
 import protocols
 from console.bench.board import Board
+from console.bench.hands import exchange
 from console.bench.scenes import setup_for
 from console.boards.board_file import load_board
 from console.boards.limits import GOOD
+from console.boards.past import Past
 from console.boards.plan import Plan, Port, Work
+from console.boards.splits import OHMS, VOLTS
 from console.bringup import asking
 from console.bringup.around import settings_for
 from console.bringup.fold import BringupState
@@ -57,11 +60,17 @@ class Hands:
             return Reply("found", asking.YES if stage.work is Work.CONFIRM else GOOD)
         if check.change:
             return Reply("done")
-        before = self._board.setup.joints
+        if check.id == asking.PROGRAM_MISSING:
+            return Reply("found", asking.WRITE)
+        if check.id.split()[0] in (VOLTS, OHMS):
+            return Reply("found", asking.YES)
+        before = self._board.setup
         for place in check.id.split()[1:]:
-            now = self._board.setup.joints
-            self._board.mend(now.mended(place) if "." in place else now.exchanged(place), self._loop.time())
-        return Reply("found", asking.FINE if self._board.setup.joints == before else asking.MENDED)
+            if "." in place:
+                self._board.mend(self._board.setup.joints.mended(place), self._loop.time())
+            else:
+                exchange(self._board, place, self._loop.time())
+        return Reply("found", asking.FINE if self._board.setup == before else asking.MENDED)
 
     async def prepare(self, test: str) -> None:
         raise AssertionError("no test of the line in these stories")
@@ -131,11 +140,15 @@ def bring_up(
     says: Mapping[str, list[Reply]] | None = None,
     start_at: str | None = None,
     there: tuple[bool, str] = (True, "it is there"),
+    serial: str = "7",
+    past: Past | None = None,
+    product: str | None = None,
 ) -> Story:
-    """The whole story of a board with these faults."""
+    """The whole story of a board with these faults; `product` is a chip of the bench in place of the design's."""
 
     async def story(loop: JumpingLoop) -> Story:
-        board = Board(setup_for(None, faults), 0.0)
+        setup = setup_for(None, faults)
+        board = Board(setup if product is None else replace(setup, product=product), 0.0)
         board.rewire(replace(board.setup.wiring, powered=False), 0.0)
         fold, events, states = Fold(), [], []
         hands = Hands(loop, board, plan, says or {})
@@ -150,7 +163,7 @@ def bring_up(
                 states.append(state)
 
         session.add_sink(keep)
-        bringup = Bringup(plan, session, fold, hands, around, start_at=start_at, serial="7")
+        bringup = Bringup(plan, session, fold, hands, around, start_at=start_at, serial=serial, past=past)
         outcome, error = None, None
         try:
             outcome = await bringup.run()

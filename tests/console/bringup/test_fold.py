@@ -7,7 +7,8 @@ import json
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from console.bringup.fold import BringupFold, State, as_object
+from console.bringup.fold import BringupFold, State
+from console.bringup.told import as_object
 from console.bringup.words import report_lines
 from console.errors import Outcome
 from console.events import Mark, MarkKind, Value
@@ -16,11 +17,12 @@ from console.text import clean
 
 STEPS = (
     "plan", "stage", "begin", "end", "trust", "again", "ask", "answer", "suspects", "suspect", "cleared", "repair",
-    "done", "nonsense",
+    "undo", "done", "nonsense",
 )  # fmt: skip
 KEYS = (
     "stage", "stages", "title", "work", "after", "look", "hot", "found", "off", "outcome", "key", "probability",
     "minutes", "why", "pins", "answers", "unit", "other", "board", "serial", "cleared",
+    "id", "reply", "value", "repair", "parts", "skipped", "undoable",
 )  # fmt: skip
 VALUES: st.SearchStrategy[Value] = st.one_of(
     st.sampled_from(["a", "b", "a b", "ok", "mismatch", "x: y | z", "\x1b[2J", "[red]"]),

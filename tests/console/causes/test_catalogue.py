@@ -76,7 +76,7 @@ def test_the_packaged_catalogue_is_whole() -> None:
         ("fault_rate = 0.2", "fault_rate = 1.0", "fault_rate", "1.0"),
         ('"vanish", "absent"]\n\n# What', '"vanish", "vanish"]\n\n# What', "dominance", "['ack', 'nack'"),
         ("differs = { default = 0.02", "differs = { default = -1", "differs.default", "-1"),
-        ("give_up_minutes = 480", "give_up_minutes = true", "give_up_minutes", "True"),
+        ("give_up_minutes = 480", "give_up_minutes = true", "give_up_minutes", "true"),
     ],
 )
 def test_a_broken_catalogue_is_refused(old: str, new: str, key: str, found: str) -> None:

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from console.causes.belief import model
 from console.causes.catalogue import OTHER, catalogue
 from console.causes.evidence import Configured, Evidence, Observation
-from console.causes.learning import backed_off, faded, learned_chance, learned_priors, posterior_counts
+from console.causes.learning import backed_off, independent, learned_chance, learned_priors, posterior_counts
 from console.causes.rank import rank
 
 
@@ -47,15 +47,17 @@ def test_a_beta_update() -> None:
     assert learned_chance(0.2, 3, 4, worth=10) == pytest.approx(5 / 14)  # Beta(2, 8) and 3 of 4
 
 
-def test_what_fixed_it_last_time_leans_on_the_whole_bench() -> None:
+def test_a_narrow_history_leans_on_the_whole_bench() -> None:
     pooled = {"rx": 0.30, "uncrossed": 0.25, "strap": 0.25, "other": 0.20}
     found = backed_off({"rx": 4, "strap": 1}, pooled, 5)
     assert list(found.values()) == pytest.approx([0.55, 0.125, 0.225, 0.10])
 
 
-def test_old_hits_fade() -> None:
-    assert faded([0, 3, 10, 20], 0.95) == pytest.approx(2.8146, abs=1e-4)
-    assert faded([13.51], 0.95) == pytest.approx(0.5, abs=1e-4)
+def test_what_one_design_says_to_all() -> None:
+    assert independent(0, 0.3) == 0
+    assert independent(1, 0.3) == 1  # the first case counts whole
+    # a = 10 * 0.1 = 1: the harmonic numbers, H(4) = 25/12
+    assert independent(4, 0.1, 10) == pytest.approx(25 / 12)
 
 
 def test_a_bench_that_keeps_finding_one_joint_ranks_it_first() -> None:

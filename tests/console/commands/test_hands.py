@@ -1,19 +1,24 @@
-"""Files of answers: what each entry does, when, and what is said about a wrong one."""
+"""Files of answers and persons at a prompt: what is asked, what each answer does, what is said about a wrong one."""
 
 from __future__ import annotations
 
+import io
+import sys
 from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from console.boards.board_file import load_board
+from console.bringup import asking
 from console.causes.catalogue import catalogue
 from console.causes.rank import NextCheck
-from console.commands.hands import FileHands
+from console.commands.hands import FileHands, PromptHands
 from console.errors import InputTrouble
-from console.operating import Reply
-from console.snapshot import Fold
+from console.events import Mark, MarkKind
+from console.operating import OTHER, Hands, Reply
+from console.snapshot import Fold, Snapshot
 
 NOW = Fold().snapshot()
 
@@ -102,3 +107,100 @@ def test_any_file_is_answers_or_a_clear_refusal(tmp_path: Path, data: bytes) -> 
         FileHands(path, lambda words: None)
     except InputTrouble:
         return
+
+
+# ------------------------------------------------------------------------------------------------ a person at a prompt
+
+TERN = load_board("tern-b")
+
+
+class Asked:
+    """A plan's question as the record holds it, and lines that a person types."""
+
+    def __init__(self, check: NextCheck, typed: list[str], monkeypatch: pytest.MonkeyPatch, *, undoable: bool) -> None:
+        self.check = check
+        self.said: list[str] = []
+        fold = Fold()
+        for fields in ({"step": "plan", "board": "Tern"}, {"step": "ask", "id": check.id, "undoable": undoable}):
+            fold.add(Mark(1, MarkKind.BRINGUP, fields))
+        self.snapshot = fold.snapshot()
+        monkeypatch.setattr(sys, "stdin", io.StringIO("".join(f"{line}\n" for line in typed)))
+
+    async def reply(self, bench: Hands | None = None) -> Reply:
+        return await PromptHands(self.said.append, bench).reply(self.check, self.snapshot)
+
+
+async def test_a_reading_is_asked_for_with_place_limits_source_and_all_that_can_be_said(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    check = asking.by_hand(TERN, TERN.stage("rail-3v3"))
+    asked = Asked(check, ["3290 mV"], monkeypatch, undoable=False)
+    reply = await asked.reply()
+    assert (reply.outcome, reply.value) == ("good", pytest.approx(3.29))
+    lines = [line.strip() for line in asked.said[0].split("\n")]
+    assert lines == [
+        "do: measure +3V3 at TP1.1 against ground (about 1 min)",
+        "why: 3.3 V supply: right is 3.135 to 3.465 V (3.3 V, 5 % either way)",
+        "answer with one of:",
+        "the value in V, as the meter shows it: 1.25 or 1250 mV",
+        "a or low: below 3.135 V",
+        "b or good: 3.135 to 3.465 V",
+        "c or high: above 3.465 V",
+        "skip: leave it out, note TEXT: into the record, stop: leave the plan, ?: this again",
+    ]
+
+
+async def test_ohms_between_nets_name_places_that_a_probe_reaches(monkeypatch: pytest.MonkeyPatch) -> None:
+    check = asking.by_hand(TERN, TERN.stage("no-short-3v3"))
+    asked = Asked(check, ["open"], monkeypatch, undoable=True)
+    assert (await asked.reply()).value == float("inf")
+    told = asked.said[0]
+    assert "+3V3 is at TP1.1" in told
+    assert "GND is at J1.5" in told
+    assert "right is at least 50 ohm" in told
+    assert "undo: take the latest answer back" in told
+    assert "1e+" not in told
+
+
+async def test_the_question_can_be_seen_again_and_wrong_words_are_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    check = asking.by_hand(TERN, TERN.stage("look-chips"))
+    asked = Asked(check, ["?", "", "purple", "undo", "b"], monkeypatch, undoable=False)
+    assert (await asked.reply()).outcome == "mended"
+    assert asked.said[0] == asked.said[1]
+    assert "nothing was typed" in asked.said[2]
+    assert "'purple' is no reply" in asked.said[3]
+    assert "no answer to take back" in asked.said[4]
+
+
+async def test_on_the_bench_an_empty_line_leaves_the_step_to_its_hands(monkeypatch: pytest.MonkeyPatch) -> None:
+    class Bench(PromptHands):
+        async def reply(self, check: NextCheck, snapshot: Snapshot) -> Reply:
+            return Reply("found", "good", 3.3, "V")
+
+    check = asking.by_hand(TERN, TERN.stage("rail-3v3"))
+    asked = Asked(check, [""], monkeypatch, undoable=False)
+    assert (await asked.reply(Bench(lambda words: None))).value == 3.3
+    assert "Enter alone: the simulated bench's hands do it" in asked.said[0]
+
+
+@pytest.mark.parametrize("typed", ["other solder between U6.1 and U6.2", "d solder between U6.1 and U6.2"])
+async def test_something_else_than_the_suspect_is_told_in_words(typed: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    check = _suspect()
+    asked = Asked(check, ["other", typed], monkeypatch, undoable=True)
+    assert await asked.reply() == Reply("found", OTHER, text="solder between U6.1 and U6.2")
+    assert "what, and where?" in asked.said[1]
+
+
+async def test_a_file_can_tell_something_else_too(tmp_path: Path) -> None:
+    check = _suspect()
+    file = hands(tmp_path, f'[[answer]]\nstep = "{check.id}"\nother = "R8.1 was dry"\n')
+    assert await file.reply(check, NOW) == Reply("found", OTHER, text="R8.1 was dry")
+    file = hands(tmp_path, '[[answer]]\nstep = "look-chips"\nother = "R8.1 was dry"\n')
+    with pytest.raises(InputTrouble, match="other") as caught:
+        await file.reply(asking.by_hand(TERN, TERN.stage("look-chips")), NOW)
+    assert "line 3" in (caught.value.where or "")
+
+
+def _suspect() -> NextCheck:
+    answers = tuple((name, name) for name in (asking.MENDED, asking.FINE, asking.RETRY, OTHER))
+    return NextCheck("open joint U6.2", "U6.2: open joint", 1, None, "", None, answers=answers)

@@ -66,7 +66,7 @@ def entry(
         failed_attempt=1 if failed else 0,
         simulated=simulated,
         stages=stages if stages is not None else (stage("sync", first),),
-        fix=fix,
+        fixes=() if fix is None else (fix,),
     )
 
 

@@ -332,6 +332,85 @@ def test_a_log_that_a_killed_writer_left_is_never_left_out_of_the_reading(file: 
             Path(folder).chmod(stat.S_IRWXU)
 
 
+NO_LOOK = """
+import os, sys
+from pathlib import Path
+from console.errors import InputTrouble
+from console.notebook.keeper import Keeper
+from console.notebook.place import is_begun, is_there
+from console.notebook.store import Notebook
+if os.getuid() == 0:
+    os.setuid(65534)
+file = Path(sys.argv[1])
+print(is_there(file), is_begun(file))
+for use in (Notebook.open, Notebook.open_to_read, Keeper):
+    try:
+        use(file)
+    except InputTrouble as error:
+        print(error.code)
+"""
+
+
+@pytest.mark.skipif(not hasattr(os, "setuid"), reason="needs users, which this system does not have")
+def test_a_folder_that_may_not_be_looked_into_is_told() -> None:
+    with tempfile.TemporaryDirectory() as folder:
+        Path(folder).chmod(0)
+        try:
+            told = run(NO_LOOK, str(Path(folder) / "notebook.sqlite")).split()
+            assert told == ["True", "True", *["notebook-place"] * 3]
+        finally:
+            Path(folder).chmod(stat.S_IRWXU)
+
+
+FULL = """
+import resource, signal, sys
+from pathlib import Path
+from console.errors import InputTrouble
+from console.notebook.keeper import Keeper
+from console.notebook.store import Notebook
+from tests.console.notebook.conftest import entry
+signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+resource.setrlimit(resource.RLIMIT_FSIZE, (0, 0))  # no file can grow, as on a full disk (setrlimit(2))
+file = Path(sys.argv[1])
+with Notebook.open_to_read(file) as notebook:
+    print(len(notebook.sessions()))
+keeper = Keeper(file)
+print(keeper.trouble)
+try:
+    with Notebook.open(file) as notebook:
+        notebook.store(entry())
+except InputTrouble as error:
+    print(error.code)
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs limits for a process, which this system does not have")
+def test_on_a_full_disk_what_is_there_can_be_read(file: Path, make: Make) -> None:
+    with Notebook.open(file) as notebook:
+        notebook.store(make())
+    read, trouble, code = run(FULL, str(file)).split()
+    assert (read, trouble) == ("1", "None")
+    assert code in ("notebook-disk", "notebook-full")
+
+
+def test_the_first_format_is_brought_up_and_keeps_what_was_there(file: Path) -> None:
+    file.parent.mkdir(parents=True)
+    db = sqlite3.connect(file, isolation_level=None)
+    migrate(db, STEPS[:1])
+    db.execute("INSERT INTO board VALUES (1, 'tern-07', 'B', 1040, '')")
+    columns = "board_id, started_ns, port, settings, capture, capture_sha256, outcome, first_outcome, stopped_at"
+    values = "1, 0, 'p', '{}', '', '', 'no-answer', 'no-answer', 'sync'"
+    db.execute(
+        f"INSERT INTO session ({columns}, failed_attempt, suspect, tool_version, simulated, words)"
+        f" VALUES ({values}, 1, '', '0.1', 0, 'tern-07')"
+    )
+    db.close()
+    with Notebook.open_to_read(file) as notebook:
+        found = notebook.session(1)
+    assert (found.row.board, found.row.product_id, found.known.product_id) == ("tern-07", None, 0x410)
+    assert (found.known.design.revision, found.twins) == ("B", ())
+
+
 def test_an_earlier_format_is_brought_up_step_by_step(file: Path, make: Make, monkeypatch: pytest.MonkeyPatch) -> None:
     with Notebook.open(file) as notebook:
         notebook.store(make())

@@ -13,6 +13,7 @@ from console.causes.learning import learned_priors
 from console.errors import InputTrouble, Outcome
 from console.events import MarkKind
 from console.notebook.entry import Fix
+from console.notebook.history import Design
 from console.notebook.keeper import Keeper
 from console.notebook.place import default_path
 from console.notebook.store import Notebook
@@ -74,7 +75,7 @@ def test_confirmed_fixes_move_the_ranking_of_the_next_session(told: Any, file: P
             notebook.add_fix(number, Fix("board-rx-open", "U4"), 0)
             notebook.store(make(f"tern-{n}", day=1))
     keeper = Keeper(file)
-    assert keeper.priors == learned_priors(catalogue().priors(), {"board-rx-open": 12})
+    assert keeper.priors == pytest.approx(learned_priors(catalogue().priors(), {"board-rx-open": 12}))
     story = told.tries(answers=False)
     assert story.snapshot.causes[0].id == "wires-uncrossed"  # what the table alone says
     learned = type(told)()
@@ -91,6 +92,46 @@ def test_confirmed_fixes_move_the_ranking_of_the_next_session(told: Any, file: P
     assert f"add-fix {kept.session}" in words
     assert "leaned on 12 confirmed fixes" in words
     assert kept.as_object()["similar"]["fixed_at"] == [{"place": "U4", "boards": 12}]
+
+
+def test_a_fix_moves_its_own_design_most_and_names_no_part_of_another(file: Path, make: Any) -> None:
+    with Notebook.open(file) as notebook:
+        for n in range(12):
+            built = {"design": "gull", "revision": "A"}
+            number = notebook.store(make(f"gull-{n}", first=Outcome.NO_ANSWER, **built))
+            notebook.add_fix(number, Fix("board-rx-open", "U4", "17"), 0)
+            notebook.store(make(f"gull-{n}", day=1, **built))
+        notebook.store(make("tern-1", first=Outcome.NO_ANSWER, design="tern", revision="B"))
+    rx, table = "board-rx-open", catalogue().priors()
+    own = Keeper(file, board="gull-99", design=Design("gull", "A"))
+    known, other = Keeper(file, board="gull-3"), Keeper(file, board="tern-1")
+    assert own.priors is not None
+    assert other.priors is not None
+    assert known.priors == own.priors  # the notebook knows what it is built to
+    start = table[rx] / sum(table.values())
+    # the iron is the same: the cause became likelier everywhere, but on its own design most
+    assert own.priors[rx] == pytest.approx((12 + 10 * start) / 22)
+    assert start < other.priors[rx] < own.priors[rx] / 2
+    # the part's name means nothing on another board
+    assert own.past is not None
+    assert other.past is not None
+    assert (own.past.boards, len(own.past.here)) == (12, 12)
+    assert (other.past.boards, other.past.all_mended) == (1, ())
+
+
+def test_the_same_chip_under_another_name_is_said_kindly(told: Any, file: Path, make: Any) -> None:
+    with Notebook.open(file) as notebook:
+        notebook.store(make("tern-07", unique_id="36ffd6053041373331730643"))
+    told.tries(answers=True).mark(MarkKind.CHIP, unique_id="36ffd6053041373331730643")
+    kept = Keeper(file, board="tern-08").keep(told.snapshot)
+    assert kept is not None
+    assert kept.twins == ("tern-07",)
+    words = "\n".join(kept.lines())
+    assert "this chip's unique id was read as tern-07 too: is tern-08 the same board under another name" in words
+    assert kept.as_object()["same_unique_id"] == ["tern-07"]
+    again = Keeper(file, board="tern-07").keep(told.snapshot)
+    assert again is not None
+    assert again.twins == ("tern-08",)
 
 
 def test_at_the_bench_only_a_failure_brings_experience(told: Any, file: Path, make: Any) -> None:
@@ -156,6 +197,29 @@ def test_a_full_disk_at_the_end_of_a_session_is_told(told: Any, file: Path, monk
     assert kept is not None
     assert kept.trouble is not None
     assert kept.trouble.code == "notebook-full"
+
+
+TROUBLES = [("notebook-disk", True), ("notebook-busy", True), ("notebook-foreign", False)]
+
+
+@pytest.mark.parametrize(("code", "goes_on"), TROUBLES)
+def test_trouble_that_may_pass_does_not_keep_from_beginning(
+    file: Path, make: Any, monkeypatch: pytest.MonkeyPatch, code: str, goes_on: bool
+) -> None:
+    with Notebook.open(file) as notebook:
+        notebook.store(make())
+
+    def fails(path: Path) -> Notebook:
+        raise InputTrouble(code, "it cannot be read now", help="wait")
+
+    monkeypatch.setattr(Notebook, "open_to_read", fails)
+    if goes_on:
+        trouble = Keeper(file).trouble
+        assert trouble is not None
+        assert trouble.code == code
+    else:
+        with pytest.raises(InputTrouble):
+            Keeper(file)
 
 
 def test_an_empty_file_is_a_notebook_to_be(told: Any, file: Path) -> None:

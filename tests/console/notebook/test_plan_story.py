@@ -6,16 +6,19 @@ from pathlib import Path
 
 import pytest
 
+from console.bench.chips import UNIQUE_ID
 from console.bringup.fold import Repaired
 from console.errors import Outcome
 from console.events import Mark, MarkKind
-from console.notebook.entry import Entry, entry_of, latest_failure
+from console.notebook.entry import Entry, entry_of, latest_failure, words_of
+from console.notebook.history import Design
 from console.notebook.keeper import Keeper
 from console.notebook.plan_story import place_of
-from console.notebook.statistics import pareto, similar
+from console.notebook.statistics import similar
 from console.notebook.store import Notebook
 from console.notebook.words import detail_lines
 from console.operating import Reply
+from console.shares import pareto
 from console.snapshot import Fold
 from tests.console.bringup.staged_board import Story, bring_up
 
@@ -36,8 +39,7 @@ def kept(story: Story) -> Entry:
 def test_one_open_joint_mended_is_the_fix(mended: Story) -> None:
     entry = kept(mended)
     assert (entry.first_outcome, entry.outcome, entry.stopped_at) == (Outcome.MISMATCH, Outcome.OK, "memory")
-    assert entry.fix is not None
-    assert (entry.fix.part, entry.fix.joint, entry.fix.cause) == ("U6", "2", "")
+    assert [(fix.part, fix.joint, fix.cause) for fix in entry.fixes] == [("U6", "2", "")]
     assert entry.codes == {"mismatch", "all-ones"}  # the data line floats, the chip's own input pulls it up
     assert entry.suspect == mended.state.history.stops[0].suspects[0].key
     assert {stage.name for stage in entry.stages} == {stage.id for stage in mended.state.stages}
@@ -50,18 +52,39 @@ def test_one_open_joint_mended_is_the_fix(mended: Story) -> None:
 
 def test_a_good_board_passed_at_once_and_needs_no_fix() -> None:
     entry = kept(bring_up())
-    assert (entry.first_outcome, entry.outcome, entry.fix, entry.stopped_at) == (Outcome.OK, Outcome.OK, None, "")
+    assert (entry.first_outcome, entry.outcome, entry.fixes, entry.stopped_at) == (Outcome.OK, Outcome.OK, (), "")
 
 
-def test_two_repairs_leave_in_doubt_which_helped() -> None:
-    entry = kept(bring_up(OPEN, "dead-part:part=Y1"))
-    assert (entry.first_outcome, entry.outcome, entry.fix) == (Outcome.MISMATCH, Outcome.OK, None)
+def test_each_of_two_repairs_is_proved_by_the_next_run_of_the_stage_that_had_failed(file: Path) -> None:
+    story = bring_up(OPEN, "dead-part:part=Y1")
+    entry = kept(story)
+    assert (entry.first_outcome, entry.outcome) == (Outcome.MISMATCH, Outcome.OK)
     assert [deed.check.split()[-1] for deed in entry.deeds if deed.action == "mended"] == ["U6.2", "Y1"]
+    assert [(fix.part, fix.joint) for fix in entry.fixes] == [("U6", "2"), ("Y1", "")]
+    assert [fix.note.partition("; ")[2] for fix in entry.fixes] == ["after memory had failed", "after fpga had failed"]
+    with Notebook.open(file) as book:
+        number = book.store(entry)
+        assert [(one.fix.part, one.confirmed) for one in book.session(number).fixes] == [("U6", True), ("Y1", True)]
+        assert [case.fix.part for case in book.cases() if case.fix] == ["U6"], "the case is that of the first failure"
+
+
+def test_two_repairs_before_one_run_are_one_of_these() -> None:
+    entry = kept(bring_up(OPEN, says={"look-chips": [Reply("found", "good"), Reply("found", "mended")]}))
+    assert [(fix.part, fix.joint) for fix in entry.fixes] == [("", "")]
+    assert entry.fixes[0].note == (
+        "one of these: U6.2: open joint, put right while looking at U1, U4, U5, U6, U7; after memory had failed"
+    )
+
+
+def test_a_repair_that_did_not_help_is_no_fix_and_the_next_one_is() -> None:
+    story = bring_up(OPEN, says={"bridge U4.14 U4.15": [Reply("found", "mended")]})
+    assert [one.key for one in story.state.repairs] == ["bridge U4.14 U4.15", "open joint U6.2"]
+    assert [(fix.part, fix.joint) for fix in kept(story).fixes] == [("U6", "2")]
 
 
 def test_a_plan_that_was_left_passed_nothing() -> None:
     entry = kept(bring_up(says={"rail-3v3": [Reply("stop")]}))
-    assert (entry.first_outcome, entry.outcome, entry.fix) == (Outcome.STOPPED, Outcome.STOPPED, None)
+    assert (entry.first_outcome, entry.outcome, entry.fixes) == (Outcome.STOPPED, Outcome.STOPPED, ())
 
 
 def test_a_reading_out_of_limits_is_told_by_which_side_it_is_on() -> None:
@@ -80,6 +103,13 @@ def test_what_the_notebook_tells_of_it(mended: Story, file: Path) -> None:
         assert words in text, words
 
 
+def test_the_chip_and_the_design_are_kept(mended: Story) -> None:
+    found = kept(mended)
+    assert (found.design, found.revision) == ("Tern", "B")
+    assert found.unique_id == UNIQUE_ID.hex()
+    assert found.unique_id in words_of(found)
+
+
 def test_similar_boards_and_the_pareto_of_parts(mended: Story, file: Path) -> None:
     y1 = bring_up("dead-part:part=Y1")
     for number, story in enumerate([mended, mended, mended, y1]):
@@ -90,8 +120,8 @@ def test_similar_boards_and_the_pareto_of_parts(mended: Story, file: Path) -> No
     failure = latest_failure(stuck.snapshot())
     assert failure == ("memory", frozenset({"mismatch", "all-ones"}))
     with Notebook.open_to_read(file) as book:
-        like = similar(*failure, book.cases())
-        bars = pareto(fix.part for fix in book.confirmed_fixes() if fix.part)
+        like = similar(*failure, book.cases(), design=Design("Tern", "B"))
+        bars = pareto(one.fix.part for one in book.confirmed_fixes() if one.fix.part)
     assert (like.fixed_at, like.fixed) == ((("U6", 3),), 3)
     assert [(bar.name, bar.rate.hits) for bar in bars] == [("U6", 3), ("Y1", 1)]
     told = Keeper(file, board="tern-39").experience(stuck.snapshot())

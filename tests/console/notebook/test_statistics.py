@@ -1,4 +1,4 @@
-"""Yield, Pareto, times against the sisters, similar cases and learned priors, against numbers from elsewhere."""
+"""Yield, times against the sisters, similar cases and learned priors, against numbers from elsewhere."""
 
 from __future__ import annotations
 
@@ -10,73 +10,24 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from console.causes.catalogue import catalogue
+from console.causes.learning import learned_priors
 from console.errors import Outcome
 from console.notebook import statistics
-from console.notebook.entry import Fix
-from console.notebook.history import BoardRun, Case, StageTime
+from console.notebook.entry import BY_TOOL, Fix
+from console.notebook.history import UNKNOWN, BoardRun, Case, Confirmed, Design, StageTime
 from console.notebook.statistics import (
     against,
+    designs,
     first_pass,
     in_the_end,
-    pareto,
+    past_of,
+    places,
+    priors_for,
     robust_z,
     shrinkage,
     similar,
     times,
-    wilson,
 )
-
-
-# the four standard cases of Newcombe, Stat. Med. 17 (1998) 857-872 (his printed values, from memory), equal to
-# statsmodels 0.15.0 proportion_confint(method="wilson"), from which all others come
-@pytest.mark.parametrize(
-    ("hits", "of", "low", "high"),
-    [
-        (81, 263, 0.2553, 0.3662),
-        (15, 148, 0.0624, 0.1605),
-        (0, 20, 0.0000, 0.1611),
-        (1, 29, 0.0061, 0.1718),
-        (0, 5, 0.0000, 0.4345),
-        (5, 5, 0.5655, 1.0000),
-        (7, 10, 0.3968, 0.8922),
-        (8, 12, 0.3906, 0.8619),
-        (18, 20, 0.6990, 0.9721),
-        (20, 20, 0.8389, 1.0000),
-        (47, 50, 0.8378, 0.9794),
-    ],
-)
-def test_wilson_interval(hits: int, of: int, low: float, high: float) -> None:
-    found = wilson(hits, of)
-    assert (found.low, found.high) == pytest.approx((low, high), abs=5.1e-5)
-
-
-@pytest.mark.parametrize(
-    ("hits", "of", "confidence", "low", "high"),
-    [(18, 20, 0.90, 0.7383, 0.9663), (18, 20, 0.99, 0.6205, 0.9802), (4, 20, 0.90, 0.0931, 0.3784)],
-)
-def test_wilson_interval_at_other_levels(hits: int, of: int, confidence: float, low: float, high: float) -> None:
-    found = wilson(hits, of, confidence)  # statsmodels 0.15.0
-    assert (found.low, found.high) == pytest.approx((low, high), abs=5.1e-5)
-
-
-@given(st.integers(1, 3000).flatmap(lambda of: st.tuples(st.integers(0, of), st.just(of))))
-def test_wilson_bounds_are_where_the_score_test_turns(case: tuple[int, int]) -> None:
-    # NIST/SEMATECH e-Handbook s.7.2.4.1: the bounds are the p for which (share - p) / sqrt(p (1 - p) / n) is -z or z
-    hits, of = case
-    found, z = wilson(hits, of), NormalDist().inv_cdf(0.975)
-    assert 0 <= found.low <= hits / of <= found.high <= 1
-    for bound in (found.low, found.high):
-        if 0 < bound < 1:
-            score = (hits / of - bound) / math.sqrt(bound * (1 - bound) / of)
-            assert abs(score) == pytest.approx(z, rel=1e-6)
-
-
-def test_of_nothing_the_yield_may_be_anything() -> None:
-    found = wilson(0, 0)
-    assert (found.low, found.high) == (0, 1)
-    for hits, of in ((-1, 3), (4, 3)):
-        with pytest.raises(ValueError, match="hits"):
-            wilson(hits, of)
 
 
 def test_first_pass_counts_boards_not_sessions() -> None:
@@ -84,21 +35,6 @@ def test_first_pass_counts_boards_not_sessions() -> None:
     runs = [BoardRun("a", ok, ok), BoardRun("b", bad, ok), BoardRun("c", bad, bad), BoardRun("d", ok, bad)]
     assert (first_pass(runs).hits, first_pass(runs).of) == (2, 4)
     assert (in_the_end(runs).hits, in_the_end(runs).of) == (2, 4)
-
-
-def test_pareto_of_twelve_faults() -> None:
-    # counts are an example; the intervals are statsmodels 0.15.0's
-    found = pareto(["open joint"] * 6 + ["strap"] * 2 + ["bridge"] * 3 + ["other"])
-    assert [(bar.name, bar.rate.hits) for bar in found] == [
-        ("open joint", 6),
-        ("bridge", 3),
-        ("strap", 2),
-        ("other", 1),
-    ]
-    for bar, low, high in zip(found, (25.4, 8.9, 4.7, 1.5), (74.6, 53.2, 44.8, 35.4), strict=True):
-        assert (100 * bar.rate.low, 100 * bar.rate.high) == pytest.approx((low, high), abs=0.051)
-    assert [bar.running for bar in found] == pytest.approx([0.5, 0.75, 11 / 12, 1])
-    assert pareto([]) == ()
 
 
 def test_the_factors_of_the_robust_z() -> None:
@@ -174,19 +110,86 @@ def test_without_a_part_the_cause_is_the_place_and_nameless_boards_are_each_thei
     assert (found.fixed_at, found.fixed) == ((("wires-uncrossed", 2),), 2)
 
 
+def fixes(design: Design = UNKNOWN, **causes: int) -> list[Confirmed]:
+    return [Confirmed(Fix(cause), design) for cause, count in causes.items() for _ in range(count)]
+
+
 def test_twelve_repairs_move_the_table() -> None:
     # reasoned priors worth ten repairs; means computed with scipy
     names = ("uncrossed", "strap", "unpowered", "ground", "rx", "tx", "reset", "other")
     priors = dict(zip(names, (0.25, 0.18, 0.14, 0.10, 0.09, 0.09, 0.08, 0.07), strict=True))
-    found = {row.cause: row for row in shrinkage(priors, {"uncrossed": 2, "strap": 1, "rx": 6, "tx": 2, "other": 1})}
+    found = {row.cause: row for row in shrinkage(priors, fixes(uncrossed=2, strap=1, rx=6, tx=2, other=1))}
     used = (0.2045, 0.1273, 0.0636, 0.0455, 0.3136, 0.1318, 0.0364, 0.0773)
     assert [found[name].used for name in names] == pytest.approx(used, abs=5.1e-5)
     assert (found["rx"].table, found["rx"].share) == (pytest.approx(0.09), 0.5)
     assert next(iter(found)) == "rx"
-    assert {row.share for row in shrinkage(priors, {})} == {None}
+    assert {row.share for row in shrinkage(priors, ())} == {None}
 
 
 def test_what_is_used_lies_between_the_table_and_the_bench() -> None:
-    for row in shrinkage(catalogue().priors(), {"board-rx-open": 4, "target-dead": 1, "unheard-of": 9}):
+    for row in shrinkage(catalogue().priors(), fixes(**{"board-rx-open": 4, "target-dead": 1, "unheard-of": 9})):
         assert row.share is not None
         assert min(row.table, row.share) - 1e-12 <= row.used <= max(row.table, row.share) + 1e-12
+
+
+TERN, GULL = Design("tern", "B"), Design("gull", "A")
+
+
+def test_a_design_leans_on_the_others_and_those_on_the_table() -> None:
+    table = {"rx": 0.25, "tx": 0.25, "strap": 0.5}
+    told = [*fixes(GULL, rx=2, tx=1), *fixes(TERN, rx=3, strap=1)]
+    # by hand: of gull's two rx one and 2.5 / (2.5 + 1) speak for all designs, of its one tx just that one
+    rx = 1 + 2.5 / 3.5
+    others = (10 * 0.25 + rx) / (10 + rx + 1)
+    found = priors_for(table, told, TERN)
+    assert found["rx"] == pytest.approx((3 + 10 * others) / (4 + 10))
+    assert sum(found.values()) == pytest.approx(1)
+    rows = {row.cause: row for row in shrinkage(table, told, TERN)}
+    assert (rows["rx"].confirmed, rows["rx"].own, rows["rx"].used) == (5, 3, found["rx"])
+
+
+def test_a_fix_moves_its_own_design_more_than_another() -> None:
+    table = {"rx": 0.07, "tx": 0.93}
+    told = fixes(GULL, rx=12)
+    own, other = priors_for(table, told, GULL)["rx"], priors_for(table, told, TERN)["rx"]
+    assert own == pytest.approx((12 + 0.7) / 22)  # leans on the table alone: nobody else had a fix
+    assert 0.07 < other < own / 2
+    # where nobody says a design all boards are one, as the plain Dirichlet update has it
+    assert priors_for(table, fixes(rx=12), UNKNOWN) == pytest.approx(learned_priors(table, {"rx": 12}))
+
+
+@given(
+    st.lists(st.tuples(st.sampled_from([UNKNOWN, TERN, GULL]), st.sampled_from(["rx", "tx", "nobody"])), max_size=30)
+)
+def test_priors_stay_priors(told: list[tuple[Design, str]]) -> None:
+    some = [Confirmed(Fix(cause), design) for design, cause in told]
+    for design in (UNKNOWN, TERN, GULL):
+        found = priors_for({"rx": 1.0, "tx": 3.0}, some, design)
+        assert sum(found.values()) == pytest.approx(1)
+        assert all(0 < value < 1 for value in found.values())
+
+
+def test_parts_are_known_only_within_their_design() -> None:
+    runs = [BoardRun(f"t{n}", Outcome.OK, Outcome.OK, TERN) for n in range(4)]
+    runs += [BoardRun("old", Outcome.OK, Outcome.OK, Design("tern", "A")), BoardRun("g", Outcome.OK, Outcome.OK, GULL)]
+    fix = Fix(part="U6", joint="2", by=BY_TOOL)
+    told = [Confirmed(fix, TERN)] * 2 + [Confirmed(fix, Design("tern", "A")), Confirmed(fix, GULL)]
+    past = past_of(TERN, runs, told)
+    assert (past.boards, len(past.here), past.all_boards, len(past.all_mended)) == (4, 2, 5, 3)
+    assert past_of(UNKNOWN, runs, told).all_boards == 0
+    (place,) = places(TERN, runs, told)
+    assert (place.words, place.rate.hits, place.rate.of) == ("U6 joint 2", 2, 4)
+    # Beta update by hand: 0.004 worth 100 boards, then 2 of 4
+    assert place.used == pytest.approx((0.004 * 100 + 2) / 104)
+    assert designs(runs) == {GULL: 1, Design("tern", "A"): 1, TERN: 4}
+
+
+def test_another_designs_part_is_no_place_to_look() -> None:
+    seen = frozenset({"silence"})
+    table = [
+        Case(1, "a", "sync", seen, Fix("board-rx-open", "U4"), TERN),
+        Case(2, "b", "sync", seen, Fix("board-rx-open", "U9"), GULL),
+        Case(3, "c", "sync", seen, Fix(part="U9"), GULL),
+    ]
+    found = similar("sync", seen, table, design=TERN)
+    assert (found.fixed_at, found.fixed, found.unsolved) == ((("U4", 1), ("board-rx-open", 1)), 2, 0)

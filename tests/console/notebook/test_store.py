@@ -11,10 +11,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from console.causes.learning import Counts
 from console.errors import InputTrouble, Outcome
+from console.events import MarkKind
 from console.notebook.entry import BY_TOOL, Entry, Fix, entry_of, folded, words_of
+from console.notebook.history import Design, Known
 from console.notebook.schema import migrate
+from console.notebook.statistics import cause_counts
 from console.notebook.store import Notebook
 from tests.console.notebook.conftest import entry
 
@@ -24,8 +26,9 @@ Make = Callable[..., Entry]
 def test_a_session_comes_out_as_it_went_in(told: Any, file: Path) -> None:
     told.tries(answers=False).does("check", check="K08", outcome="in-range", value=3.02, unit="V")
     told.does("swap-done").tries(answers=True)
+    told.mark(MarkKind.CHIP, unique_id="3a0027001551383233373337")
     made = entry_of(
-        told.snapshot, tool_version="0.1.0", board="tern-07", revision="C", unique_id="3A0027", capture="a.pcapng"
+        told.snapshot, tool_version="0.1.0", board="tern-07", design="tern", revision="C", capture="a.pcapng"
     )
     assert made is not None
     with Notebook.open(file) as notebook:
@@ -36,7 +39,12 @@ def test_a_session_comes_out_as_it_went_in(told: Any, file: Path) -> None:
     assert found.stages == made.stages
     assert found.deeds == made.deeds
     assert found.settings == made.settings
-    assert (found.revision, found.unique_id, found.capture) == ("C", "3A0027", "a.pcapng")
+    assert (found.design, found.unique_id, found.capture) == (
+        Design("tern", "C"),
+        "3a0027001551383233373337",
+        "a.pcapng",
+    )
+    assert (found.row.product_id, found.known) == (0x410, Known(found.design, 0x410, found.unique_id))
     assert found.codes == {"silence"}
     shown = {one.attempt: one for one in found.shown}
     for attempt in made.attempts:
@@ -47,11 +55,30 @@ def test_a_session_comes_out_as_it_went_in(told: Any, file: Path) -> None:
 
 def test_a_board_keeps_what_is_known_best(file: Path, make: Make) -> None:
     with Notebook.open(file) as notebook:
-        first = notebook.store(make("Tern-07", revision="C", unique_id="AB"))
-        notebook.store(make("tern-07", day=1, first=Outcome.NO_ANSWER))
-        found = notebook.session(first)
+        silent = notebook.store(make("Tern-07", first=Outcome.NO_ANSWER))
+        notebook.store(make("tern-07", day=1, revision="C", unique_id="AB"))
+        notebook.store(make("tern-07", day=2, first=Outcome.NO_ANSWER))
+        found = notebook.session(silent)
         assert notebook.boards() == ["Tern-07"]  # one board, however its name is typed
-    assert (found.revision, found.unique_id, found.row.product_id) == ("C", "AB", 0x410)
+        rows = notebook.sessions()
+    assert found.known == Known(Design("", "C"), 0x410, "AB")
+    # what a silent session saw of the chip is nothing, whatever was learned later
+    assert (found.design, found.unique_id, found.row.product_id) == (Design(), "", None)
+    assert [row.product_id for row in rows] == [None, 0x410, None]
+
+
+def test_one_chip_under_two_names_is_told(file: Path, make: Make) -> None:
+    with Notebook.open(file) as notebook:
+        first = notebook.store(make("tern-07", unique_id="AB"))
+        assert notebook.session(first).twins == ()
+        notebook.store(make("tern-08", unique_id="AB"))
+        notebook.store(make("tern-07", day=1, unique_id="AB"))  # the same board again
+        notebook.store(make("tern-09", unique_id="CD"))
+        notebook.store(make("tern-10", unique_id=""))
+        bench = notebook.store(make("tern-11", unique_id="AB", simulated=True))  # all simulated chips have one id
+        assert notebook.session(first).twins == ("tern-08",)
+        assert notebook.session(bench).twins == ()
+        assert notebook.twins("", "tern-07") == []
 
 
 def test_sessions_come_latest_first_and_can_be_narrowed(file: Path, make: Make) -> None:
@@ -63,6 +90,12 @@ def test_sessions_come_latest_first_and_can_be_narrowed(file: Path, make: Make) 
         assert [row.id for row in notebook.sessions(most=2)] == [4, 3]
         assert [row.id for row in notebook.sessions("NO-answer sync")] == [2]
         assert notebook.sessions("no such words") == []
+        # the first began on 9 October 2025 (date -u -d @1760000000), the others one day after the other
+        assert [row.id for row in notebook.sessions("2025-10-10")] == [2]
+        assert [row.id for row in notebook.sessions("tern-01 2025-10")] == [4, 1]
+        assert notebook.sessions("2025-11") == []
+        assert [row.id for row in notebook.sessions("failed")] == [2]
+        assert [row.id for row in notebook.sessions("passed tern-02")] == []
 
 
 NAMES = st.text(st.characters(codec="utf-8", categories=["L", "N", "P", "S"]), min_size=1, max_size=6)
@@ -120,8 +153,7 @@ def test_only_a_confirmed_fix_on_a_real_board_counts(
             notebook.store(make("tern-99", day=day + 0.5))  # another board's success proves nothing
             for joint in range(fixes):
                 notebook.add_fix(number, Fix("board-rx-open", "U4", str(joint)), noted_ns=0)
-        teller: Counts = notebook  # what the learner asks for
-        assert dict(teller.confirmed()) == ({"board-rx-open": 1.0} if counts and not simulated else {})
+        assert cause_counts(notebook.confirmed_fixes()) == ({"board-rx-open": 1.0} if counts and not simulated else {})
         assert any(case.fix for case in notebook.cases()) == (counts and not simulated)
 
 
@@ -132,7 +164,7 @@ def test_a_fix_without_a_name_for_the_board_counts_only_within_its_session(file:
         notebook.store(make("", day=2))  # may be any board
         for number, cause in ((one, "target-dead"), (other, "board-rx-open")):
             notebook.add_fix(number, Fix(cause), noted_ns=0)
-        assert dict(notebook.confirmed()) == {"target-dead": 1.0}
+        assert cause_counts(notebook.confirmed_fixes()) == {"target-dead": 1.0}
 
 
 def test_boards_cases_and_times_leave_simulated_boards_out(file: Path, make: Make) -> None:

@@ -9,23 +9,12 @@ import pytest
 from console.errors import Outcome
 from console.notebook import words
 from console.notebook.entry import Fix, entry_of
-from console.notebook.history import BoardRun
-from console.notebook.statistics import Against, Similar, pareto, shrinkage, wilson
+from console.notebook.history import BoardRun, Confirmed, Design
+from console.notebook.statistics import Against, Similar, shrinkage
 from console.notebook.store import Notebook
+from console.shares import pareto
 
 BAD, GOOD = Outcome.NO_ANSWER, Outcome.OK
-
-
-@pytest.mark.parametrize(("hits", "of"), [(3, 4), (0, 3), (4, 4), (9, 9)])
-def test_few_boards_give_a_count_and_no_percentage_but_the_interval(hits: int, of: int) -> None:
-    text = words.rate(wilson(hits, of))
-    assert text.startswith(f"{hits} of {of} (95 % interval")
-    assert "=" not in text
-
-
-def test_many_boards_give_both() -> None:
-    assert words.rate(wilson(18, 20)) == "18 of 20 = 90 % (95 % interval 70 to 97 %)"  # 0.6990 to 0.9721, statsmodels
-    assert words.rate(wilson(0, 0)) == "0 of 0"
 
 
 def test_similar_cases_in_counts() -> None:
@@ -46,7 +35,7 @@ def test_yield_pareto_and_priors() -> None:
     (first, *_) = words.pareto_lines(pareto(["board-rx-open", "board-rx-open", "target-dead"]), titled=True)
     assert first.split()[:3] == ["2", "of", "3"]
     assert "open joint in the board's RX path  [board-rx-open]" in first
-    table = words.prior_lines(shrinkage({"a": 0.75, "b": 0.25}, {"b": 10}))
+    table = words.prior_lines(shrinkage({"a": 0.75, "b": 0.25}, [Confirmed(Fix("b"), Design())] * 10))
     assert table[1].split() == ["25", "%", "10", "99", "%", "62", "%", "b"]  # (2.5 + 10) / 20
     assert table[2].split() == ["75", "%", "0", "0", "38", "%", "a"]  # 7.5 / 20
 
@@ -76,7 +65,8 @@ def test_a_page_tells_the_whole_story(told: Any, file: Any) -> None:
         found = notebook.session(notebook.store(made))
     text = "\n".join(words.detail_lines(found, Similar((("J1", 1),), 1, 0)))
     for said in (
-        "✓ passed after a fix", "tern-07, revision C, product id 0x410", "baud 115200", "capture: a.pcapng",
+        "✓ passed after a fix", "board: tern-07, revision C", "read from the chip: product id 0x410",
+        "baud 115200", "capture: a.pcapng",
         "could not be read", "seen: silence", "measure the supply at the chip's own pins: in-range 3.3 V",
         "swap TX and RX at the adapter and try again", "what fixed it:", "[wires-uncrossed]", "noted by wakeline",
         "1 of 1 board that stopped",

@@ -210,7 +210,7 @@ def test_the_example_in_the_documentation_is_a_chip(tmp_path: Path) -> None:
         ("unit = ", "unti = ", "chip F10x medium density.unti", "'unti'"),
         ('unit = "page"', 'unit = "block"', "chip F10x medium density.unit", "'block'"),
         ("granule = 4", "granule = 3", "chip F10x medium density.granule", "3"),
-        ("granule = 4", "granule = true", "chip F10x medium density.granule", "True"),
+        ("granule = 4", "granule = true", "chip F10x medium density.granule", "true"),
         ("size = 0x400 ", "size = 0x402 ", "chip F10x medium density.pages 1.size", "1026"),
         ("count = 128", "count = 0", "chip F10x medium density.pages 1.count", "0"),
         ("pages = [{", "pages = [1, {", "chip F10x medium density.pages", "[1, "),

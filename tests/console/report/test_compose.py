@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
-from console.events import MarkKind
+from dataclasses import replace
+
+import pytest
+
+from console.errors import Outcome
+from console.events import Event, MarkKind
 from console.report.compose import batch_report, session_report
-from console.report.model import Facts, Paragraph, Points, Report, Section, Table, Timeline
+from console.report.model import Drawn, Facts, Paragraph, Points, Report, Section, Span, Table, Timeline
+from console.report.reading import SessionRecord
 from tests.console.report.made import SHA, attempt, check, mark, record
 
 STAGE = (MarkKind.STAGE_BEGIN, MarkKind.STAGE_END)
@@ -30,6 +36,12 @@ def texts(found: Section) -> str:
     return "\n".join(out)
 
 
+def answered(events: list[Event], name: str, digest: str) -> SessionRecord:
+    """A session whose last attempt identified its board."""
+    found = record(events, name, digest)
+    return replace(found, snapshot=replace(found.snapshot, outcome=Outcome.OK))
+
+
 def test_a_failed_session_says_why_what_and_what_next() -> None:
     report = session_report(record(attempt(0, 1)))
     verdict = report.lead[0]
@@ -52,12 +64,6 @@ def test_a_failed_session_says_why_what_and_what_next() -> None:
     assert ("SHA-256", SHA) in facts.rows
 
 
-def test_what_is_handed_in_comes_first() -> None:
-    extra = (Section("Board stages", (Paragraph("inspect: done"),)),)
-    titles = [one.title for one in session_report(record(attempt(0, 1)), extra=extra).parts[0].sections]
-    assert titles[:2] == ["Board stages", "What happened"]
-
-
 def test_readings_and_contradictions_are_told() -> None:
     # a chip without its supply cannot hold its TX near the rail: common practice, no source
     clash = [check(1, "K08", "out-of-range", value=0.4, unit="V"), check(2, "K09", "near-rail")]
@@ -72,20 +78,42 @@ def test_readings_and_contradictions_are_told() -> None:
     assert "Contradictions" not in [one.title for one in alone.parts[0].sections]
 
 
-def test_the_batch_counts_and_gives_no_percentage() -> None:
-    good, bad = record(attempt(0, 1, "ok"), "a", "1"), record([*attempt(0, 1), *attempt(1, 2, "ok")], "b", "2")
-    twice, lost = record(attempt(0, 1, "ok"), "c", "1"), record(attempt(0, 1, "port"), "d", "3")
+def test_the_batch_counts_boards_with_the_interval_of_so_few() -> None:
+    good, bad = answered(attempt(0, 1, "ok"), "a", "1"), answered([*attempt(0, 1), *attempt(1, 2, "ok")], "b", "2")
+    twice, lost = answered(attempt(0, 1, "ok"), "c", "1"), record(attempt(0, 1, "port"), "d", "3")
     report = batch_report([good, bad, twice, lost], [("e", "no capture")])
     rows = table(section(report, "Summary")).rows
-    assert [row[1] for row in rows] == ["a", "b", "c", "d", "e"]
-    assert [row[2] for row in rows] == ["✓ done", "✗ no answer", "✓ done", "· not judged", ""]
+    assert [row[-1] for row in rows] == ["a", "b", "c", "d", "e"]
+    results = ["✓ passed at once", "✓ passed, try 2", "✓ passed at once", "■ not judged", "✗ not read"]
+    assert [row[3] for row in rows] == results
+    assert [row[4] for row in rows] == ["-", "sync: no answer", "-", "-", "no capture"]
+    assert [row[6] for row in rows] == ["0.5 s", "1.5 s", "0.5 s", "0.5 s", ""]
     told = texts(section(report, "First pass"))
-    assert "1 of 2 sessions passed at the first attempt." in told  # a and b; c is a again, d tells nothing
-    assert "1 session not judged" in told
+    # a and b; c is a again, d tells nothing; interval of 1 of 2: statsmodels 0.15.0 proportion_confint, wilson
+    assert "First pass: 1 of 2 (95 % interval 9 to 91 %)" in told
+    assert "1 capture not judged" in told
     assert "1 file not read" in told
     assert "same content, counted once: a, c" in told
-    assert "%" not in told
     assert [part.title for part in report.parts] == ["The batch", "1. a", "2. b", "3. c", "4. d"]
+
+
+def test_a_batch_in_which_nothing_stopped_has_no_pareto() -> None:
+    report = batch_report([answered(attempt(0, 1, "ok"), "a", "1")])
+    assert [one.title for one in report.parts[0].sections] == ["Summary", "First pass", "How far this goes"]
+
+
+def test_the_pareto_counts_each_stopped_board_once() -> None:
+    events = {name: [*attempt(0, 1), *attempt(1, 2)] for name in "abc"}
+    captures = [record(found, name, name) for name, found in events.items()]
+    captures.append(answered(attempt(0, 1, "ok"), "d", "d"))
+    found = section(batch_report(captures), "What stopped the boards, most frequent first")
+    where, what = (block for block in found.blocks if isinstance(block, Table))
+    assert "3 boards stopped, of 4" in where.caption
+    (row,) = where.rows
+    # 3 of 3: statsmodels 0.15.0 proportion_confint(3, 3, method="wilson") gives 0.4385 to 1
+    assert row == ("sync", "3 of 3", "100 %", Drawn("95 % interval 44 to 100 %", (Span(0, 1),), row[3].between))
+    assert row[3].between == pytest.approx((0.4385, 1.0), abs=5e-5)
+    assert [row[:2] for row in what.rows] == [("not found yet", "3 of 3")]
 
 
 def test_an_empty_capture_makes_a_report_too() -> None:

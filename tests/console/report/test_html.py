@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from console.events import Event, LineEvent, LineKind, MarkKind
 from console.report.compose import batch_report, session_report
 from console.report.html import element, page
-from console.report.model import Column, Facts, Paragraph, Part, Point, Points, Report, Section, Table
+from console.report.model import Column, Drawn, Facts, Paragraph, Part, Point, Points, Report, Section, Span, Table
 from console.report.text import WIDTH, lines
 from console.text import clean
 from tests.console.report.made import HOSTILE, T0, attempt, check, chunk, mark, parsed, record, unsafe
@@ -66,9 +66,8 @@ def everything(word: str, data: bytes) -> list[Event]:
 @example(" ".join(HOSTILE), " ".join(HOSTILE).encode("utf-8", "surrogatepass"))
 def test_nothing_in_a_capture_becomes_markup(word: str, data: bytes) -> None:
     found = record(everything(word, data), name=word)
-    extra = Section(word, (Paragraph(word), Facts(((word, word),))))
     for report in (
-        session_report(found, title=word, photos=(word,), extra=(extra,)),
+        session_report(found, title=word, photos=(word,)),
         batch_report([found], [(word, word)], title=word),
     ):
         text = page(report)
@@ -205,8 +204,24 @@ def test_bars_are_to_scale() -> None:
     assert len({wire[2], chip[2], waited[2]}) == 3
 
 
+def test_a_drawn_cell_is_to_scale_on_the_page_and_in_text() -> None:
+    cell = Drawn("twice", (Span(0.25, 0.5), Span(0.5, 1.0, good=False)), (0.1, 0.9))
+    table = Table("t", (Column("a"), Column("b", "drawn")), (("x", cell),))
+    report = Report("r", (), (Part("p", (Section("s", (table,)),)),), "f")
+    tree = parsed(page(report))
+    (strip,) = (one for one in tree.iter() if one.attrib.get("class") == "strip")
+    assert strip.attrib["aria-label"] == "twice"
+    good, bad = rects(strip)
+    assert good[:2] == (25.0, 25.0)
+    assert bad[:2] == (50.0, 50.0)
+    assert good[2] != bad[2]  # told apart without colour
+    reach = [one.attrib for one in strip.iter("{http://www.w3.org/2000/svg}line")][1]
+    assert (reach["x1"], reach["x2"]) == ("10.000%", "90.000%")
+    assert "x  ·····█████▓▓▓▓▓▓▓▓▓▓" in list(lines(report))
+
+
 def test_page_and_text_say_the_same() -> None:
-    report = session_report(STORY, photos=("board-7 top.jpg",), extra=(Section("More", (Paragraph("what else"),)),))
+    report = session_report(STORY, photos=("board-7 top.jpg",))
     on_page = " ".join(words(parsed(page(report))).split())
     in_text = " ".join(" ".join(lines(report)).split())
     for section in report.parts[0].sections:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import count
 
 import pytest
@@ -11,8 +12,7 @@ from hypothesis import strategies as st
 from console.events import Event, Mark, MarkKind
 from console.report.compose import batch_report, session_report
 from console.report.html import page
-from console.report.model import Paragraph, Points, Report
-from console.report.plan import plan_sections
+from console.report.model import Drawn, Paragraph, Points, Report, Table
 from console.report.text import WIDTH, lines
 from tests.console.bringup.staged_board import Story, bring_up
 from tests.console.report.made import HOSTILE, mark, parsed, record, unsafe
@@ -26,10 +26,7 @@ def mended() -> Story:
 
 
 def report_of(events: list[Event]) -> Report:
-    found = record(events)
-    plan = found.snapshot.bringup
-    assert plan is not None
-    return session_report(found, extra=plan_sections(plan))
+    return session_report(record(events))
 
 
 def test_a_board_mended_on_its_way_is_told_from_plan_to_repair(mended: Story) -> None:
@@ -43,9 +40,8 @@ def test_a_board_mended_on_its_way_is_told_from_plan_to_repair(mended: Story) ->
     rows = {row[0]: row for row in table(section(report, "The plan")).rows}
     assert list(rows) == [stage.id for stage in mended.state.stages]
     assert rows["rail-3v3"][2] == "✓ passed"
-    assert rows["rail-3v3"][5:] == ("3.135 to 3.465 V", "3.3 V")
-    assert rows["memory"][3] == "2"
-    assert rows["memory"][5:] == ("id 5A 31 14", "id 5A 31 14")
+    assert (rows["rail-3v3"][1], rows["rail-3v3"][5]) == ("measure: 3.3 V supply; 3.135 to 3.465 V", "3.3 V")
+    assert (rows["memory"][1], rows["memory"][5]) == ("query: flash memory; id 5A 31 14", "id 5A 31 14")
 
 
 def test_a_stop_lists_its_suspects_with_reasons_cautions_and_what_came_of_them(mended: Story) -> None:
@@ -81,15 +77,56 @@ def test_a_good_board_stopped_nowhere() -> None:
     assert "Where it stopped" not in titles
 
 
-def test_in_a_batch_a_mended_board_did_not_pass_at_once(mended: Story) -> None:
-    captures = [record(mended.events, "a", "1"), record(bring_up().events, "b", "2")]
+def test_the_stages_are_drawn_to_scale(mended: Story) -> None:
+    rows = {row[0]: row for row in table(section(report_of(mended.events), "The plan")).rows}
+    marks = [
+        one for one in mended.events if isinstance(one, Mark) and one.fields.get("step") in ("plan", "begin", "end")
+    ]
+    begun_ns, ended_ns = marks[0].t_ns, max(one.t_ns for one in marks)
+    expected = [
+        (one.t_ns - begun_ns, next(end for end in marks[at:] if end.fields["step"] == "end"))
+        for at, one in enumerate(marks)
+        if one.fields.get("step") == "begin" and one.fields.get("stage") == "memory"
+    ]
+    drawn = rows["memory"][4]
+    assert isinstance(drawn, Drawn)
+    assert [span.good for span in drawn.spans] == [False, True]  # it failed, was mended, passed
+    for span, (t_ns, end) in zip(drawn.spans, expected, strict=True):
+        assert span.begin == pytest.approx(t_ns / (ended_ns - begun_ns), abs=1e-5)
+        assert span.end == pytest.approx((end.t_ns - begun_ns) / (ended_ns - begun_ns), abs=1e-5)
+    assert drawn.words.startswith("2 runs: ")
+
+
+def test_a_batch_tells_each_board_by_its_plan(mended: Story) -> None:
+    captures = [record(mended.events, "a", "1"), record(bring_up(serial="8").events, "b", "2")]
     report = batch_report(captures)
     rows = table(section(report, "Summary")).rows
-    assert [row[2:] for row in rows] == [
-        ("✗ mismatch", "✓ done", "-", "2", "U6.2: open joint"),
-        ("✓ done", "✓ done", "-", "1", "-"),
+    assert [(*row[:6], row[7]) for row in rows] == [
+        ("1", "Tern B", "7", "✓ passed, try 2", "memory: id FF FF FF, not 5A 31 14", "U6.2: open joint", "a"),
+        ("2", "Tern B", "8", "✓ passed at once", "-", "-", "b"),
     ]
-    assert "1 of 2 sessions passed at the first attempt." in texts(section(report, "First pass"))
+    assert "First pass: 1 of 2 " in texts(section(report, "First pass"))
+    assert [part.title for part in report.parts] == ["The batch", "1. Tern, revision B, 7", "2. Tern, revision B, 8"]
+    titles = [one.title for one in report.parts[1].sections]
+    assert titles == ["Result", "The plan", "Where it stopped", "What was put right", "Record and settings"]
+    stages = table(section(report, "The plan", 1)).rows
+    assert [row[0] for row in stages] == [stage.id for stage in mended.state.stages]
+    told = texts(section(report, "Where it stopped", 1))
+    assert "U6.2: open joint\n✗ found wrong and put right" in told
+    assert mended.state.history.stops[0].suspects[0].title in told
+    assert [one.title for one in report.parts[2].sections] == ["Result", "The plan", "Record and settings"]
+    what = section(report, "What stopped the boards, most frequent first").blocks[-1]
+    assert isinstance(what, Table)
+    assert what.rows[0][:2] == ("U6.2: open joint", "1 of 1")
+
+
+def test_a_board_of_two_captures_is_one_board(mended: Story) -> None:
+    again = bring_up(serial="7").events
+    later = [replace(one, t_ns=one.t_ns + 10**12) for one in again]
+    report = batch_report([record(later, "b", "2"), record(mended.events, "a", "1")])
+    told = texts(section(report, "First pass"))
+    assert "First pass: 0 of 1 " in told  # it was stopped in the earlier capture, whatever the order of the files
+    assert "in the end: 1 of 1 " in told
 
 
 def hostile_plan(word: str) -> list[Event]:

@@ -12,7 +12,7 @@ import pytest
 from console.errors import Outcome, PortTrouble
 from console.screens.app import WakelineApp
 from console.screens.ask_screen import AskScreen, ChooseScreen, FoundScreen, WordsScreen
-from console.screens.bench_screen import PANELS, BenchScreen
+from console.screens.bench_screen import BenchScreen
 from console.screens.help_screen import HelpScreen
 from console.screens.ports_screen import PortsScreen
 from console.screens.source import LiveSource
@@ -85,13 +85,13 @@ async def test_every_panel_is_reached_by_keys_and_can_have_the_whole_screen(rig:
     async with app.run_test(size=size) as pilot:
         await pilot.pause()
         seen = []
-        for _ in PANELS:
+        for _ in BenchScreen.PANELS:
             await pilot.press("tab")
             assert app.focused is not None
             seen.append(app.focused.id)
-        assert sorted(str(name) for name in seen) == sorted(PANELS)
+        assert sorted(str(name) for name in seen) == sorted(BenchScreen.PANELS)
         reached = []
-        for _ in PANELS:
+        for _ in BenchScreen.PANELS:
             await pilot.press("n")
             assert app.focused is not None
             reached.append(app.focused.id)
@@ -100,11 +100,11 @@ async def test_every_panel_is_reached_by_keys_and_can_have_the_whole_screen(rig:
             await pilot.press("z")
             assert app.focused.size.height >= size[1] - 5
             assert app.focused.size.width >= size[0] - 4
-            assert [name for name in PANELS if bench(app).query_one(f"#{name}").display] == [app.focused.id]
+            assert [name for name in BenchScreen.PANELS if bench(app).query_one(f"#{name}").display] == [app.focused.id]
             await pilot.press("escape")  # brings the four back and leaves nothing
             assert isinstance(app.screen, BenchScreen)
             assert app.focused.size.height == small
-        assert sorted(str(name) for name in reached) == sorted(PANELS)
+        assert sorted(str(name) for name in reached) == sorted(BenchScreen.PANELS)
 
 
 async def test_zoomed_next_panel_stays_zoomed(rig: Any) -> None:
@@ -112,11 +112,11 @@ async def test_zoomed_next_panel_stays_zoomed(rig: Any) -> None:
     async with app.run_test() as pilot:
         await pilot.pause()
         await pilot.press("z")
-        for _ in PANELS:
+        for _ in BenchScreen.PANELS:
             await pilot.press("n")
-            assert [name for name in PANELS if bench(app).query_one(f"#{name}").display] == [app.focused.id]  # type: ignore[union-attr]
+            assert [name for name in BenchScreen.PANELS if bench(app).query_one(f"#{name}").display] == [app.focused.id]  # type: ignore[union-attr]
         await pilot.press("z")
-        assert all(bench(app).query_one(f"#{name}").display for name in PANELS)
+        assert all(bench(app).query_one(f"#{name}").display for name in BenchScreen.PANELS)
 
 
 async def test_help_explains_each_panel(rig: Any, screen_text: Any) -> None:

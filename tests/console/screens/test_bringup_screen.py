@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 import pytest
@@ -14,7 +15,7 @@ from console.bringup.fold import State
 from console.commands.board_hands import BoardBenchHands
 from console.operating import Reply
 from console.screens.app import WakelineApp
-from console.screens.ask_screen import AskScreen, FoundScreen
+from console.screens.ask_screen import AskScreen, FoundScreen, WordsScreen
 from console.screens.bringup_screen import BringupScreen
 from console.screens.plan_source import PlanSource
 
@@ -94,15 +95,18 @@ async def test_a_reading_out_of_limits_leads_to_suspects_with_reasons_and_the_ne
         await until(pilot, lambda: second.title in screen_text(rig.app))
 
 
-async def test_a_repair_brings_the_plan_back(until: Any) -> None:
+async def test_a_repair_brings_the_plan_back(until: Any, screen_text: Any) -> None:
     rig = Rig((120, 36), until, start_at="rail-3v3")
     async with rig.app.run_test(size=rig.size) as pilot:
         await rig.to_the_first_reading(pilot)
         await rig.answer(pilot, "rail-3v3", *"2.9", "enter")
-        await rig.answer(pilot, "power-off", "enter")  # a bridge comes first here: nobody measured that there is none
-        await until(pilot, lambda: rig.source.keys.check is not None and " " in rig.source.keys.check.id)
-        await rig.answer(pilot, rig.source.keys.check.id, "1", "enter")  # type: ignore[union-attr]  # waited for
-        await rig.asked(pilot, "look-chips")
+        await rig.answer(pilot, "power-off", "enter")
+        await rig.asked(pilot, "ohms +3V3 GND")  # nobody measured yet that there is no short: worth more than looking
+        assert "before you look: measure ohms between +3V3 and GND" in " ".join(screen_text(rig.app).split())
+        await rig.answer(pilot, "ohms +3V3 GND", "1", "enter")
+        await rig.asked(pilot, "supply VBUS")
+        await rig.answer(pilot, "supply VBUS", "1", "enter")
+        await rig.asked(pilot, "look-supply")
         plan = rig.source.bridge.fold.snapshot().bringup
         assert plan is not None
         assert len(plan.repairs) == 1
@@ -169,7 +173,7 @@ async def test_a_whole_board_on_the_bench_with_a_fault_on_the_screens(until: Any
             await until(pilot, lambda: "the plan is done" in screen_text(app))
             text = " ".join(screen_text(app).split())
             assert "21 of 22 stages passed, 1 taken as passed" in text
-            assert "put right: U5.17" in text
+            assert "put right after fpga had failed: U5.17" in text
             assert "✓ fpga passed id 7E 12 0B 31" in text
             await pilot.press("q")
         assert app.return_value == 0
@@ -183,3 +187,84 @@ async def test_hostile_words_of_a_board_are_no_markup(until: Any, screen_text: A
         rig.source.keys.say(Reply("note", text="[@click=app.quit]x[/]"))
         await rig.asked(pilot, "look-supply")
         assert rig.app.is_running
+
+
+def told(app: WakelineApp, words: str) -> bool:
+    return any(words in one.message for one in app._notifications)
+
+
+async def test_undo_on_the_screen_drops_the_suspects(size: tuple[int, int], screen_text: Any, until: Any) -> None:
+    rig = Rig(size, until, start_at="rail-3v3")
+    async with rig.app.run_test(size=rig.size) as pilot:
+        await rig.to_the_first_reading(pilot)
+        await pilot.press("u")
+        await until(pilot, lambda: told(rig.app, "there is no answer to take back"))
+        await rig.answer(pilot, "rail-3v3", *"2.9", "enter")
+        await until(pilot, lambda: "suspects: rail-3v3 failed" in screen_text(rig.app))
+        await rig.asked(pilot, "power-off")
+        await pilot.press("u")
+        await rig.asked(pilot, "rail-3v3")
+        await until(pilot, lambda: "nobody is under suspicion" in screen_text(rig.app))
+        assert "solder bridge" not in screen_text(rig.app)
+
+
+async def test_what_is_cut_off_can_be_read_with_keys_alone(size: tuple[int, int], screen_text: Any, until: Any) -> None:
+    rig = Rig(size, until, start_at="rail-3v3")
+    async with rig.app.run_test(size=rig.size) as pilot:
+        await rig.to_the_first_reading(pilot)
+        await rig.answer(pilot, "rail-3v3", *"2.9", "enter")
+        await until(pilot, lambda: "suspects: rail-3v3 failed" in screen_text(rig.app))
+        assert re.search(r"suspects: rail-3v3 failed, \d+ more lines: Tab, z", screen_text(rig.app))
+        plan = rig.source.bridge.fold.snapshot().bringup
+        assert plan is not None
+        last = plan.suspects[-1]
+        await pilot.press("tab")
+        await until(pilot, lambda: rig.app.focused is not None and rig.app.focused.id == "suspects")
+        await pilot.press("z", "end")
+        await until(pilot, lambda: all(word in screen_text(rig.app) for word in last.why[0].split()))
+        assert last.title in screen_text(rig.app)
+        assert not rig.app.screen.query_one("#plan").display
+        await pilot.press("escape")
+        await until(pilot, lambda: rig.app.screen.query_one("#plan").display)
+        await pilot.press("shift+tab", "shift+tab", "z")  # the plan: the failed stage in full
+        await until(pilot, lambda: "0.235 V below the least allowed (3.135 V)" in screen_text(rig.app))
+
+
+async def test_something_else_at_a_suspect_is_told_in_words(until: Any) -> None:
+    rig = Rig((80, 24), until, start_at="rail-3v3")
+    async with rig.app.run_test(size=rig.size) as pilot:
+        await rig.to_the_first_reading(pilot)
+        await rig.answer(pilot, "rail-3v3", *"2.9", "enter")
+        await rig.answer(pilot, "power-off", "enter")
+        await rig.answer(pilot, "ohms +3V3 GND", "1", "enter")
+        await rig.answer(pilot, "supply VBUS", "4", "enter")
+        await until(pilot, lambda: isinstance(rig.app.screen, WordsScreen))
+        await pilot.press(*"U2.1", "space", *"dry", "enter")
+        await rig.asked(pilot, "look-supply")
+        plan = rig.source.bridge.fold.snapshot().bringup
+        assert plan is not None
+        assert [done.key for done in plan.repairs] == ["open joint U2.1"]
+
+
+async def test_the_next_board_begins_with_the_number_after_this_one(until: Any, screen_text: Any) -> None:
+    made: list[str] = []
+
+    def another(serial: str) -> PlanSource:
+        made.append(serial)
+        return PlanSource(TERN, "/dev/no-such-port", serial=serial, another=another)
+
+    rig = Rig((80, 24), until, another=another)
+    async with rig.app.run_test(size=rig.size) as pilot:
+        await rig.asked(pilot, "look-supply")
+        await pilot.press("n")
+        await until(pilot, lambda: told(rig.app, "this plan is not over yet"))
+        await pilot.press("x")
+        await until(pilot, lambda: isinstance(rig.app.screen, AskScreen))
+        await pilot.press("enter")
+        await until(pilot, lambda: "n next board" in " ".join(screen_text(rig.app).split()))
+        await pilot.press("n")
+        await until(pilot, lambda: isinstance(rig.app.screen, WordsScreen))
+        await pilot.press("enter")
+        await until(pilot, lambda: "number 24" in screen_text(rig.app))
+        await until(pilot, lambda: "▶ look-supply" in " ".join(screen_text(rig.app).split()))
+    assert made == ["24"]

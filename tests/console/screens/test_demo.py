@@ -59,7 +59,7 @@ async def test_a_whole_board_is_played_with_enter_alone(until: Any, screen_text:
         await until(pilot, lambda: "the plan is done" in screen_text(app))
         text = " ".join(screen_text(app).split())
         assert "bring-up of Tern B on the simulated board tern-21" in text
-        assert "put right: U6.2" in text
+        assert "put right after memory had failed: U6.2" in text
         await pilot.press("q")
     assert app.return_value == 0
     assert fold.snapshot().simulated
