@@ -81,10 +81,11 @@ def test_whether_the_bridge_shows_up(setup: Setup, adapter: Adapter) -> None:
         (("U4.9",), False),  # RM0008 s.5.2.1, from memory: reset is held while VDDA is low
         (("U4.8", "U4.23", "U4.35"), True),
         (("U4.8", "U4.23", "U4.35", "U4.47"), False),
-        (("U4.7", "R5.1", "SW1.1"), True),  # the chip has a pull-up of its own at its reset
+        (("U4.7", "R5.1", "SW1.1", "R4.1", "R7.2"), True),  # the chip has a pull-up of its own at its reset
     ],
 )
 def test_whether_the_chip_lives(pins: tuple[str, ...], lives: bool) -> None:
+    assert boots(opened(*pins))
     assert wired(opened(*pins)).runs is lives
     assert (wired(opened(*pins)).chip is Fitted.GOOD) is lives
 

@@ -22,8 +22,8 @@ def test_every_pin_is_that_of_the_example() -> None:
     # the packaged netlist, IPC-D-356A
     text = resources.files("console.boards.examples.tern_b").joinpath("tern-b.356").read_bytes()
     pins = parse_netlist(text).circuit.pins
-    assert tern.PINS == {pin.ref for pin in pins}
-    assert tern.NETS == {pin.ref: pin.net for pin in pins if pin.net}
+    assert {pin.ref for pin in pins} == tern.PINS
+    assert {pin.ref: pin.net for pin in pins if pin.net} == tern.NETS
 
 
 def test_a_good_board_has_its_supplies() -> None:

@@ -12,8 +12,8 @@ from console.bench.board import Board
 from console.bench.client import SimulatedBench
 from console.bench.scenes import setup_for
 from console.boards.plan import Plan, Port
-from console.bringup.fold import Repaired
 from console.bringup.around import settings_for
+from console.bringup.fold import Repaired
 from console.bringup.run import Bringup
 from console.causes.rank import NextCheck
 from console.commands.board_hands import BoardBenchHands
