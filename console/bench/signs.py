@@ -13,6 +13,7 @@ from console.bench.scenes import fault, with_fault
 from console.bench.setup import Setup
 
 NOTHING: Final = "changes nothing that a stage can see"
+_QUERIES: Final = ("id fpga?", "id memory?", "id clock?", "temperature?")
 _RAILS: Final = tuple(supplies.RESTING_OHM)
 
 
@@ -39,9 +40,5 @@ def _signs(setup: Setup, times: int) -> tuple[Any, ...]:
         [supplies.volts(setup.joints, setup.wiring.board_v)[rail] > 0.05 for rail in _RAILS],
         [meter.ohms(setup, *pair) < supplies.SHORT_OHM for pair in pairs],
         [meter.does(setup, part) for part in sorted(tern.PARTS)],
-        [
-            logger.answer(query)
-            for _ in range(times)
-            for query in ("id fpga?", "id memory?", "id clock?", "temperature?")
-        ],
+        [logger.answer(query) for _ in range(times) for query in _QUERIES],
     )

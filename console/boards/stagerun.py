@@ -274,6 +274,10 @@ def _supplies(
     for ref in parts:
         if not board.is_small(ref):
             powered(ref)
+            continue
+        for pin in board.circuit.parts[ref]:  # a lamp's way to ground, a named pull-up's to its supply
+            if pin.net and board.is_rail(pin.net):
+                need(pin, strength.direct)
     while waiting:
         rail = waiting.pop()
         for ref in board.makers(rail):

@@ -1,4 +1,4 @@
-"""Volts and ohms of the staged board, against Ohm's law and the limits of the supplies; the source beside each check."""
+"""Volts and ohms of the staged board, against Ohm's law and the limits of supplies; the source beside each check."""
 
 from __future__ import annotations
 
