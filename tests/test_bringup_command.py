@@ -191,3 +191,15 @@ def test_the_report_of_a_bring_up_tells_the_plan(tmp_path: Path, capsys: pytest.
     assert places[:3] == sorted(places[:3])
     assert run(["report", record, "-o", str(tmp_path / "r.html")]) == 0
     assert "Where it stopped" in (tmp_path / "r.html").read_text(encoding="utf-8")
+
+
+def test_several_faults_are_staged_and_one_that_shows_nowhere_is_said(capsys: pytest.CaptureFixture[str]) -> None:
+    faults = ("open-pin:pin=U4.23", "open-pin:pin=J1.2", "open-pin:pin=R3.1")
+    words = [word for fault in faults for word in ("--bench", fault)]
+    assert run(["bringup", "tern-b", *words, "--from", "plug", "--json"]) == 0
+    captured = capsys.readouterr()
+    assert "staged: open-pin:pin=U4.23 changes nothing that a stage can see" in captured.err
+    assert captured.err.count("changes nothing that a stage can see") == 1
+    plan = json.loads(captured.out)["bringup"]
+    # the port comes only once USB D- is mended; the lamp stays dark until its resistor is
+    assert list(dict.fromkeys(done["stage"] for done in plan["repairs"])) == ["plug", "lamp"]

@@ -14,7 +14,6 @@ from tests.console.bringup.bench_board import walked
 STOPS = {
     "bridge-pins:a=U4.8,b=U4.9": "no-short-3v3",
     "bridge-pins:a=C8.1,b=C8.2": "no-short-1v2",
-    "bridge-pins:a=C8.1,b=C8.2": "no-short-1v2",
     "open-pin:pin=J1.1": "rail-3v3",
     "open-pin:pin=U2.5": "rail-3v3",
     "dead-part:part=U2": "rail-3v3",
