@@ -31,7 +31,7 @@ def boots(setup: Setup) -> bool:
     A strap pin that floats is at the wrong level: common practice, no source.
     """
     nets = Nets(setup.joints)
-    reaches = nets.joined(tern.STRAP, "R4.1") or nets.held(tern.STRAP) == 1
+    reaches = tern.STRAP not in setup.joints.opens or nets.held(tern.STRAP) == 1
     return reaches and nets.held(tern.STRAP) != 0 and nets.held(tern.STRAP_LOW) == 0 and setup.strap_boot
 
 

@@ -85,8 +85,8 @@ class Joints:
         return self.mended(part) if part in self.dead else self
 
 
-RAILS: Final[Mapping[str, int]] = MappingProxyType({SUPPLY: 1, USB: 1, CORE: 0, GROUND: 0})
-"""Level of a net that a supply holds, as 3.3 V logic reads it."""
+RAILS: Final[Mapping[str, int]] = MappingProxyType({CORE: 0, SUPPLY: 1, USB: 1, GROUND: 0})
+"""Level of a net that a supply holds, as 3.3 V logic reads it; of two that are joined, that of the later."""
 
 
 class _Strength(IntEnum):
@@ -101,11 +101,13 @@ class Nets:
     def __init__(self, joints: Joints) -> None:
         self.joints = joints
         self._joined: dict[str, str] = {}
+        self._nodes: dict[str, str] = {}
         for a, b in joints.bridges:
             self._joined[self._root(self._own(a))] = self._root(self._own(b))
         self._drivers: dict[str, tuple[_Strength, str, int]] = {}
         self._noise = random.Random(joints.seed)
         self.shorted = self._root(SUPPLY) == self._root(GROUND)
+        self._held = {self._root(net): 0 if self.shorted else level for net, level in RAILS.items()}
 
     def _own(self, pin: str) -> str:
         return pin if pin in self.joints.opens else tern.NETS.get(pin, pin)
@@ -117,7 +119,9 @@ class Nets:
 
     def node(self, pin: str) -> str:
         """What the pin is joined to: its net, or itself where its joint is open; bridges make one of two."""
-        return self._root(self._own(pin))
+        if pin not in self._nodes:  # bridges stay as they are while the levels change
+            self._nodes[pin] = self._root(self._own(pin))
+        return self._nodes[pin]
 
     def joined(self, a: str, b: str) -> bool:
         """Whether current passes between two pins of one net."""
@@ -125,11 +129,7 @@ class Nets:
 
     def held(self, pin: str) -> int | None:
         """The level that a supply gives the pin, None where none does."""
-        here = self.node(pin)
-        found = [level for net, level in RAILS.items() if self._root(net) == here]
-        if not found or self.shorted:
-            return 0 if found else None
-        return min(found) if here == self._root(GROUND) else max(found)
+        return self._held.get(self.node(pin))
 
     def drive(self, pin: str, level: int | None) -> None:
         """An output takes a level, or lets go."""
@@ -140,9 +140,9 @@ class Nets:
 
     def level(self, pin: str, pull: Pull = Pull.NONE) -> int | None:
         """The level at a pin, None where nothing drives it; `pull` is one inside the pin's own chip."""
-        here, held = self.node(pin), self.held(pin)
-        if held is not None:
-            return held
+        here = self.node(pin)
+        if here in self._held:
+            return self._held[here]
         there = [(strength, level) for strength, node, level in self._drivers.values() if node == here]
         there += [(_Strength.PULL, 1) for part in tern.PULL_UPS if self._pulls(part, here)]
         if pull is not Pull.NONE:
@@ -160,4 +160,4 @@ class Nets:
     def _pulls(self, part: str, node: str) -> bool:
         if part in self.joints.dead:
             return False
-        return self.node(f"{part}.1") == node and self.node(f"{part}.2") == self._root(SUPPLY)
+        return self.node(f"{part}.1") == node and self.node(f"{part}.2") == self.node(SUPPLY)

@@ -51,9 +51,13 @@ _SOURCES: Final = (
 )
 
 
-@lru_cache(maxsize=64)
 def volts(joints: Joints, board_v: float = 3.3) -> Mapping[str, float]:
     """Volts of every supply while the board has power; `board_v` is what its 3.3 V regulator was made for."""
+    return _volts(_steady(joints), board_v)
+
+
+@lru_cache(maxsize=256)
+def _volts(joints: Joints, board_v: float) -> Mapping[str, float]:
     wanted = [replace(one, volts=board_v) if one.net == SUPPLY else one for one in _SOURCES]
     parts = [*_copper(joints), *(Resistor(net, _ZERO, ohm) for net, ohm in _LOAD_OHM.items())]
     choices = [("on", "limit", "off") if _whole(one, joints) else ("off",) for one in wanted]
@@ -63,6 +67,11 @@ def volts(joints: Joints, board_v: float = 3.3) -> Mapping[str, float]:
         if all(len(may) == 1 or _agrees(one, state, found) for one, may, state in states):
             return {net: found.get(net, 0.0) for net in _LOAD_OHM}
     return dict.fromkeys(_LOAD_OHM, 0.0)
+
+
+def _steady(joints: Joints) -> Joints:
+    """Without what changes from reading to reading: a shaky joint touches while it is measured."""
+    return Joints(joints.opens, joints.bridges, joints.dead)
 
 
 def ohms(joints: Joints, a: str, b: str) -> float:
@@ -77,7 +86,6 @@ def ohms(joints: Joints, a: str, b: str) -> float:
     return min(circuit.UNREADABLE_OHM, across / _PROBE_A)
 
 
-@lru_cache(maxsize=256)
 def lives(joints: Joints, part: str) -> bool:
     """Whether a chip has its supplies: one good joint of each group, and voltage there."""
     if part in joints.dead:

@@ -111,6 +111,6 @@ RX_NETS: Final = frozenset(("MCU_RX", "BR_TXD"))
 RESET, STRAP, STRAP_LOW = "U4.7", "U4.44", "U4.20"
 LAMP_LINE: Final = ("U4.2", "R3.1", "R3.2", "D1.2")
 DRIVEN: Final[Mapping[str, int]] = MappingProxyType(
-    {"U1.14": 1, "U1.15": 1, "U1.17": 1, "U4.30": 1, "U4.13": 1, "U4.29": 0, "R4.1": 1}
+    {"U1.14": 1, "U1.15": 1, "U1.17": 1, "U4.30": 1, "U4.13": 1, "U4.29": 0, "BOOT0": 1}
 )
-"""What holds a level while the program asks its parts: idle lines, the radio off, the strap at the boot level."""
+"""Who holds a pin or a net while the program asks its parts: idle lines, the radio off, the strap at the boot level."""
