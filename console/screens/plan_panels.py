@@ -181,7 +181,7 @@ class SuspectsPanel(_Told):
     )
 
     def __init__(self, id: str, netlist: Netlist | None = None, is_rail: Callable[[str], bool] = bool) -> None:
-        """Without `netlist`, as in a capture, nothing is drawn; the nets that `is_rail` takes for supplies never are."""
+        """Without `netlist`, as in a capture, nothing is drawn; what `is_rail` takes for a supply never is."""
         super().__init__(id)
         self._netlist = netlist
         self._is_rail = is_rail
