@@ -41,6 +41,8 @@ from console.snapshot import Fold, Snapshot
 from console.words import measure
 
 _SILENT: Final = frozenset({Work.SYNC, Work.IDENTIFY})
+# a glance, ohms and silence are the same with joints that do not hold
+_CLEARS_NOBODY: Final = frozenset({Work.INSPECT, Work.CONTINUITY})
 _WORTH_A_LOOK: Final = 0.0005
 # P(a short is measured | solder joins the two nets), and for all else: common practice, no source
 _SURELY: Final = 0.95
@@ -176,7 +178,7 @@ class Bringup:
         good = result.outcome is Outcome.OK
         if result.skipped:
             self._runs.pop(stage.id, None)
-        elif good and stage.work in (Work.INSPECT, Work.CONTINUITY):  # these clear nobody of not working
+        elif good and (stage.work in _CLEARS_NOBODY or (stage.work is Work.LISTEN and not stage.hears)):
             self._runs.pop(stage.id, None)
             self._seen.add(stage.id)
         else:
