@@ -24,6 +24,8 @@ from console.session.session import Session
 from console.snapshot import Fold, Snapshot
 
 _SILENT: Final = frozenset({Work.SYNC, Work.IDENTIFY})
+# a glance, ohms and silence are the same with joints that do not hold
+_CLEARS_NOBODY: Final = frozenset({Work.INSPECT, Work.CONTINUITY})
 _WORTH_A_LOOK: Final = 0.0005
 # P(a short is measured | solder joins the two nets), and for all else: common practice, no source
 _SURELY: Final = 0.95
@@ -132,7 +134,7 @@ class Bringup:
                 self._marks.end(stage, Outcome.STOPPED, "", "left in the middle of it")
         self._marks.end(stage, result.outcome, result.found, result.off, result.seen)
         good = result.outcome is Outcome.OK
-        if good and stage.work in (Work.INSPECT, Work.CONTINUITY):  # these clear nobody of not working
+        if good and (stage.work in _CLEARS_NOBODY or (stage.work is Work.LISTEN and not stage.hears)):
             self._runs.pop(stage.id, None)
             self._seen.add(stage.id)
         else:
