@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from itertools import combinations
 from typing import Any, Final
 
@@ -17,20 +17,20 @@ _QUERIES: Final = ("id fpga?", "id memory?", "id clock?", "temperature?")
 _RAILS: Final = tuple(supplies.RESTING_OHM)
 
 
-def unseen(setup: Setup, faults: Iterable[str]) -> Iterator[str]:
+def unseen(setup: Setup, faults: Iterable[str], watched: Collection[str] = tern.WATCHED) -> Iterator[str]:
     """Those of the faults, staged one after the other, that leave the board as good or as bad as it was.
 
-    Raises UsageTrouble for what cannot be staged.
+    `watched` are the parts that somebody looks at to see whether they do what they are there for. Raises UsageTrouble for what cannot be staged.
     """
     for name in faults:
         before, setup = setup, with_fault(setup, fault(name))
         # what comes and goes shows in one of several readings
         times = 8 if setup.joints.shaky else 1
-        if before.joints != setup.joints and _signs(before, times) == _signs(setup, times):
+        if before.joints != setup.joints and _signs(before, watched, times) == _signs(setup, watched, times):
             yield name
 
 
-def _signs(setup: Setup, times: int) -> tuple[Any, ...]:
+def _signs(setup: Setup, watched: Collection[str], times: int) -> tuple[Any, ...]:
     logger, pairs = Logger(setup.joints), combinations((*_RAILS, tern.GROUND), 2)
     return (
         setup.flaws,
@@ -39,6 +39,6 @@ def _signs(setup: Setup, times: int) -> tuple[Any, ...]:
         boots(setup),
         [supplies.volts(setup.joints, setup.wiring.board_v)[rail] > 0.05 for rail in _RAILS],
         [meter.ohms(setup, *pair) < supplies.SHORT_OHM for pair in pairs],
-        [meter.does(setup, part) for part in sorted(tern.PARTS)],
+        [meter.does(setup, part) for part in sorted(watched)],
         [logger.answer(query) for _ in range(times) for query in _QUERIES],
     )

@@ -109,6 +109,8 @@ RX_LINE: Final = ("U4.31", "R1.2", "R1.1", "U1.17")
 TX_NETS: Final = frozenset(("MCU_TX", "BR_RXD"))
 RX_NETS: Final = frozenset(("MCU_RX", "BR_TXD"))
 RESET, STRAP, STRAP_LOW = "U4.7", "U4.44", "U4.20"
+WATCHED: Final = (LAMP, "J4")
+"""What the example's plan has the operator see at work."""
 LAMP_LINE: Final = ("U4.2", "R3.1", "R3.2", "D1.2")
 DRIVEN: Final[Mapping[str, int]] = MappingProxyType(
     {"U1.14": 1, "U1.15": 1, "U1.17": 1, "U4.30": 1, "U4.13": 1, "U4.29": 0, "BOOT0": 1}

@@ -16,7 +16,7 @@ from console.bench.client import SimulatedBench
 from console.bench.scenes import scenes, setup_for
 from console.bench.signs import NOTHING, unseen
 from console.boards.past import Past
-from console.boards.plan import Plan
+from console.boards.plan import Plan, Work
 from console.bringup.around import SystemPorts, settings_for
 from console.bringup.run import Bringup
 from console.clock import MonotonicClock
@@ -61,7 +61,8 @@ async def on_bench(
     if len(chosen) > 1:
         raise UsageTrouble("usage", f"one board, and {len(chosen)} scenes are given", help="leave all but one of them")
     scene = chosen[0] if chosen else None
-    for name in unseen(setup_for(scene), faults):
+    watched = {part for stage in plan.stages if stage.work is Work.CONFIRM for part in stage.exercises.parts}
+    for name in unseen(setup_for(scene), faults, watched):
         say(f"staged: {name} {NOTHING}")
     # a link: some faults take the port away, and it comes back under the same name
     with tempfile.TemporaryDirectory(prefix="wakeline-") as folder:

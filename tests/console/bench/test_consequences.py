@@ -152,6 +152,7 @@ def test_a_header_is_soldered_in_or_not() -> None:
         (("open-pin:pin=U4.3",), True),  # joined to nothing
         (("open-pin:pin=C4.1",), True),
         (("bridge-pins:a=U4.8,b=U4.23",), True),
+        (("open-pin:pin=J3.3",), True),  # nothing is plugged in there yet
         (("open-pin:pin=U4.31",), False),
         (("open-pin:pin=D1.1",), False),
         (("open-pin:pin=U5.17",), False),
@@ -162,6 +163,10 @@ def test_a_header_is_soldered_in_or_not() -> None:
 )
 def test_what_shows_nowhere_is_known(flaws: tuple[str, ...], nothing: bool) -> None:
     assert list(unseen(Setup(), flaws)) == (list(flaws) if nothing else [])
+
+
+def test_what_is_watched_decides_what_shows() -> None:
+    assert list(unseen(Setup(), ["open-pin:pin=J3.3"], ["J3"])) == []
 
 
 def test_what_hides_behind_another_fault_is_one_that_shows_nowhere() -> None:

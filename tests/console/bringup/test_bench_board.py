@@ -74,3 +74,12 @@ def test_two_faults_are_found_one_after_the_other() -> None:
     assert walk.boxed
     assert walk.failed == ["plug", "lamp"]
     assert walk.board.setup.joints == Joints()
+
+
+def test_a_silent_line_clears_nobody() -> None:
+    # the resistor in the board's TX line is open: `listen` passes as on a good board, and tells nothing of that line
+    walk = walked("open-pin:pin=R2.1")
+    assert walk.boxed
+    before = walk.looks[: walk.looks.index("open joint R2.1")]
+    assert "open joint U4.30" in before  # the same line's other joints are not put behind those of the chip's grounds
+    assert before.index("open joint U4.30") < before.index("open joint U4.23")
