@@ -20,7 +20,8 @@ _RAILS: Final = tuple(supplies.RESTING_OHM)
 def unseen(setup: Setup, faults: Iterable[str], watched: Collection[str] = tern.WATCHED) -> Iterator[str]:
     """Those of the faults, staged one after the other, that leave the board as good or as bad as it was.
 
-    `watched` are the parts that somebody looks at to see whether they do what they are there for. Raises UsageTrouble for what cannot be staged.
+    `watched` are the parts that somebody looks at to see whether they do what they are there for. Raises UsageTrouble
+    for what cannot be staged.
     """
     for name in faults:
         before, setup = setup, with_fault(setup, fault(name))
