@@ -6,13 +6,14 @@ Commands and their options are imported when they are asked for, so that `wakeli
 from __future__ import annotations
 
 import argparse
-import os
 import sys
 from collections.abc import Sequence
+from contextlib import redirect_stderr, redirect_stdout
 from importlib import import_module
 from typing import Final, NamedTuple, NoReturn
 
 from console import __version__
+from console.commands.printed import Printed, Unread, undelivered, unread_code
 from console.errors import Stopped, UsageTrouble, WakelineError
 
 _EXIT_WORDS: Final = """exit codes:
@@ -71,6 +72,10 @@ _COMMANDS: Final = {  # in the order of --help
     "bench": _Command("a simulated board on a real port, for any program", "bench", "line"),
     "completion": _Command("print a completion script for your shell", "completion", "shell", reports=False),
 }
+_UNREAD: Final = {  # the others are there for their text alone
+    **dict.fromkeys(("demo", "handshake", "try", "replay"), Unread.GOES_ON),
+    **dict.fromkeys(("program", "update", "restore", "read", "compare", "erase", "bringup"), Unread.TELLS),
+}
 
 
 def build_parser(only: str | None = None) -> argparse.ArgumentParser:
@@ -107,38 +112,47 @@ def build_parser(only: str | None = None) -> argparse.ArgumentParser:
 
 def run(argv: Sequence[str]) -> int:
     """Run one command line; returns the exit code. No traceback ever reaches the user's screen."""
+    out, err = Printed(sys.stdout), Printed(sys.stderr, goes_on=True)
     as_json = "--json" in argv
+    name = argv[0] if argv and argv[0] in _COMMANDS else None
+    unread = _UNREAD.get(name or "", Unread.ENDS)
+    out.goes_on = unread is not Unread.ENDS
+    with redirect_stdout(out), redirect_stderr(err):
+        code = unread_code(out, _run(argv, name, out, as_json), unread, as_json)
+        err.flush()
+        return code
+
+
+def _run(argv: Sequence[str], name: str | None, out: Printed, as_json: bool) -> int:
     try:
-        options = build_parser(argv[0] if argv and argv[0] in _COMMANDS else None).parse_args(argv)
+        options = build_parser(name).parse_args(argv)
         command = import_module(f"console.commands.{options.module}")
-        return int(command.run(options))
+        code = int(command.run(options))
+        out.flush()
+        return code
+    except SystemExit:  # --help and --version, told by the library
+        out.goes_on = True
+        out.flush()
+        raise
     except WakelineError as error:
-        return _tell(error, as_json)
+        return _tell(error, as_json, out)
     except KeyboardInterrupt:
-        return _tell(Stopped("stopped", "stopped by the user", help="start again when ready"), as_json)
-    except BrokenPipeError:
-        # the reader of our output left; point stdout elsewhere so that the interpreter's last flush stays silent
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
-    except Exception:
-        import tempfile
-        import traceback
+        return _tell(Stopped("stopped", "stopped by the user", help="start again when ready"), as_json, out)
+    except Exception as error:
+        if error is out.lost:  # of a command that is there for its text alone
+            return 0 if isinstance(error, BrokenPipeError) else _tell(undelivered(error), False, out)
+        from console.mistake import mistake
 
-        with tempfile.NamedTemporaryFile(
-            "w", prefix="wakeline-internal-", suffix=".txt", delete=False, encoding="utf-8", errors="backslashreplace"
-        ) as report:
-            traceback.print_exc(file=report)
-        trouble = WakelineError(
-            "internal", "wakeline made a mistake", where=report.name, help="please report it with that file"
-        )
-        return _tell(trouble, as_json)
+        return _tell(mistake(error), as_json, out)
 
 
-def _tell(error: WakelineError, as_json: bool) -> int:
+def _tell(error: WakelineError, as_json: bool, out: Printed) -> int:
+    out.goes_on = True  # the exit code is this error's, whoever reads its words
     if as_json:
         from console.summary import dumps, error_object
 
         print(dumps(error_object(error)))
     else:
         print("\n".join(error.lines()), file=sys.stderr)
+    out.flush()
     return error.outcome.exit_code

@@ -77,9 +77,10 @@ class MarkKind(StrEnum):
     FINDING = "finding"  # test, message; check and outcome where it answers a check, seen where it is an observation
     NOTE = "note"  # text
     PLAN = "plan"  # what a programming run is about to do: task, bytes, pages, expected_s
-    PROGRESS = "progress"  # done, total (bytes), repeated: how far the running stage is
+    # done, total (bytes): how far the running stage is; proven, written, erased (ranges): what is known by now
+    PROGRESS = "progress"
     CHIP = "chip"  # unique_id: 24 hex digits, what tells this chip from all others of its kind
-    PROOF = "proof"  # proven, written, erased (address ranges), complete: what is known of the memory at the end
+    PROOF = "proof"  # complete, and as in progress what is known of the memory at the end
     BRINGUP = "bringup"  # step, and what belongs to it: how a board's plan goes (console.bringup.fold names the steps)
     LINK_LOST = "link-lost"  # message, help
     ERROR = "error"  # code, message, help: the run ended for this reason

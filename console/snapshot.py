@@ -404,15 +404,14 @@ def ended(snapshot: Snapshot) -> Snapshot:
         message = f"the record ends in the middle of the plan{f', at {at}' if at else ''}"
         problem = Problem("incomplete", message, "run it again; --from STAGE goes on from a stage")
         return replace(snapshot, outcome=plan.settled(), running_stage=None, problem=problem)
-    if snapshot.running_stage is None:
+    run = snapshot.programming
+    if snapshot.running_stage is None and run is None:
         return replace(snapshot, outcome=Outcome.NO_ANSWER)
-    message = f"the record ends while stage {snapshot.running_stage} runs"
-    return replace(
-        snapshot,
-        outcome=Outcome.STOPPED,
-        running_stage=None,
-        problem=Problem("incomplete", message, "repeat the handshake"),
+    at = f"stage {snapshot.running_stage}" if snapshot.running_stage is not None else "the task on the chip"
+    problem = Problem(
+        "incomplete", f"the record ends while {at} runs", "repeat the handshake" if run is None else GO_ON
     )
+    return replace(snapshot, outcome=Outcome.STOPPED, running_stage=None, problem=problem)
 
 
 def exit_code(snapshot: Snapshot) -> int:

@@ -120,6 +120,8 @@ def proof_lines(state: Programming | None) -> list[str]:
     again = []
     if state.repeated or state.repaired:
         again = [f"repeated on the way: {state.repeated}; erased and written a second time: {state.repaired}"]
+    if not state.ended:  # what came after the last mark is in the bytes, and nobody has said that it was right
+        how += ", at least"
     proven = f"proven by {how}: {state.proven or 'nothing'}"
     if state.task == "read":  # nothing says what it should be
         done = (

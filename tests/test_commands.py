@@ -13,6 +13,7 @@ import pytest
 
 from console.bench.client import SimulatedBench
 from console.cli import _COMMANDS
+from console.link.address_lock import lock_addresses
 
 ROOT = Path(__file__).resolve().parent.parent
 CAPTURES = ROOT / "captures"
@@ -263,3 +264,16 @@ async def test_a_reader_that_leaves_early_changes_neither_the_run_nor_its_exit_c
         os.close(read)  # as `head` does
         _, err = await process.communicate()
     assert (process.returncode, err.decode()) == (3, "")
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="this system has no advisory locks")
+async def test_a_second_program_on_one_socket_is_told_who_has_it() -> None:
+    async with SimulatedBench() as bench:
+        await bench.start(socket=True)
+        lock = lock_addresses([("127.0.0.1", int(bench.port.rpartition(":")[2]))])
+        code, out, _ = await wakeline("handshake", bench.port, "--json")
+        found = check_contract(out)
+        assert (code, found["error"]["code"], found["causes"][0]["id"]) == (6, "port-busy", "port-busy")
+        assert f"(pid {os.getpid()})" in found["error"]["help"] or not sys.platform.startswith("linux")
+        lock.release()
+        assert (await wakeline("handshake", bench.port, "--json"))[0] == 0

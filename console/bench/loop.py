@@ -205,12 +205,12 @@ class Bench:
         return max(due, min(self._written_at + _BUNDLE_S, self._board.run_end_s()))
 
     def _select(self, timeout: float, *, watch_port: bool) -> None:
-        descriptor = self._end.watch() if self._end is not None and watch_port else None
+        descriptors = self._end.watch() if self._end is not None and watch_port else ()
         sockets = self._control.sockets()
-        watched: list[socket.socket | int] = [self._wake, *sockets, *([] if descriptor is None else [descriptor])]
+        watched: list[socket.socket | int] = [self._wake, *sockets, *descriptors]
         self._delay.mark()
         until = time.monotonic() + timeout
-        eager_until = self._written_at + _EAGER_S if descriptor is not None else 0.0
+        eager_until = self._written_at + _EAGER_S if descriptors else 0.0
         while not (ready := select.select(watched, [], [], 0)[0]) and timeout > 0:
             if (now := time.monotonic()) >= eager_until:
                 # select takes microseconds; epoll and poll round up to milliseconds

@@ -29,6 +29,7 @@ else:
     HAVE_PTY = hasattr(os, "openpty")
 
 _BACKLOG: Final = 2 * 1024 * 1024
+_HAVE_HANG_UP: Final = hasattr(select, "poll") and hasattr(select, "POLLRDHUP")
 _LINUX: Final[bool] = sys.platform.startswith("linux")
 # asm-generic/ioctls.h and termbits.h of Linux: struct termios2 gives the rate as a number, whatever it is
 _TCGETS2: Final = 0x802C542A
@@ -45,8 +46,8 @@ class End(Protocol):
         """Whether opening must be asked for now and then, because nothing can be watched for it."""
         ...
 
-    def watch(self) -> int | None:
-        """The descriptor to watch for bytes (or for somebody who comes), or None."""
+    def watch(self) -> tuple[int, ...]:
+        """The descriptors to watch for bytes, and for somebody who comes; none where nothing can be."""
         ...
 
     def is_open(self) -> bool:
@@ -118,9 +119,9 @@ class PtyEnd:
         self._holder: int | None = None
         self._access = stat.S_IMODE(os.stat(self.name).st_mode)
 
-    def watch(self) -> int | None:
+    def watch(self) -> tuple[int, ...]:
         """The master, only while somebody has the slave open: a hang-up would be reported without end."""
-        return self._master if self.is_open() else None
+        return (self._master,) if self.is_open() else ()
 
     def is_open(self) -> bool:
         """No hang-up is reported; a program of ours that holds it busy does not count."""
@@ -193,18 +194,43 @@ class SocketEnd:
         self._client: socket.socket | None = None
         self._kept = _Kept()
 
-    def watch(self) -> int | None:
-        """The program's connection, or the listener while there is none."""
-        return (self._client or self._listener).fileno()
+    def watch(self) -> tuple[int, ...]:
+        """The listener, and the program's connection; that alone once the program has left and is still read."""
+        if self._client is None:
+            return (self._listener.fileno(),)
+        if self._left():
+            return (self._client.fileno(),)
+        return (self._client.fileno(), self._listener.fileno())
 
     def is_open(self) -> bool:
-        """Whether a program is connected; lets one in that waits."""
+        """Whether a program is connected. Lets one in that waits; a second one is sent away, and its bytes with it."""
         if self._client is None:
             with contextlib.suppress(OSError):
                 self._client, _ = self._listener.accept()
                 self._client.setblocking(False)
                 self._client.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        elif not self._left():
+            with contextlib.suppress(OSError):
+                second, _ = self._listener.accept()
+                # closed without a time to linger: the ABORT of RFC 9293, what it sent is never read
+                second.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+                second.close()
         return self._client is not None
+
+    def _left(self) -> bool:
+        """Whether the program has gone, perhaps with bytes that are still to be read; the next may wait already."""
+        if self._client is None:
+            return True
+        if _HAVE_HANG_UP:
+            poll = select.poll()
+            poll.register(self._client, select.POLLRDHUP)
+            return bool(poll.poll(0))
+        try:  # here it shows only once all is read
+            return not self._client.recv(1, socket.MSG_PEEK)
+        except BlockingIOError:
+            return False
+        except OSError:
+            return True
 
     def read(self, most: int) -> bytes:
         """See `End`."""

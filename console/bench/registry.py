@@ -9,12 +9,12 @@ from __future__ import annotations
 import contextlib
 import json
 import os
-import stat
 import sys
 from pathlib import Path
 from typing import Final, NamedTuple
 
 from console.errors import PortTrouble
+from console.runtime import own_folder
 
 _MOST_BYTES: Final = 65536
 
@@ -30,32 +30,17 @@ class BenchEntry(NamedTuple):
     scene: str
 
 
-def _temporary() -> str:
-    """The system's folder for temporary files; the library that finds it is slow to load and only needed elsewhere."""
-    if os.name == "posix":
-        return os.environ.get("TMPDIR") or "/tmp"
-    import tempfile
-
-    return tempfile.gettempdir()
-
-
 def folder() -> Path:
     """Where the entries are; made if missing. Raises PortTrouble when it is not private to this user."""
-    runtime = os.environ.get("XDG_RUNTIME_DIR")
-    base = Path(runtime) if runtime and Path(runtime).is_dir() else Path(_temporary())
-    path = base / f"wakeline-bench-{os.getuid() if hasattr(os, 'getuid') else os.environ.get('USERNAME', 'user')}"
-    with contextlib.suppress(FileExistsError):
-        path.mkdir(mode=0o700)
-    if hasattr(os, "getuid"):
-        state = path.lstat()
-        if not stat.S_ISDIR(state.st_mode) or state.st_uid != os.getuid() or state.st_mode & 0o077:
-            raise PortTrouble(
-                "bench-folder",
-                "the folder for running benches is not private to you",
-                where=str(path),
-                help="remove it, or set XDG_RUNTIME_DIR to a folder of your own",
-            )
-    return path
+    try:
+        return own_folder("bench")
+    except PermissionError as error:
+        raise PortTrouble(
+            "bench-folder",
+            "the folder for running benches is not private to you",
+            where=str(error.filename),
+            help="remove it, or set XDG_RUNTIME_DIR to a folder of your own",
+        ) from error
 
 
 def register(entry: BenchEntry) -> Path:

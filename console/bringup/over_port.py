@@ -188,8 +188,7 @@ class OverPort:
             if wrong:
                 more = f", and {count_of(len(wrong) - 1, 'more block')}" if len(wrong) > 1 else ""
                 return Result(Outcome.MISMATCH, off=f"the chip does not hold this image: {wrong[0].where}{more}")
-        proven = sum(span.size for span in work.ledger.merged(work.ledger.proven))
-        return Result(Outcome.OK, f"{count_of(proven, 'byte')} read back, all right")
+        return Result(Outcome.OK, f"{count_of(work.ledger.proven.size, 'byte')} read back, all right")
 
     async def _content(self, stage: Stage) -> OnChip:
         """The programming plan for the stage's image on the chip at hand; made once per power-up."""

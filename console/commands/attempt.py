@@ -215,24 +215,12 @@ class LiveText:
             self._timer.cancel()
             self._timer = None
         self._print(len(self._fold.trace))
-        try:
-            self._stream.flush()
-        except BrokenPipeError:
-            self._leave()
-
-    def _leave(self) -> None:
-        """Whoever read our output has gone: the run goes on to its end in silence, and its exit code stays true."""
-        self._stream = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115  # lives as long as the process
-        if not sys.stdout.closed:
-            os.dup2(self._stream.fileno(), sys.stdout.fileno())
+        self._stream.flush()
 
     def _print(self, stop: int) -> None:
         trace = self._fold.trace
-        try:
-            for index in range(self._printed, stop):
-                self._stream.write(row_text(trace.row(index), trace.start_ns or 0) + "\n")
-        except BrokenPipeError:
-            self._leave()
+        for index in range(self._printed, stop):
+            self._stream.write(row_text(trace.row(index), trace.start_ns or 0) + "\n")
         self._printed = max(self._printed, stop)
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import signal
 import tempfile
 from collections.abc import AsyncIterator, Callable, Sequence
 from dataclasses import dataclass
@@ -26,6 +25,7 @@ from console.commands.plan_text import PlanText
 from console.errors import UsageTrouble
 from console.operating import Hands
 from console.session.session import Session
+from console.signals import heeded
 from console.snapshot import Fold, Snapshot
 from console.summary import cause_lines
 
@@ -117,22 +117,21 @@ async def carry_out(
 
 
 async def _until_stopped(bringup: Bringup, session: Session) -> None:
-    """Ctrl-C ends what runs over the port, at a block's border while something is written; else it leaves the plan."""
-    loop, task = asyncio.get_running_loop(), asyncio.ensure_future(bringup.run())
+    """Ctrl-C (and what else asks for an end) ends what runs over the port, at a block's border while something is
+    written; else it leaves the plan."""
+    task, left = asyncio.ensure_future(bringup.run()), False
 
     def pressed() -> None:
+        nonlocal left
         if session.busy:
             bringup.stop()
         else:
+            left = True
             task.cancel()
 
-    try:
-        loop.add_signal_handler(signal.SIGINT, pressed)
-    except (NotImplementedError, RuntimeError, ValueError):  # this system, or a thread: Ctrl-C then ends at once
-        await task
-        return
-    try:
-        with contextlib.suppress(asyncio.CancelledError):
+    with heeded(pressed):
+        try:
             await task
-    finally:
-        loop.remove_signal_handler(signal.SIGINT)
+        except asyncio.CancelledError:
+            if not left:
+                raise

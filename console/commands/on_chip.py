@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import signal
 import sys
 from argparse import Namespace
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
+from contextlib import AbstractContextManager
 from dataclasses import fields
 from typing import Any, Final
 
@@ -17,6 +17,7 @@ from console.errors import UsageTrouble, WakelineError
 from console.programming.chips import Chip
 from console.programming.stages import Work
 from console.session.session import Session
+from console.signals import heeded, interrupting
 from console.snapshot import Fold, Snapshot, exit_code
 from console.summary import as_object, cause_lines, dumps, proof_lines, stage_lines, target_lines
 from console.tasks.catalogue import TASKS
@@ -96,7 +97,8 @@ async def _run(
 class TextFront:
     """Implements `console.tasks.job.Front` with lines and a prompt; `live` None: nobody reads and nobody answers.
 
-    Ctrl-C in the middle of a run: the first press ends it at the next block's border, the second at once.
+    Ctrl-C in the middle of a run: the first press ends it at the next block's border, the second at once. So do the
+    other signals that ask for an end.
     """
 
     def __init__(self, session: Session, fold: Fold, live: ProgressText | None) -> None:
@@ -119,32 +121,20 @@ class TextFront:
         need_somebody(self._live is None, option)
         if self._live is not None:
             self._live.flush()
-        before = signal.signal(signal.SIGINT, signal.default_int_handler)  # a question can be left with Ctrl-C
         try:
-            answer = input(f"{question} Type {wanted} to go on: ")  # noqa: ASYNC250  # the chip waits too
-        except (EOFError, KeyboardInterrupt):
+            with interrupting():
+                answer = input(f"{question} Type {wanted} to go on: ")  # noqa: ASYNC250  # the chip waits too
+        except (EOFError, KeyboardInterrupt, OSError):  # the last: the terminal is gone
             return False
-        finally:
-            signal.signal(signal.SIGINT, before)
         return answer.strip().casefold() == wanted.casefold()
 
     async def which_chip(self, product_id: int, fitting: Sequence[Chip]) -> Chip | None:
         """The command line says it, or nobody does."""
         return None
 
-    @contextlib.contextmanager
-    def listening(self) -> Iterator[None]:
-        """While the block runs, Ctrl-C is ours."""
-        loop = asyncio.get_running_loop()
-        try:
-            loop.add_signal_handler(signal.SIGINT, self._pressed)
-        except (NotImplementedError, RuntimeError, ValueError):  # this system, or a thread: Ctrl-C then ends at once
-            yield
-            return
-        try:
-            yield
-        finally:
-            loop.remove_signal_handler(signal.SIGINT)
+    def listening(self) -> AbstractContextManager[None]:
+        """While the block runs, Ctrl-C and what else asks for an end is ours."""
+        return heeded(self._pressed)
 
     def _pressed(self) -> None:
         if stop(self._session, self._work, self._fold.snapshot().running_stage is not None):

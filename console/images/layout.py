@@ -2,7 +2,8 @@
 
 Source for the vector table: ARMv6-M and ARMv7-M Architecture Reference Manuals (DDI 0419, DDI 0403), "The vector
 table": word 0 is the initial main stack pointer (its two lowest bits are always zero), word 1 the reset vector, whose
-bit 0 must be one (thumb). Source for stacks in 8 byte steps: Procedure Call Standard for the Arm Architecture.
+bit 0 must be one (thumb); "Vector Table Offset Register": bits 6 to 0 of a table's address are zero. Source for stacks
+in 8 byte steps: Procedure Call Standard for the Arm Architecture.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ from console.words import count_of, size
 # DDI 0403, "The system address map": SRAM is 0x20000000 to 0x3FFFFFFF; RAM at the core's own bus from 0x10000000 on is
 # what chips of these families have there
 _ANY_RAM: Final = (Span(0x2000_0000, 0x2000_0000), Span(0x1000_0000, 0x10_0000))
+_TABLE_STEP: Final = 128
 _ERASED_WORDS: Final = (0xFFFF_FFFF, 0)
 
 
@@ -188,7 +190,10 @@ def _vector_findings(image: Image, chip: Chip | None) -> Iterator[Finding]:
     table = vectors(image, chip)
     ram = _ANY_RAM if chip is None else (*chip.ram, *chip.core_ram)
     if chip is None:
-        severity, help = Severity.WARNS, "right for data; a program should begin with its vector table"
+        severity, help = (
+            Severity.WARNS,
+            "right for data; for a program look at the link script, or at --address for raw data",
+        )
     else:
         severity, help = Severity.STOPS, "look at the link script, or at --address for raw data"
     if table is None:
@@ -202,7 +207,13 @@ def _vector_findings(image: Image, chip: Chip | None) -> Iterator[Finding]:
         yield Finding(severity, "vectors-erased", "the vector table is blank", table.address, help)
         return
     found = []
-    if stack % 4 or not any(part.start < stack <= part.end for part in ram):
+    if table.address % _TABLE_STEP:
+        words = f"no vector table can begin at 0x{table.address:08X}, which is no multiple of {_TABLE_STEP}"
+        found.append(("vectors-misplaced", words, table.address))
+    if stack % 4:
+        words = f"the initial stack pointer 0x{stack:08X} is no multiple of 4, as every stack pointer is"
+        found.append(("stack-pointer", words, table.address))
+    elif not any(part.start < stack <= part.end for part in ram):
         where = "no RAM address" if chip is None else f"not in the RAM of {chip.name}"
         found.append(("stack-pointer", f"the initial stack pointer 0x{stack:08X} is {where}", table.address))
     if not reset & 1:

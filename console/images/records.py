@@ -41,7 +41,7 @@ class Pieces:
     def begin(self, address: int, line: int) -> list[bytes]:
         """A list for the bytes from `address`: one item (not empty) per line, `line` and the lines behind it."""
         if len(self._runs) >= MAX_RUNS:
-            self.wrong(line, 1, f"more than {MAX_RUNS} separate pieces", "a firmware image has a handful of pieces")
+            self.wrong(line, 1, f"more than {MAX_RUNS} separate pieces", note="a firmware image has a handful")
         run: list[bytes] = []
         self._runs.append((address, line, run))
         return run
@@ -57,7 +57,7 @@ class Pieces:
                 self._twice(below, above)
         if ends[-1] > ADDRESS_LIMIT:
             line = _line_of(runs[-1], ADDRESS_LIMIT)
-            self.wrong(line, 1, "data behind address 0xFFFFFFFF", "a 32-bit chip has no such address")
+            self.wrong(line, 1, "data behind address 0xFFFFFFFF", note="a 32-bit chip has no such address")
         return joined(Segment(address, b"".join(chunks)) for address, _, chunks in runs)
 
     def _twice(self, below: tuple[int, int, list[bytes]], above: tuple[int, int, list[bytes]]) -> NoReturn:
@@ -67,7 +67,8 @@ class Pieces:
             second,
             1,
             f"address 0x{address:08X} is given again, after line {first}",
-            "each address once: else what is written would depend on the order of the lines",
+            "each address once",
+            note="what is written would depend on the order of the lines",
             help="find out which of the two is meant; files that were pasted together are merged by the linker instead",
         )
 
@@ -86,10 +87,12 @@ class Pieces:
         """Say that a record's checksum is wrong; it stands in the last two digits."""
         self.wrong(number, len(line) - 1, f"the checksum is {found:02X}", f"{right:02X} for this record's bytes")
 
-    def wrong(self, line: int, column: int, found: str, right: str = "", help: str = MAKE_AGAIN) -> NoReturn:
-        """Raise InputTrouble with line and column (from 1), what was found and what would be right."""
+    def wrong(
+        self, line: int, column: int, found: str, right: str = "", *, note: str = "", help: str = MAKE_AGAIN
+    ) -> NoReturn:
+        """Raise InputTrouble with line and column (from 1), what was found, what would stand there instead, and why."""
         where = f"{self._path}:{line}:{column}"
-        note = f"right would be: {right}" if right else ""
+        note = "; ".join(filter(None, (f"right would be: {right}" if right else "", note)))
         raise InputTrouble(self._code, f"line {line}, column {column}: {found}", where=where, note=note, help=help)
 
     def unfinished(self, lines: int, record: str) -> NoReturn:
@@ -98,7 +101,7 @@ class Pieces:
             max(lines, 1),
             1,
             f"the file ends without its end record ({record})",
-            "it may be cut short; nothing is taken",
+            note="it may be cut short, so nothing of it is taken",
         )
 
 

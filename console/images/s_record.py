@@ -70,7 +70,7 @@ def read_s_record(data: bytes, path: str) -> Image:
                 number,
                 5,
                 f"the file says it has {count_of(value, 'data record')}, but {records} came before",
-                "all of them",
+                note="records were lost on the way, or came twice",
             )
         if kind in _ENDS:
             entry, ended = value, number

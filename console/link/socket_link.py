@@ -11,6 +11,7 @@ from urllib.parse import urlsplit
 from console.clock import Clock
 from console.errors import PortTrouble
 from console.link import troubles
+from console.link.address_lock import AddressLock, AddressTaken, lock_addresses
 from console.link.base import LinkSettings, OpenReport, Receiver
 from console.text import clean
 from protocols.uart import Frame
@@ -21,6 +22,8 @@ WRITE_BUFFER: Final = 1024
 LOCAL_LATENCY_S: Final = 0.02
 # from memory: a wireless or routed path inside one house or town, with one retransmission
 NETWORK_LATENCY_S: Final = 0.3
+_RATE_NOTE: Final = "rate and frame are set at the other end of the connection"
+_ALONE_NOTE: Final = "nothing keeps another program off this address: see that none uses it"
 
 
 class SocketLink:
@@ -33,7 +36,8 @@ class SocketLink:
         self._host, self._tcp_port = _address(settings.port)
         self._receiver: Receiver | None = None
         self._transport: asyncio.Transport | None = None
-        self._opening: asyncio.Task[tuple[asyncio.Transport, _Protocol]] | None = None
+        self._opening: asyncio.Task[asyncio.Transport] | None = None
+        self._lock = AddressLock()
         self._gone: asyncio.Future[None] | None = None
         self._lost: PortTrouble | None = None
 
@@ -47,24 +51,21 @@ class SocketLink:
         if self._transport is not None or self._opening is not None:
             raise RuntimeError("the link is open already")
         self._lost = None
-        loop = asyncio.get_running_loop()
-        gone: asyncio.Future[None] = loop.create_future()
+        gone: asyncio.Future[None] = asyncio.get_running_loop().create_future()
         self._receiver = receiver  # bytes may arrive before the connecting task ends
-        opening = asyncio.create_task(loop.create_connection(lambda: _Protocol(self, gone), self._host, self._tcp_port))
+        opening = asyncio.create_task(self._connect(gone))
         self._opening = opening
         try:
             async with asyncio.timeout(CONNECT_DEADLINE_S):
-                transport, _ = await opening
-        except TimeoutError:
-            self._receiver = None
-            raise troubles.slow_trouble(self._settings.port, CONNECT_DEADLINE_S) from None
+                transport = await opening
         except asyncio.CancelledError:
-            closed, self._receiver = self._receiver is None, None
+            closed = self._receiver is None
+            self._let_go()
             if closed:
                 raise troubles.closed_trouble(self._settings.port) from None
             raise
-        except (OSError, ValueError) as error:
-            self._receiver = None
+        except (OSError, ValueError, AddressTaken) as error:  # a TimeoutError is one of the first
+            self._let_go()
             raise _connect_trouble(self._settings.port, error) from error
         finally:
             self._opening = None
@@ -73,6 +74,7 @@ class SocketLink:
             raise self._lost
         if self._unheard():  # the closing came when the connection stood and this task had not been woken yet
             transport.abort()
+            self._let_go()
             raise troubles.closed_trouble(self._settings.port)
         self._transport = transport
         transport.set_write_buffer_limits(high=WRITE_BUFFER)
@@ -88,8 +90,20 @@ class SocketLink:
             low_latency=None,
             opening_pulse=None,
             latency_s=LOCAL_LATENCY_S if local else NETWORK_LATENCY_S,
-            notes=("rate and frame are set at the other end of the connection",),
+            notes=(_RATE_NOTE,) if self._lock.held else (_RATE_NOTE, _ALONE_NOTE),
         )
+
+    async def _connect(self, gone: asyncio.Future[None]) -> asyncio.Transport:
+        """Lock what the name stands for, then connect: a second connection may already disturb the first program."""
+        loop = asyncio.get_running_loop()
+        found = await loop.getaddrinfo(self._host, self._tcp_port, type=socket.SOCK_STREAM)
+        self._lock = lock_addresses((str(address[0]), self._tcp_port) for *_, address in found)
+        transport, _ = await loop.create_connection(lambda: _Protocol(self, gone), self._host, self._tcp_port)
+        return transport
+
+    def _let_go(self) -> None:
+        self._receiver = None
+        self._lock.release()
 
     def write(self, data: bytes) -> None:
         """Hand bytes to the connection without blocking; raises PortTrouble link-lost after a loss or when not open."""
@@ -123,6 +137,8 @@ class SocketLink:
             transport.abort()
         if self._gone is not None:
             await asyncio.wait([self._gone], timeout=CLOSE_DEADLINE_S)
+        if self._opening is None:  # else the one who opens lets go of it
+            self._lock.release()
 
     def _unheard(self) -> bool:
         return self._receiver is None
@@ -139,6 +155,7 @@ class SocketLink:
     def ended(self, error: Exception | None) -> None:
         """The connection is gone."""
         receiver, self._receiver, self._transport = self._receiver, None, None
+        self._lock.release()
         if receiver is not None:
             self._lost = troubles.lost_trouble(self._settings.port, error, remote=True)
             if self._opening is None:  # else opening raises it
@@ -183,6 +200,10 @@ def _address(url: str) -> tuple[str, int]:
 
 def _connect_trouble(port: str, error: BaseException) -> PortTrouble:
     """The trouble of a connection that was not made."""
+    if isinstance(error, TimeoutError):
+        return troubles.slow_trouble(port, CONNECT_DEADLINE_S)
+    if isinstance(error, AddressTaken):
+        return troubles.busy_trouble(port, error.holder)
     note = clean(str(error), 200)
     if isinstance(error, ConnectionRefusedError):
         message, help_ = "nothing listens at this address", "start the server of the port, or correct the port number"

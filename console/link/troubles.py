@@ -78,8 +78,7 @@ def open_trouble(
             help="plug the adapter in and run `wakeline ports`; `wakeline ports --watch` says why it does not show up",
         )
     if number in _BUSY:
-        by, whom = (f" by {holder}", holder) if holder else ("", "the other program that uses it")
-        return PortTrouble("port-busy", f"the port is in use{by}", where=where, help=f"close {whom}, then try again")
+        return busy_trouble(port, holder)
     if number in _FORBIDDEN:
         return PortTrouble(
             "port-permission", "you may not open this port", where=where, help=permission_cure(port, system)
@@ -93,6 +92,12 @@ def open_trouble(
         note=clean(str(error) or type(error).__name__, 200),
         help="try another rate or frame; if that fails too, unplug the adapter, wait a moment and plug it in again",
     )
+
+
+def busy_trouble(port: str, holder: str | None) -> PortTrouble:
+    """The trouble of a port that another program has; `holder` is its name, None where it cannot be seen."""
+    by, whom = (f" by {holder}", holder) if holder else ("", "the other program that uses it")
+    return PortTrouble("port-busy", f"the port is in use{by}", where=clean(port), help=f"close {whom}, then try again")
 
 
 def retune_trouble(port: str, error: BaseException, baud: int, frame: Frame) -> PortTrouble:
@@ -135,7 +140,7 @@ def lost_trouble(port: str, error: BaseException | None = None, *, remote: bool 
         "the connection was closed by the other end" if remote else "the port went away",
         where=clean(port),
         note=clean(str(error), 200) if error is not None and str(error) else "",
-        help="start the server of the port again, then retry"
+        help="see that the server of the port runs and that no other program uses it, then retry"
         if remote
         else "look at the USB cable and plug, then retry; the port may come back under another name",
     )

@@ -10,7 +10,11 @@ from console.text import clean
 
 _MOST_SPANS: Final = 4000  # characters of a list of ranges; longer ones are cut with a word when they are written
 # the loader is in ROM: whatever a cut leaves in flash, the board can be programmed again
-GO_ON: Final = "the boot loader is still there: connect and power the board, then go on with --resume"
+# but one that was reset or lost its power is not in it, or has not heard the sync: only a reset settles that
+GO_ON: Final = (
+    "the boot loader is still there: connect and power the board, reset it into the boot loader (boot strap set), "
+    "then go on with --resume"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,7 +23,8 @@ class Programming:
 
     `done` of `total` bytes of the running or last stage, at `rate` bytes a second since the stage began; `eta_s` is
     what is left of the stage at that rate (None while nothing can be said). `complete`: everything the plan says was
-    read back and was right. `ended`: the run has said its last word. `planned` False: only something is read so far.
+    read back and was right. `ended`: the run has said its last word; before, what is proven, written and erased is what
+    the latest progress said, and may be more by now. `planned` False: only something is read so far.
     `differing_bytes` and `differing_places`: what a comparison found that read everything.
     """
 
@@ -89,18 +94,10 @@ class ProgrammingFold:
                 self._progress(self.state or replace(_NOTHING, stage=self._stage), mark)
             case MarkKind.PROOF if self.state is not None:
                 self.state = replace(
-                    self.state,
+                    _known(self.state, mark),
                     complete=mark.fields.get("complete") is True,
                     ended=True,
                     eta_s=None,
-                    proven=_text(mark, "proven"),
-                    proven_bytes=_count(mark, "proven_bytes"),
-                    by_checksum=_count(mark, "by_checksum"),
-                    written=_text(mark, "written"),
-                    erased=_text(mark, "erased"),
-                    unsure=_text(mark, "unsure"),
-                    repeated=_count(mark, "repeated"),
-                    repaired=_count(mark, "repaired"),
                     differing_bytes=_count(mark, "differing_bytes"),
                     differing_places=_count(mark, "differing_places"),
                 )
@@ -112,7 +109,22 @@ class ProgrammingFold:
         passed_s = (mark.t_ns - self._begun_ns) / 1e9
         rate = done / passed_s if passed_s > 0 else 0.0
         eta_s = max(0, total - done) / rate if rate > 0 else None
-        self.state = replace(state, done=done, total=total, rate=rate, eta_s=eta_s, repeated=_count(mark, "repeated"))
+        self.state = replace(_known(state, mark), done=done, total=total, rate=rate, eta_s=eta_s)
+
+
+def _known(state: Programming, mark: Mark) -> Programming:
+    """With what the mark says of the memory (`Ledger.words`), all of it: a later mark takes an earlier one's place."""
+    return replace(
+        state,
+        proven=_text(mark, "proven"),
+        proven_bytes=_count(mark, "proven_bytes"),
+        by_checksum=_count(mark, "by_checksum"),
+        written=_text(mark, "written"),
+        erased=_text(mark, "erased"),
+        unsure=_text(mark, "unsure"),
+        repeated=_count(mark, "repeated"),
+        repaired=_count(mark, "repaired"),
+    )
 
 
 def after_a_cut(advice: str) -> str:

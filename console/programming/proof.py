@@ -10,7 +10,10 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Final
 
+from console.events import Value
 from console.images.image import Span
+from console.programming.outlook import numbers
+from console.programming.ranges import Ranges
 from console.words import count_of, differing
 
 _LISTED: Final = 40
@@ -111,10 +114,10 @@ class Ledger:
 
     erased: set[int] = field(default_factory=set)
     """Numbers of the units whose erase was acknowledged."""
-    written: list[Span] = field(default_factory=list)
-    """Blocks whose write was acknowledged or read back right."""
-    proven: list[Span] = field(default_factory=list)
-    """Blocks that were read and are right."""
+    written: Ranges = field(default_factory=Ranges)
+    """Where a write was acknowledged or read back right."""
+    proven: Ranges = field(default_factory=Ranges)
+    """What was read and is right."""
     unsure: set[int] = field(default_factory=set)
     """Units that hold a block whose write may have gone half way."""
     repeated: int = 0
@@ -124,21 +127,25 @@ class Ledger:
     repaired: int = 0
     """Units that were erased and written a second time."""
 
-    def merged(self, spans: Iterable[Span]) -> tuple[Span, ...]:
-        """Spans in order, neighbours and overlaps made one."""
-        out: list[Span] = []
-        for span in sorted(spans):
-            if out and out[-1].end >= span.start:
-                out[-1] = Span(out[-1].start, max(out[-1].end, span.end) - out[-1].start)
-            else:
-                out.append(span)
-        return tuple(out)
+    def forget(self, lost: Iterable[Span]) -> bool:
+        """These ranges are about to be erased: nothing is known of them any more. Whether anything was known."""
+        known = False
+        for span in lost:
+            known |= self.proven.remove(span) | self.written.remove(span)
+        return known
 
-    def forget(self, lost: Iterable[Span]) -> None:
-        """These ranges are about to be erased: nothing is known of them any more."""
-        gone = list(lost)
-        self.proven = [span for span in self.proven if not any(span.overlap(part) for part in gone)]
-        self.written = [span for span in self.written if not any(span.overlap(part) for part in gone)]
+    def words(self) -> dict[str, Value]:
+        """What is known now, as the marks of a record carry it."""
+        return {
+            "proven": as_text(self.proven),
+            "proven_bytes": self.proven.size,
+            "by_checksum": self.by_checksum,
+            "written": as_text(self.written.without(self.proven)),
+            "erased": numbers(self.erased),
+            "unsure": numbers(self.unsure),
+            "repeated": self.repeated,
+            "repaired": self.repaired,
+        }
 
 
 def as_text(spans: Iterable[Span]) -> str:

@@ -86,7 +86,7 @@ async def carry_out(session: Door, work: Work) -> None:
     Raises Mismatch when memory stays wrong, TargetTrouble when the chip denies, Stopped at a block's border when
     `work.stop` was set, ProtocolError and PortTrouble from the line. Whatever happens, the record says what is proven.
     """
-    work.ledger.proven += work.plan.already
+    work.ledger.proven.update(work.plan.already)
     with spoken(session, work):
         await tell_supply(session, work)
         await erase(session, work)
@@ -241,20 +241,10 @@ def recorded(session: Door) -> Iterator[None]:
 
 def proof(session: Door, work: Work, complete: bool, differing: Sequence[Difference] = ()) -> None:
     """The record's last word on the memory. `differing`: what a comparison found that read everything."""
-    ledger = work.ledger
-    proven = ledger.merged(ledger.proven)
-    pending = [span for span in ledger.merged(ledger.written) if not any(part.overlap(span) for part in proven)]
     session.mark(
         MarkKind.PROOF,
         complete=complete,
-        proven=as_text(proven),
-        proven_bytes=sum(span.size for span in proven),
-        written=as_text(pending),
-        erased=numbers(ledger.erased),
-        unsure=numbers(ledger.unsure),
-        by_checksum=ledger.by_checksum,
-        repeated=ledger.repeated,
-        repaired=ledger.repaired,
+        **work.ledger.words(),
         differing_bytes=sum(each.count for each in differing),
         differing_places=len(differing),
     )

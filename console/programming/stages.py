@@ -132,7 +132,15 @@ class _Progress:
         self.done += more
         if self._told < 0 or self.done >= self._total or self.done - self._told >= self._every:
             self._told = self.done
-            yield Tell("progress", {"done": self.done, "total": self._total, "repeated": self._work.ledger.repeated})
+            yield self._word()
+
+    def forgotten(self) -> Iterator[Tell]:
+        """What was known of the memory is not known any more: a record that ends here must not say that it is."""
+        yield self._word()
+
+    def _word(self) -> Tell:
+        # with what is known by now, so that also the record of a run that was killed says it
+        return Tell("progress", {"done": self.done, "total": self._total, **self._work.ledger.words()})
 
 
 def supply_stage(work: Work, step: SupplyStep) -> Conversation[None]:
@@ -152,7 +160,8 @@ def erase_stage(work: Work, steps: Sequence[EraseStep]) -> Conversation[None]:
     yield from progress.tell()
     for step, size in zip(steps, sizes, strict=True):
         work.stop.check()
-        work.ledger.forget(erased_spans(work.plan, step))
+        if work.ledger.forget(erased_spans(work.plan, step)):
+            yield from progress.forgotten()
         within_s = _PATIENCE * erase_s(chip, step)
         pages = step.pages
         if pages is None:
@@ -210,7 +219,7 @@ def _write(work: Work, step: WriteStep) -> Conversation[None]:
                 "note", {"text": f"the block at 0x{step.address:08X} was written half; its page is erased again"}
             )
             return
-    work.ledger.written.append(step.span)
+    work.ledger.written.add(step.span)
 
 
 def _writable_over(there: bytes, data: bytes, erased: int, granule: int) -> bool:
@@ -239,7 +248,7 @@ def verify_stage(
         work.stop.check()
         difference = yield from _verify(work, step, (before or {}).get(step.address))
         if difference is None:
-            work.ledger.proven.append(step.span)
+            work.ledger.proven.add(step.span)
         else:
             found.append(difference)
             # what a difference looks like tells of a write; where nothing was written it is only another content
@@ -278,7 +287,7 @@ def _checksums(work: Work, steps: Sequence[VerifyStep], progress: _Progress) -> 
             yield Tell("note", {"text": f"the checksum from 0x{first.address:08X} does not fit: it is read instead"})
             left += run
             continue
-        work.ledger.proven += [step.span for step in run]
+        work.ledger.proven.update(step.span for step in run)
         work.ledger.by_checksum += size - len(first.data)
         yield from progress.tell(size)
     return left

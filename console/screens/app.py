@@ -5,6 +5,7 @@ What the list of ports does not need is imported when it is used, so that the fi
 
 from __future__ import annotations
 
+import asyncio
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar
 
@@ -15,6 +16,7 @@ from console.link.base import LinkSettings
 from console.screens.actions import Scope, bindings
 from console.screens.navigation import Navigator
 from console.screens.theme import NIGHT
+from console.signals import heeded
 
 if TYPE_CHECKING:
     from textual.command import Provider
@@ -138,7 +140,12 @@ def run_app(
     app = WakelineApp(
         port=port, family=family, capture=capture, demo=demo, scene=scene, speed=speed, plan=plan, keeper=keeper
     )
-    code = app.run()
+
+    async def until_left() -> int | None:
+        with heeded(app.leave):  # as with q, and nobody is there to be asked: what runs on a chip ends at a border
+            return await app.run_async()
+
+    code = asyncio.run(until_left())
     if app.last_words:
         print("\n".join(app.last_words))
     if app._exception is not None:

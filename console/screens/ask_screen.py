@@ -17,6 +17,8 @@ from textual.widgets import Input, OptionList, Static
 from console.causes.rank import NextCheck
 from console.errors import UsageTrouble
 from console.operating import Reply, measured
+from console.screens.marked import MarkedList
+from console.screens.sized import SizedQuestion
 from console.screens.text import line
 from console.text import clean
 
@@ -62,19 +64,13 @@ class AskScreen(ModalScreen[bool]):
         self.dismiss(False)
 
 
-class ChooseScreen(ModalScreen[int | None]):
-    """One of several answers, by number or with arrows and Enter: what a check showed, which test to do."""
+class ChooseScreen(SizedQuestion[int | None]):
+    """One of several: which task or test to do, what is at hand."""
 
-    HELP: ClassVar[str] = "A number or arrows choose, Enter takes it. Escape: none, nothing is recorded."
+    HELP: ClassVar[str] = "A number or arrows move the sign, Enter takes what has it. Escape: none."
     BINDINGS: ClassVar = [Binding("escape", "no", "back")]
 
-    def __init__(
-        self,
-        question: str,
-        caution: str | None,
-        answers: Sequence[tuple[str, str]],
-        yes: str = "that is what it showed",
-    ) -> None:
+    def __init__(self, question: str, caution: str | None, answers: Sequence[tuple[str, str]], yes: str) -> None:
         super().__init__()
         self._question = question
         self._caution = caution
@@ -87,11 +83,11 @@ class ChooseScreen(ModalScreen[int | None]):
             yield Static(line((self._question, "bold")), markup=False)
             if self._caution:
                 yield Static(line(("▲ caution: " + self._caution, "$text-warning")), markup=False)
-            yield OptionList(
+            yield MarkedList(
                 *(line((f"{n} {answer}", "bold"), f": {means}") for n, (answer, means) in enumerate(self._answers, 1)),
                 markup=False,
             )
-            yield Static(line(("Enter", "bold"), f" {self._yes}    ", ("Esc", "bold"), " back"), markup=False)
+            yield Static(_keys(self._answers, self._yes), markup=False)
 
     def on_mount(self) -> None:
         """The list takes the keys."""
@@ -102,7 +98,7 @@ class ChooseScreen(ModalScreen[int | None]):
         self.dismiss(event.option_index)
 
     def on_key(self, event: Key) -> None:
-        """Numbers go to an answer; Enter takes it."""
+        """A number moves the sign."""
         go_to(self, event)
 
     def action_no(self) -> None:
@@ -110,16 +106,24 @@ class ChooseScreen(ModalScreen[int | None]):
         self.dismiss(None)
 
 
-def go_to(screen: ModalScreen[Any], event: Key) -> None:
-    """A digit highlights that answer of the screen's list."""
-    if event.character is not None and event.character in "123456789":
+def go_to(screen: SizedQuestion[Any], event: Key) -> None:
+    """A digit highlights that answer of the screen's list.
+
+    It does not take it: who presses Enter after it by habit would answer the next question unread.
+    """
+    if event.character is not None and event.character in "123456789" and not screen.too_small:
         event.stop()
         answers = screen.query_one(OptionList)
         if int(event.character) <= answers.option_count:
             answers.highlighted = int(event.character) - 1
 
 
-class FoundScreen(ModalScreen[Reply | None]):
+def _keys(answers: Sequence[object], yes: str) -> Content:
+    numbers = f"1-{min(9, len(answers))} ↑↓"
+    return line((numbers, "bold"), " choose    ", ("Enter", "bold"), f" {yes}    ", ("Esc", "bold"), " back")
+
+
+class FoundScreen(SizedQuestion[Reply | None]):
     """What a check showed: a measured value, or one of its outcomes."""
 
     HELP: ClassVar[str] = (
@@ -144,11 +148,11 @@ class FoundScreen(ModalScreen[Reply | None]):
                 value.cursor_blink = False
                 yield value
                 yield Static("", id="wrong", markup=False)
-            yield OptionList(
+            yield MarkedList(
                 *(line((f"{n} {answer}", "bold"), f": {means}") for n, (answer, means) in enumerate(check.answers, 1)),
                 markup=False,
             )
-            yield Static(line(("Enter", "bold"), " that is what it showed    ", ("Esc", "bold"), " back"), markup=False)
+            yield Static(_keys(check.answers, "that is what it showed"), markup=False)
 
     def on_mount(self) -> None:
         """The value takes the keys, or the list."""

@@ -38,6 +38,13 @@ from console.words import count_of
 if TYPE_CHECKING:
     from console.screens.app import WakelineApp
 
+# the first of them are all that has room at the least size: help and leaving are among them
+_LIVE_KEYS = (
+    *("handshake", "check-done", "skip-check", "undo", "program"),
+    *("help", "quit", "palette", "record", "zoom"),
+)
+_REPLAY_KEYS = ("pause", "step", "faster", "slower", "zoom", "help", "palette", "quit")
+
 
 class BenchScreen(ZoomScreen, LiveScreen):
     """Four panels over one source. Commands go to the source; what is shown comes from snapshots alone.
@@ -85,7 +92,7 @@ class BenchScreen(ZoomScreen, LiveScreen):
         self.source.bridge.target = self
         self.show_snapshot(self.snapshot)
         if isinstance(self.source, LiveSource):
-            self._command(self.source.start)
+            self._command(self.source.start, first=True)
         else:
             self._play(self.source)
 
@@ -149,13 +156,7 @@ class BenchScreen(ZoomScreen, LiveScreen):
 
     def _keys(self) -> None:
         live = isinstance(self.source, LiveSource)
-        first = (
-            ("handshake", "check-done", "skip-check", "undo", "program")
-            if live
-            else ("pause", "step", "faster", "slower")
-        )
-        more = ("record", "zoom") if live else ("zoom",)
-        order = [BY_ID[name] for name in (*first, *more, "help", "palette", "quit")]
+        order = [BY_ID[name] for name in (_LIVE_KEYS if live else _REPLAY_KEYS)]
         places = [Scope.LIVE if live else Scope.REPLAY, Scope.BENCH, Scope.EVERYWHERE]
         if isinstance(self.focused, TracePanel):
             places.insert(0, Scope.TRACE)

@@ -23,6 +23,8 @@ class CaptureSource:
     """
 
     LONGEST_PAUSE_S: Final = 3.0
+    cuts_off = loses = ""  # a replay can be left at any moment
+    kept = None
 
     def __init__(self, path: Path, speed: float | None = 1.0) -> None:
         from console.record.pcapng import CaptureFile

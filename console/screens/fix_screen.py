@@ -14,6 +14,7 @@ from textual.widgets.option_list import Option
 
 from console.causes.catalogue import catalogue
 from console.notebook.entry import LONGEST_NAME, LONGEST_NOTE, Fix
+from console.screens.marked import MarkedList
 from console.screens.text import line
 from console.text import clean
 
@@ -46,7 +47,7 @@ class FixScreen(ModalScreen[Fix | None]):
         with VerticalScroll(id="ask", can_focus=False):
             yield Static(line((self._question, "bold")), markup=False)
             options = [Option(catalogue().title(cause), id=cause) for cause in self._order]
-            yield OptionList(
+            yield MarkedList(
                 *options, Option("not known, or none of these", id=_UNKNOWN), id="fix-causes", markup=False
             )
             for name, words, longest in _FIELDS:

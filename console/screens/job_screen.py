@@ -11,9 +11,8 @@ from typing import Any, ClassVar, Final
 
 from textual.app import ComposeResult
 from textual.binding import Binding
-from textual.containers import VerticalScroll
-from textual.screen import ModalScreen
-from textual.widgets import Checkbox, Input, OptionList, Static
+from textual.containers import Vertical, VerticalScroll
+from textual.widgets import Input, OptionList, Static
 
 from console.commands.options import values as options
 from console.errors import WakelineError
@@ -21,6 +20,8 @@ from console.record.backup import beside
 from console.screens.advice import here
 from console.screens.chip_task import ChipTask
 from console.screens.files import fresh_path
+from console.screens.marked import Line, MarkedList, Tick
+from console.screens.sized import SizedQuestion
 from console.screens.text import line
 from console.tasks.job import Job
 from console.text import clean
@@ -78,7 +79,7 @@ _ADDRESS: Final = Field("address", "the address", "only for raw data: its addres
 _SUPPLY: Final = Field(
     "supply_volts", "the supply", "F2, F4, F7 only: supply measured at the chip, as 3.3: faster", options.volts
 )
-_RESUME: Final = ("resume", "a run was cut off: go on from there")
+RESUME: Final = ("resume", "a run was cut off: go on from there")
 FORMS: Final[Mapping[str, Form]] = MappingProxyType(
     {
         "program": Form(
@@ -88,7 +89,7 @@ FORMS: Final[Mapping[str, Form]] = MappingProxyType(
                 ("changed_only", "read first; write only what is not there yet"),
                 ("keep_neighbours", "keep what else is on the pages"),
                 ("erase_all", "erase everything first"),
-                _RESUME,
+                RESUME,
             ),
             firmware_here,
             may_lift=True,
@@ -102,10 +103,10 @@ FORMS: Final[Mapping[str, Form]] = MappingProxyType(
                 Field("version_pattern", "the version's look", r"or how it looks, as v[0-9.]+", options.pattern),
                 _SUPPLY,
             ),
-            (("write_anyway", "write also what the chip holds already"), _RESUME),
+            (("write_anyway", "write also what the chip holds already"), RESUME),
             firmware_here,
         ),
-        "compare": Form("does the chip hold this file? changes nothing", (_IMAGE, _ADDRESS), (_RESUME,), firmware_here),
+        "compare": Form("does the chip hold this file? changes nothing", (_IMAGE, _ADDRESS), (RESUME,), firmware_here),
         "read": Form(
             "memory into a file; changes nothing",
             (
@@ -113,18 +114,18 @@ FORMS: Final[Mapping[str, Form]] = MappingProxyType(
                 Field("address", "the address", "from here (start of flash where empty)", options.address),
                 Field("length", "the length", "so many bytes (to its end where empty)", options.address),
             ),
-            (("overwrite", "write over that file if it is there"), _RESUME),
+            (("overwrite", "write over that file if it is there"), RESUME),
         ),
         "erase": Form(
             "pages or everything",
             (Field("pages", "the page numbers", "page numbers: 0-3,7", options.pages), _SUPPLY),
-            (("everything", "everything on the chip"), _RESUME),
+            (("everything", "everything on the chip"), RESUME),
             may_lift=True,
         ),
         "restore": Form(
             "put back what update saved",
             (Field("backup", "the backup", "backup file, its .toml beside it"), _SUPPLY),
-            (("other_board", "it is from another board of the same kind"), _RESUME),
+            (("other_board", "it is from another board of the same kind"), RESUME),
             backups_here,
             may_lift=True,
         ),
@@ -132,22 +133,7 @@ FORMS: Final[Mapping[str, Form]] = MappingProxyType(
 )
 
 
-class Tick(Checkbox):
-    """A switch that is told by its sign: a set one has an x, the other none."""
-
-    HELP: ClassVar[str] = "Space sets the tick, or takes it away."
-
-    def __init__(self, words: str, id: str) -> None:
-        super().__init__(line(words), id=id, compact=True)
-        self.BUTTON_INNER = " "
-
-    def watch_value(self) -> None:
-        """The sign follows."""
-        self.BUTTON_INNER = "x" if self.value else " "
-        super().watch_value()
-
-
-class JobScreen(ModalScreen[ChipTask | None]):
+class JobScreen(SizedQuestion[ChipTask | None]):
     """Asks for what a task needs; a wrong answer is told here and costs nothing."""
 
     HELP: ClassVar[str] = (
@@ -169,19 +155,19 @@ class JobScreen(ModalScreen[ChipTask | None]):
     def compose(self) -> ComposeResult:
         """Title, files, lines, ticks, keys."""
         form = self._form
-        with VerticalScroll(id="ask", can_focus=False):
+        with Vertical(id="job"):
             yield Static(line((f"{self._wanted}: {form.title}", "bold")), markup=False)
-            if self._files:
-                yield OptionList(*self._files, id="files", markup=False)
-            elif form.files is not None:
-                yield Static(line(("no such file in this folder: type a path", "$secondary")), markup=False)
-            for field in form.fields:
-                yield Static(line((field.words, "$secondary")), markup=False)
-                box = Input(value=self._first(field), id=field.name, compact=True)
-                box.cursor_blink = False
-                yield box
-            for name, words in form.ticks:
-                yield Tick(words, id=name)
+            with VerticalScroll(id="form", can_focus=False):
+                if self._files:
+                    yield MarkedList(*self._files, id="files", markup=False)
+                elif form.files is not None:
+                    yield Static(line(("  no such file in this folder: type a path", "$secondary")), markup=False)
+                for field in form.fields:
+                    box = Line(field.words, self._first(field), field.name)
+                    yield box.label
+                    yield box
+                for name, words in form.ticks:
+                    yield Tick(words, id=name)
             yield Static("", id="wrong", markup=False)
             keys = line(("Enter", "bold"), " go on    ", ("Tab", "bold"), " next    ", ("Space", "bold"), " tick    ")
             yield Static(keys + line(("Esc", "bold"), " back"), markup=False)
@@ -220,8 +206,9 @@ class JobScreen(ModalScreen[ChipTask | None]):
     def _read(self) -> ChipTask:
         wishes: dict[str, Any] = {"lift_protection": True if self._form.may_lift else None}
         for field in self._form.fields:
-            text = self.query_one(f"#{field.name}", Input).value.strip()
-            if text:
+            box = self.query_one(f"#{field.name}", Input)
+            if text := box.value.strip():
+                box.focus()  # stays there if it cannot be read
                 wishes[field.name] = field.read(text)
         for name, _ in self._form.ticks:
             wishes[name] = self.query_one(f"#{name}", Tick).value

@@ -37,8 +37,9 @@ class LiveScreen(SizedScreen):
         self._told_record_trouble = False
 
     @work(exclusive=True, group="command")
-    async def _command(self, *steps: Callable[[], Awaitable[object]]) -> None:
-        self.app.clear_notifications()  # what was told before belongs to what was before
+    async def _command(self, *steps: Callable[[], Awaitable[object]], first: bool = False) -> None:
+        if not first:  # what was told before belongs to what was before; how the bench before it closed stays
+            self.app.clear_notifications()
         try:
             for step in steps:
                 await step()

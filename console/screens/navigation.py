@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Any, Final
 from textual.app import App
 from textual.screen import Screen
 
-from console.errors import InputTrouble, WakelineError
+from console.errors import InputTrouble, PortTrouble, WakelineError
 from console.link.base import LinkSettings
+from console.mistake import mistake
 from console.screens.advice import here
 from console.screens.ports_screen import PortsScreen
 
@@ -26,6 +27,9 @@ if TYPE_CHECKING:
 
 # what would change where one is without being seen
 _UNSEEN: Final = frozenset(("back", "replay", "notebook", "palette", "command_palette"))
+_SLOW_S: Final = 1.0  # after this a person is told what they wait for
+# a write is let go on to its next block, a port and a simulated board have deadlines of their own: all of it is shorter
+_CLOSE_S: Final = 20.0
 
 
 class Navigator(App[int]):
@@ -43,6 +47,7 @@ class Navigator(App[int]):
         self.last_words: list[str] = []
         self._first_story = story
         self._changing = asyncio.Lock()
+        self._letting_go: asyncio.Task[None] | None = None
 
     @property
     def fold(self) -> Fold | None:
@@ -55,16 +60,9 @@ class Navigator(App[int]):
         return self.source is not None and self.source.loading
 
     @property
-    def runs(self) -> bool:
-        """Whether leaving now would cut something off."""
-        return self.source is not None and (self.source.busy or self.source.recording)
-
-    @property
-    def what_runs(self) -> str:
-        """What leaving would cut off, in words."""
-        if self.source is not None and getattr(self.source, "working", False):
-            return "the chip is being worked on, and is stopped at the next block; r goes on later"
-        return "an attempt or a record still runs"
+    def at_stake(self) -> str:
+        """What closing the open source now would cut off or lose, in words; "" if nothing."""
+        return "" if self.source is None else self.source.cuts_off or self.source.loses
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Under the notice that the window is too small, only what leaves the program or explains itself acts."""
@@ -81,9 +79,14 @@ class Navigator(App[int]):
 
     async def on_unmount(self) -> None:
         """Whatever way the app ends, ports and records are closed."""
+        if self._letting_go is not None and not self._letting_go.done():
+            await asyncio.wait([self._letting_go], timeout=_CLOSE_S)
         if self.source is not None:
-            await self.source.close()
-            self._keep_words(self.source)
+            trouble = await self._let_go(self.source, lambda words: None)
+            from console.screens.parting import closing_words
+
+            self.last_words += closing_words(self.source)
+            self.last_words += [] if trouble is None else trouble.lines()
 
     def keeper(self) -> Keeper | None:
         """The notebook for a new session; one that cannot be used is told, and the session goes on without it."""
@@ -125,11 +128,18 @@ class Navigator(App[int]):
         self.go(CaptureSource(path))
 
     def go(self, source: Source | None) -> None:
-        """Close what is open and show `source`, or the list of ports.
+        """Close what is open and show `source`, or the list of ports; ask first where that cuts off or loses something.
 
         In a task of its own: a screen cannot await its own end.
         """
-        self.run_worker(self._change(source), group="change")
+
+        def change() -> None:
+            self.run_worker(self._change(source), group="change")
+
+        if stake := self.at_stake:
+            self._ask(f"{stake}: close this bench?", "close", change)
+        else:
+            change()
 
     async def _change(self, source: Source | None) -> None:
         async with self._changing:
@@ -137,10 +147,29 @@ class Navigator(App[int]):
             while len(self.screen_stack) > 1:
                 await self.pop_screen()
             if before is not None:
-                await before.close()
+                trouble = await self._let_go(before, self._tell)
+                if trouble is not None:
+                    self.tell_trouble(trouble)
                 self._tell_kept(before)
             if source is not None:
                 await self._bench(source, None)
+
+    async def _let_go(self, source: Source, tell: Callable[[str], None]) -> WakelineError | None:
+        """Close it. What goes wrong is returned, and keeps nothing else from being opened."""
+        self._letting_go = closing = asyncio.create_task(source.close())
+        done, _ = await asyncio.wait([closing], timeout=_SLOW_S)
+        if not done:
+            tell(f"closing {source.title}: it takes a moment")
+            done, _ = await asyncio.wait([closing], timeout=_CLOSE_S)
+        if not done:
+            return PortTrouble(
+                "close-late",
+                "what was open does not close",
+                where=source.title,
+                help="go on; if its port stays busy, unplug the adapter and plug it in again",
+            )
+        error = closing.exception()
+        return error if error is None or isinstance(error, WakelineError) else mistake(error)
 
     async def _bench(self, source: Source, story: str | None) -> None:
         from console.screens.plan_source import PlanSource
@@ -164,20 +193,7 @@ class Navigator(App[int]):
         step_back = getattr(self.screen, "step_back", None)
         if len(self.screen_stack) == 1 or (step_back is not None and step_back()):
             return
-        if self.runs:
-            self._ask(f"{self.what_runs}: close this bench?", "close", lambda: self.go(None))
-        elif self.holds_story:
-            self._ask("close this session? it is not recorded", "close", lambda: self.go(None))
-        else:
-            self.go(None)
-
-    @property
-    def holds_story(self) -> bool:
-        """Whether closing would lose attempts on a live port."""
-        from console.screens.source import LiveSource
-
-        source = self.source
-        return isinstance(source, LiveSource) and source.bridge.fold.snapshot().attempt > 0
+        self.go(None)
 
     async def action_help_quit(self) -> None:  # type: ignore[override]  # awaited by Textual either way
         """Ctrl-C: what a person means by it is to leave."""
@@ -185,8 +201,8 @@ class Navigator(App[int]):
 
     async def action_quit(self) -> None:
         """Leave; ask while something runs."""
-        if self.runs:
-            self._ask(f"{self.what_runs}: leave?", "leave", self.leave)
+        if self.source is not None and (cut := self.source.cuts_off):
+            self._ask(f"{cut}: leave?", "leave", self.leave)
         else:
             self.leave()
 
@@ -225,16 +241,14 @@ class Navigator(App[int]):
         title = f"{error.code}: {error.message}"
         self.notify("\n".join(error.lines()[1:]), title=title, severity="error", timeout=12, markup=False)
 
-    def _keep_words(self, source: Source) -> None:
-        kept = getattr(source, "kept", None)  # a capture is never kept
-        if kept is not None:
-            self.last_words += kept.lines()
+    def _tell(self, words: str) -> None:
+        self.notify(words, timeout=8, markup=False)
 
     def _tell_kept(self, source: Source) -> None:
-        kept = getattr(source, "kept", None)
-        if kept is None:
-            return
-        if kept.trouble is not None:
+        from console.screens.parting import short_words
+
+        kept = source.kept
+        if kept is not None and kept.trouble is not None:
             self.tell_trouble(kept.trouble)
-        else:
-            self.notify("\n".join(kept.lines()), timeout=8, markup=False)
+        elif words := short_words(source):
+            self._tell("\n".join(words))

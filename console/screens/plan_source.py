@@ -21,6 +21,8 @@ from console.link import make_link
 from console.link.base import Link
 from console.operating import Reply
 from console.screens.bridge import Bridge
+from console.screens.in_thread import in_thread
+from console.screens.source import SETTLE_S
 from console.session.session import Session
 from console.snapshot import Fold, Snapshot
 from console.text import clean, file_name
@@ -191,6 +193,16 @@ class PlanSource:
         return self._task is not None and not self._task.done()
 
     @property
+    def cuts_off(self) -> str:
+        """What closing it now would cut off, in words; "" if nothing."""
+        return "the plan still runs" if self.busy else "a record still runs" if self.recording else ""
+
+    @property
+    def loses(self) -> str:
+        """What closing it would lose, in words; "" if nothing."""
+        return "" if self.bridge.fold.snapshot().bringup is None else "this session is not recorded"
+
+    @property
     def recording(self) -> bool:
         """Whether a capture file grows."""
         return self._recorder is not None and self._recorder.running
@@ -209,7 +221,7 @@ class PlanSource:
         """Carry the plan out, on a simulated board that is started for it. Raises WakelineError."""
         self._task = asyncio.ensure_future(self._carried_out())
         try:
-            await self._task
+            await asyncio.shield(self._task)  # a screen that goes away must not cut a write off: `close` ends it
         finally:
             self.bridge.stir()
 
@@ -229,8 +241,11 @@ class PlanSource:
     async def close(self) -> None:
         """End the plan, close port, record and simulated board, and keep the session in the notebook."""
         if self._task is not None and not self._task.done():
+            if self.session.busy:  # what is written ends at a block's border, so that the record says what is proven
+                self._bringup.stop()
+                await asyncio.wait([self._task], timeout=SETTLE_S)
             self._task.cancel()
-            await asyncio.wait([self._task])
+            await asyncio.gather(self._task, return_exceptions=True)  # the record says what it was
         self.bridge.close()
         try:
             await self.session.close()
@@ -239,9 +254,10 @@ class PlanSource:
                 self._recorder.close()
             if self._bench is not None:
                 await asyncio.shield(self._bench.stop())
-        if self.keeper is not None and self.kept is None:
+        keeper, self.keeper = self.keeper, None  # closed once, kept once
+        if keeper is not None:
             snapshot = self.bridge.fold.snapshot()
-            self.kept = await asyncio.to_thread(self.keeper.keep, snapshot, capture=self._record_path)
+            self.kept = await in_thread(lambda: keeper.keep(snapshot, capture=self._record_path))
 
     def _record(self, path: str, overwrite: bool) -> Recorder:
         from console.record.recorder import Recorder

@@ -17,6 +17,7 @@ from textual.widgets.option_list import Option
 from console.link.base import LinkSettings
 from console.link.bridge_rates import line_rate, rate_words
 from console.screens.actions import Scope, bindings, key_line, of_scopes
+from console.screens.marked import MARK, MarkedList
 from console.screens.sized import SizedScreen
 from console.screens.text import fit, line
 from console.text import clean
@@ -39,7 +40,7 @@ class Entry:
     state: str = ""
 
 
-class PortList(OptionList):
+class PortList(MarkedList):
     """The entries under two headings."""
 
     HELP: ClassVar[str] = (
@@ -128,7 +129,7 @@ class PortsScreen(SizedScreen):
         listing = self.query_one(PortList)
         before = listing.highlighted
         chosen = listing.get_option_at_index(before).id if before is not None else None
-        width = max(40, self.size.width - 4)
+        width = max(40, self.size.width - 4 - len(MARK))
         real = [_port_entry(port) for port in self.ports if not port.phantom]
         simulated = [_board_entry(*board) for board in self.boards] + [_scene_entry(*scene) for scene in self.scenes]
         self._entries = {entry.id: entry for entry in (*real, *simulated)}

@@ -1,13 +1,13 @@
-"""A full screen needs a least size; under it, it says so instead of showing a part of itself."""
+"""Screens and questions need a least size; under it, they say so instead of showing a part of themselves."""
 
 from __future__ import annotations
 
-from typing import ClassVar, Final
+from typing import ClassVar, Final, TypeVar
 
 from textual.content import Content
 from textual.events import Resize
 from textual.geometry import Size
-from textual.screen import Screen
+from textual.screen import ModalScreen, Screen
 from textual.widget import Widget
 from textual.widgets import Static
 
@@ -15,6 +15,7 @@ from console.screens.text import line
 
 LEAST: Final = Size(80, 24)
 _CLASS: Final = "-too-small"
+T = TypeVar("T")
 
 
 class TooSmall(Static, can_focus=False):
@@ -23,14 +24,13 @@ class TooSmall(Static, can_focus=False):
     HELP: ClassVar[str] = "The window is smaller than the screens need: enlarge it, or make its letters smaller."
 
 
-class SizedScreen(Screen[None]):
+class Sized(Screen[T]):
     """A screen that hides everything, and carries out none of its own keys, while the window is too small."""
 
     HELP: ClassVar[str] = TooSmall.HELP
-
-    def __init__(self) -> None:
-        super().__init__()
-        self._focus_before: Widget | None = None
+    MEANWHILE: ClassVar[str] = "what runs goes on; q quits"
+    """What a person may want to know under the notice."""
+    _focus_before: Widget | None = None
 
     @property
     def too_small(self) -> bool:
@@ -60,10 +60,23 @@ class SizedScreen(Screen[None]):
             [
                 line((f"▲ needs {LEAST.width} x {LEAST.height}, this is {size.width} x {size.height}", "bold")),
                 Content("enlarge the window, or make its letters smaller"),
-                line(("what runs goes on; q quits", "$secondary")),
+                line((self.MEANWHILE, "$secondary")),
             ]
         )
         for place in self.query(TooSmall):
             place.update(words)
             return
         self.mount(TooSmall(words, id="too-small", markup=False))
+
+
+class SizedScreen(Sized[None]):
+    """A whole screen."""
+
+    HELP: ClassVar[str] = TooSmall.HELP
+
+
+class SizedQuestion(Sized[T], ModalScreen[T]):
+    """A question over a screen, which is not answered by somebody who cannot read it."""
+
+    HELP: ClassVar[str] = TooSmall.HELP
+    MEANWHILE: ClassVar[str] = "a question waits here; q quits"

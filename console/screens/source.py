@@ -19,6 +19,7 @@ from console.link.base import Link, LinkSettings
 from console.screens.bridge import Bridge
 from console.screens.capture_source import CaptureSource
 from console.screens.files import fresh_path
+from console.screens.in_thread import in_thread
 from console.session import line_tests
 from console.session.session import DEFAULT_LISTEN_S, Session
 from console.snapshot import DEFAULT_FAMILY, Fold, Snapshot
@@ -105,6 +106,18 @@ class LiveSource:
     def working(self) -> bool:
         """Whether a task on the chip runs."""
         return self.task is not None and self.task.running
+
+    @property
+    def cuts_off(self) -> str:
+        """What closing it now would cut off, in words; "" if nothing."""
+        if self.working:
+            return "the chip is being worked on; leaving stops it at the next block, and you can go on later"
+        return "an attempt still runs" if self.busy else "a record still runs" if self.recording else ""
+
+    @property
+    def loses(self) -> str:
+        """What closing it would lose, in words; "" if nothing."""
+        return "this session is not recorded" if self.bridge.fold.snapshot().attempt else ""
 
     @property
     def title(self) -> str:
@@ -315,7 +328,7 @@ class LiveSource:
             keeper, self.keeper = self.keeper, None  # closed once, kept once
             if keeper is not None:
                 snapshot, capture = self.bridge.fold.snapshot(), str(self.record_path or "")
-                self.kept = await asyncio.to_thread(keeper.keep, snapshot, capture=capture)
+                self.kept = await in_thread(lambda: keeper.keep(snapshot, capture=capture))
 
     def take_news(self) -> str:
         """What the notebook knew of the latest failure, once; "" if nothing new."""
@@ -326,7 +339,8 @@ class LiveSource:
         """Note what fixed boards that failed like this one; each thing is said once."""
         if self.keeper is None:
             return
-        known = await asyncio.to_thread(self.keeper.experience, self.bridge.fold.snapshot())
+        keeper, snapshot = self.keeper, self.bridge.fold.snapshot()
+        known = await in_thread(lambda: keeper.experience(snapshot))
         for text in known:
             if text not in self._said:
                 self._said.add(text)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from textual.content import Content
+from textual.events import Resize
 
 from console.errors import Outcome
 from console.screens.panel import TextPanel
@@ -42,6 +43,26 @@ class StagesPanel(TextPanel):
         "'out>in' counts bytes sent and received (k: thousands). Earlier attempts stand below: scroll or zoom."
     )
 
+    def __init__(self, id: str) -> None:
+        super().__init__(id)
+        self._present = 0  # lines down to the end of the present attempt
+        self._known = 0
+
+    def watch_snapshot(self) -> None:
+        """New data; a stage that begins comes into sight."""
+        super().watch_snapshot()
+        if self.snapshot is not None and len(self.snapshot.stages) != self._known:
+            self._known = len(self.snapshot.stages)
+            self.call_after_refresh(self._follow)
+
+    def on_resize(self, event: Resize) -> None:
+        """Another size: the stage that runs stays in sight."""
+        super().on_resize(event)
+        self.call_after_refresh(self._follow)
+
+    def _follow(self) -> None:
+        self.scroll_to(y=max(0, self._present - self.scrollable_content_region.height), animate=False)
+
     def paint(self, snapshot: Snapshot, width: int, height: int) -> list[Content]:
         """The present attempt's stages, then the earlier ones'."""
         numbers = sum(room for _, room in _NUMBERS) + _BYTES
@@ -51,6 +72,7 @@ class StagesPanel(TextPanel):
         if not snapshot.stages:
             return [line(("no stage yet: h starts listen, sync, identify", "$secondary"))]
         out = []
+        self._present = 0
         if self.roomy or height > 4:
             head = fit("", _FIXED) + fit("time axis" if bar > 9 else "", bar)
             names = "".join(f"{name:>{room}}" for name, room in _NUMBERS) + f"{'out>in':>{_BYTES}}"
@@ -62,6 +84,8 @@ class StagesPanel(TextPanel):
             out += [_row(stage, rows, bar) for stage in rows]
             if self.roomy:
                 out += [line((f"  {s.name}: {s.message}", "$secondary")) for s in rows if s.message]
+            if number == snapshot.attempt:
+                self._present = len(out)
         return out
 
 

@@ -23,7 +23,7 @@ from console.screens.ask_screen import ChooseScreen, WordsScreen
 from console.screens.bridge import SnapshotReady
 from console.screens.causes_panel import wrap
 from console.screens.chip_task import ChipTask
-from console.screens.consent_screen import ConsentScreen
+from console.screens.consent_screen import ConsentScreen, paragraphs
 from console.screens.panel import TextPanel, put
 from console.screens.progress_panel import ProgressPanel
 from console.screens.sized import SizedScreen
@@ -56,11 +56,11 @@ class SaidPanel(TextPanel):
     def paint(self, snapshot: Snapshot, width: int, height: int) -> list[Content]:
         """All of it, wrapped."""
         out: list[Content] = []
-        for text in self.said:
+        for text in paragraphs(self.said):
             style = "$text-warning" if text.startswith(("caution:", "look:", "note:")) else ""
             out += wrap("", here(text), width, style)
         self.call_after_refresh(self.scroll_end, animate=False)
-        return out or [line(("nothing yet", "$secondary"))]
+        return out or [line(("nothing to note", "$secondary"))]
 
 
 class TaskScreen(SizedScreen):
@@ -81,7 +81,6 @@ class TaskScreen(SizedScreen):
         self.chip_task = task
         self.snapshot: Snapshot = source.bridge.fold.snapshot()
         self._before: MessagePump | None = None
-        self._stages = 0
 
     def compose(self) -> ComposeResult:
         """Headline, progress, stages, what was said, keys."""
@@ -116,9 +115,6 @@ class TaskScreen(SizedScreen):
         for panel in self.query(TextPanel):
             panel.snapshot = snapshot
         self._around()
-        if len(snapshot.stages) != self._stages:  # the running stage stands last
-            self._stages = len(snapshot.stages)
-            self.call_after_refresh(self.query_one(StagesPanel).scroll_end, animate=False)
 
     def offers(self, action: Action) -> bool:
         """Whether the action makes sense now, for the palette."""
@@ -258,4 +254,4 @@ def choose(app: Any, source: LiveSource) -> None:
             app.push_screen(TaskScreen(source, task))
 
     answers = [(name, form.title) for name, form in FORMS.items()]
-    app.push_screen(ChooseScreen("what shall be done to the chip?", None, answers, "choose"), chosen)
+    app.push_screen(ChooseScreen("what shall be done to the chip?", None, answers, "go on"), chosen)

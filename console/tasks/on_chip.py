@@ -42,17 +42,21 @@ from protocols.errors import Refused, TheirBehaviour
 
 # common practice, no source; local rules and the maker's instructions come first
 CAUTIONS: Final = (
-    "caution: do not unplug, reset or move the board until this is done; a laptop belongs on mains, with sleep off",
-    "         if it is cut off all the same: the boot loader is in ROM and stays; connect again, then --resume,",
-    "         and nothing else before that, unless the board was reset",
+    "caution: do not unplug, reset or move the board until this is done; a laptop belongs on mains, with sleep off;",
+    "         if it is cut off all the same: the boot loader is in ROM and stays; connect and power the board, reset",
+    "         it into the boot loader (boot strap set), then --resume, and nothing else before that",
 )
 SUPPLY_CAUTION: Final = (
     "caution: state a supply only if you measured it, at the chip, with the board powered as it is now: told more than",
     "         there is, the loader erases and writes in a way that the supply cannot carry, and spoils its work",
 )
 CUT_OFF: Final = (
-    "reset the board into its boot loader and try again; if a run was cut off on it, add --resume instead: "
+    "reset the board into its boot loader (boot strap set) and try again; if a run was cut off on it, add --resume: "
     "the chip may wait for half a command"
+)
+STILL_SILENT: Final = (
+    "reset the board into its boot loader (boot strap set), then give --resume again: a board that was reset or lost "
+    "its power is in its own program, or in a loader that did not hear the sync"
 )
 # AN3155 Rev 20 knows no timeout, and the second byte of an ordinary sync can complete what was cut: a page is erased
 CUT_SHORT: Final = (
@@ -223,8 +227,7 @@ async def perform(session: Session, job: Job, body: Body, front: Front, more: di
     """
     with recorded(session):
         if await wake(session, listen_s=job.listen, realign=job.resume) is not Outcome.OK:
-            if not job.resume:
-                front.say(CUT_OFF)
+            front.say(STILL_SILENT if job.resume else CUT_OFF)
             return None
         programmer = offered(session)
         chip = await chip_for(job, session, front)

@@ -72,8 +72,16 @@ def test_what_is_no_toml_is_our_error(text: str) -> None:
 
 
 def test_what_is_missing_is_said_to_be_missing() -> None:
-    """TOML knows no null: what was not found is not there, and true and false are written as in the file."""
-    first, _ = parse_toml(TEXT, "f.toml", "plan").tables("row")
-    assert told(lambda: first.text("colour")).message == "row one.colour is missing"
-    wrong = told(lambda: parse_toml("name = true", "f.toml", "plan").text("name"))
-    assert wrong.message == "name: found true"
+    table = parse_toml("top = 1\n", "tern.toml", "plan")
+    for call, right in (
+        (lambda: table.text("name"), "write a text that is not empty"),
+        (lambda: table.integer("product_id", 0, 0xFFF), "write a whole number from 0 to 4095"),
+        (lambda: table.table("settings"), "write a table"),
+        (lambda: table.tables("row"), "write at least one [[row]]"),
+    ):
+        trouble = told(call)
+        assert trouble.message.endswith(" is missing"), trouble.message
+        assert "None" not in "\n".join(trouble.lines())
+        assert trouble.help == right
+    assert told(lambda: table.text("top")).message == "top: found 1"
+    assert told(lambda: parse_toml("top = true", "f.toml", "plan").text("top")).message == "top: found true"

@@ -153,6 +153,26 @@ async def test_a_socket_carries_the_same_bytes(bench: Start, program: Open) -> N
         port.close()
 
 
+async def test_a_second_program_on_the_socket_is_sent_away_and_none_of_its_bytes_reach_the_board(
+    bench: Start, program: Open
+) -> None:
+    board = await bench(socket=True, paced=False)
+    first = program(board.port)
+    first.send(b"\x7f")
+    assert await first.receive(1) == b"\x79"
+    first.send(GET[:1])  # in the middle of a command, where a foreign byte does most
+    second = program(board.port)
+    second.send(b"\x7f")
+    with pytest.raises(EOFError):
+        await second.receive(1)
+    first.send(GET[1:])
+    assert await first.receive(15) == GET_ANSWER
+    first.close()
+    third = program(board.port)  # whoever comes after it is let in at once
+    third.send(GET)
+    assert await third.receive(15) == GET_ANSWER
+
+
 async def test_a_file_in_the_place_of_the_link_is_left_alone(tmp_path: Path) -> None:
     place = tmp_path / "precious"
     place.write_text("mine", encoding="utf-8")

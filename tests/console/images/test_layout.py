@@ -182,3 +182,21 @@ def test_an_image_keeps_its_promises() -> None:
     # the check value of CRC-32/ISO-HDLC in the catalogue of parametrised CRC algorithms; FIPS 180-4 for "abc"
     assert image((0, b"12345"), (9, b"6789")).crc32 == 0xCBF4_3926
     assert image((0, b"a"), (9, b"bc")).sha256 == "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
+
+
+def words(found: Image, chip: Chip | None, code: str) -> str:
+    return next(one.words for one in check_layout(found, chip) if one.code == code)
+
+
+@pytest.mark.parametrize("chip", [F103, None], ids=["chip", "no chip"])
+def test_a_stack_pointer_is_said_to_be_what_is_wrong_with_it(chip: Chip | None) -> None:
+    # DDI 0403, "The vector table" and the reset behaviour: SP[1:0] are zero; 0x20000000 to 0x20004FFF is the RAM
+    assert "is no multiple of 4" in words(image(program(stack=0x2000_4FFE)), chip, "stack-pointer")
+    assert " RAM" in words(image(program(stack=0x0800_0400)), chip, "stack-pointer")
+
+
+@pytest.mark.parametrize(("at", "misplaced"), [(0, False), (2, True), (0x40, True), (0x80, False), (0x2000, False)])
+def test_without_a_chip_a_vector_table_still_has_its_step(at: int, misplaced: bool) -> None:
+    # DDI 0403, "Vector Table Offset Register": the lowest seven bits of the address are zero
+    found = codes(image(program(at=FLASH + at, reset=FLASH + at + 0x131)), None)
+    assert found == ({"warns": ["vectors-misplaced"]} if misplaced else {"fine": ["vectors"]})

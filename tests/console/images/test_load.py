@@ -362,3 +362,20 @@ def test_one_changed_digit_is_never_taken_silently(write: object, place: int, di
     assume(text[at] != digit)
     with pytest.raises((InputTrouble, UsageTrouble)):
         read(text[:at] + digit + text[at + 1 :])
+
+
+@pytest.mark.parametrize(
+    ("text", "note"),
+    [
+        (hex_record(0, 0, b"a") + "\n", "it may be cut short, so nothing of it is taken"),
+        (s_record(3, 0xFFFF_FFFF, b"ab") + "\nS70500000000FA\n", "a 32-bit chip has no such address"),
+        (hex_record(0, 0, b"a") + "\n:0000000A\n" + END, "right would be: "),
+        (s_record(1, 0, b"a") + "\nS5030003F9\nS9030000FC\n", "records were lost on the way, or came twice"),
+        (hex_record(0, 0, b"a") + "\n" + hex_record(0, 0, b"b") + "\n" + END, "right would be: each address once;"),
+    ],
+)
+def test_a_note_says_what_would_be_right_or_why_it_matters(text: str, note: str) -> None:
+    with pytest.raises(InputTrouble) as refused:
+        read(text)
+    assert refused.value.note.startswith(note), refused.value.note
+    assert ("right would be" in refused.value.note) is ("right would be" in note)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -12,9 +13,10 @@ from console.errors import Outcome, PortTrouble, Stopped, WakelineError
 from console.events import Event, Mark, MarkKind
 from console.programming.stages import Work
 from console.session.session import Session
+from console.snapshot import Fold, ended
 from console.tasks.catalogue import TASKS
 from console.tasks.job import Job
-from console.tasks.on_chip import CUT_SHORT, perform, stop
+from console.tasks.on_chip import CAUTIONS, CUT_OFF, CUT_SHORT, STILL_SILENT, OnChip, perform, stop
 from protocols.an3155.target import Target
 from protocols.errors import ProtocolError
 from tests.chip_link import ChipLink, Spoiler, warp
@@ -108,3 +110,42 @@ def test_a_good_run_needs_no_word(job: Job) -> None:
     error, notes = run(job)
     assert error is None
     assert CUT_SHORT not in notes
+
+
+def test_a_board_that_reset_itself_is_resumed_once_it_is_reset_into_its_loader(job: Job) -> None:
+    target, fold, front = Target(SMALL), Fold(), Front()
+    target.memory.load(FLASH, bytes(SMALL.flash_size))
+    at, straps = sent_before_erase(job) + 300, ["boot loader"]
+
+    def out(n: int, byte: int) -> int | None:
+        """From the reset on its own program runs, which hears nothing, until somebody sets the strap."""
+        if n == at:
+            target.reset()
+            straps.append("program")
+        return byte if straps[-1] == "boot loader" else None
+
+    link = ChipLink(target, Spoiler(out=out))
+
+    async def once(wish: Job) -> OnChip | None:
+        async with Session(link, protocols.load("an3155"), clock=link.clock, sinks=[fold.add]) as session:
+            try:
+                return await perform(session, wish, TASKS["program"](wish), front, {})
+            except ProtocolError:
+                return None
+
+    async def main() -> None:
+        resumed = replace(job, resume=True)
+        assert await once(job) is None
+        problem = ended(fold.snapshot()).problem
+        assert problem is not None
+        assert "reset it into the boot loader (boot strap set), then go on with --resume" in problem.help
+        assert set(CAUTIONS) <= set(front.lines)
+        assert await once(resumed) is None
+        assert front.lines[-1] == STILL_SILENT
+        target.reset()
+        straps.append("boot loader")
+        assert await once(resumed) is not None
+        assert target.memory.read(FLASH, len(DATA)) == DATA
+        assert CUT_OFF not in front.lines
+
+    warp(main())

@@ -2,11 +2,7 @@
 
 from __future__ import annotations
 
-from itertools import pairwise
-
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
 from console.images.image import Span
 from console.programming.proof import Kind, Ledger, as_text, compare
@@ -47,12 +43,16 @@ def test_a_difference_names_address_bit_expected_and_found() -> None:
         compare(AT, WANT, WANT, WANT, 0xFF)
 
 
-@given(st.lists(st.tuples(st.integers(0, 200), st.integers(1, 40))))
-def test_merged_ranges_cover_the_same_addresses(pairs: list[tuple[int, int]]) -> None:
-    spans = [Span(*pair) for pair in pairs]
-    merged = Ledger().merged(spans)
-    assert {a for s in spans for a in range(s.start, s.end)} == {a for s in merged for a in range(s.start, s.end)}
-    assert all(a.end < b.start for a, b in pairwise(merged))
+def test_what_waits_to_be_read_back_is_told_beside_what_is_proven() -> None:
+    ledger = Ledger()
+    ledger.written.update([Span(AT, 256), Span(AT + 256, 256)])
+    ledger.proven.add(Span(AT, 256))
+    words = ledger.words()
+    assert (words["proven"], words["written"]) == ("08000400-080004FF", "08000500-080005FF")
+    assert words["proven_bytes"] == 256
+    assert ledger.forget([Span(AT, 64)])
+    assert not ledger.forget([Span(AT, 64)])
+    assert ledger.words()["proven"] == "08000440-080004FF"
 
 
 def test_a_long_list_of_ranges_is_cut_with_a_word() -> None:

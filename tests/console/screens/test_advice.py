@@ -12,7 +12,7 @@ from console.programming.run import protected
 from console.screens.advice import here
 from console.screens.app import WakelineApp
 from console.screens.job_screen import FORMS
-from console.tasks.on_chip import CAUTIONS, CUT_OFF
+from console.tasks.on_chip import CAUTIONS, CUT_OFF, STILL_SILENT
 from protocols.family import Identity
 
 OPTION = re.compile(r"(?<![\w-])--[a-z]")
@@ -45,6 +45,7 @@ def test_what_every_task_says_names_no_option() -> None:
     told = [
         *CAUTIONS,
         CUT_OFF,
+        STILL_SILENT,
         after_a_cut("look at the plug"),
         protected(Identity(product_id=0x410)).help,
         protected(None).help,

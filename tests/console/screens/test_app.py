@@ -19,7 +19,7 @@ class Broken(Exception):
 @pytest.fixture
 def headless(monkeypatch: pytest.MonkeyPatch) -> None:
     """The app runs without a terminal."""
-    monkeypatch.setattr(WakelineApp, "run", lambda self: App.run(self, headless=True, size=(80, 24)))
+    monkeypatch.setattr(WakelineApp, "run_async", lambda self: App.run_async(self, headless=True, size=(80, 24)))
 
 
 @pytest.mark.usefixtures("headless")

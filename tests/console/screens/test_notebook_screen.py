@@ -16,7 +16,7 @@ from console.notebook.keeper import Keeper
 from console.notebook.place import default_path
 from console.notebook.store import Notebook
 from console.screens.app import WakelineApp
-from console.screens.ask_screen import WordsScreen
+from console.screens.ask_screen import AskScreen, WordsScreen
 from console.screens.bench_screen import BenchScreen
 from console.screens.fix_screen import FixScreen
 from console.screens.notebook_screen import NotebookPage, NotebookScreen
@@ -205,6 +205,8 @@ async def test_a_board_named_on_the_bench_is_kept_when_the_bench_is_closed(
         await pilot.press("h")
         await until(pilot, lambda: app.screen.snapshot.outcome is GOOD)  # type: ignore[attr-defined]
         app.go(None)
+        await until(pilot, lambda: isinstance(app.screen, AskScreen))
+        await pilot.press("enter")
         await until(pilot, lambda: isinstance(app.screen, PortsScreen) and rig.source.kept is not None)
     with Notebook.open_to_read(default_path()) as notebook:
         assert [(row.board, row.outcome) for row in notebook.sessions()] == [("tern-07", GOOD)]
@@ -262,6 +264,8 @@ async def test_a_notebook_that_cannot_be_used_is_told_and_the_bench_goes_on(
         await pilot.press("h")
         await until(pilot, lambda: app.screen.snapshot.outcome is GOOD)  # type: ignore[attr-defined]
         app.go(None)
+        await until(pilot, lambda: isinstance(app.screen, AskScreen))
+        await pilot.press("enter")
         await until(pilot, lambda: isinstance(app.screen, PortsScreen) and rig.source.kept is not None)
         await until(pilot, lambda: any("notebook-foreign" in one.title for one in app._notifications))
         await open_notebook(app, pilot, until)

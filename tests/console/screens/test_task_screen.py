@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import os
 import random
+import signal
 import struct
 from collections.abc import Awaitable, Callable
 from dataclasses import replace
@@ -24,6 +25,7 @@ from console.screens.consent_screen import ConsentScreen
 from console.screens.job_screen import JobScreen
 from console.screens.source import LiveSource
 from console.screens.task_screen import TaskScreen
+from console.signals import heeded
 from protocols.an3155.flaws import Flaws, StuckBit
 from protocols.an3155.target import COMMANDS_EXTENDED, Chip, Target
 from tests.chip_link import ChipLink
@@ -240,6 +242,36 @@ async def test_stopping_leaves_whole_blocks_and_going_on_proves_them_first(
     assert board.holds(bytes(FIRMWARE * 10))
 
 
+async def released_once_stopped(board: Board) -> None:
+    while not any("stopping" in line for line in board.source.task.said):  # noqa: ASYNC110  # as `until` does
+        await asyncio.sleep(0.002)
+    board.links[-1].release()
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGHUP"), reason="this system has no such signal")
+async def test_a_closed_window_ends_the_screens_and_leaves_whole_blocks(
+    board: Board, folder: Path, until: Until
+) -> None:
+    board.hold_at = 20
+    (folder / "tern.bin").write_bytes(FIRMWARE * 10)
+    async with board.app.run_test() as pilot:
+        await board.choose(pilot, until, 1, **AT)
+        await until(pilot, board.asks)
+        await pilot.press("y")
+        await until(pilot, lambda: board.links[-1].held)
+        released = asyncio.create_task(released_once_stopped(board))
+        with heeded(board.app.leave):
+            signal.raise_signal(signal.SIGHUP)
+            while board.app.is_running:  # noqa: ASYNC110  # as `until` does, but no screen is left to pause on
+                await asyncio.sleep(0.002)
+    await released
+    snapshot = board.source.bridge.fold.snapshot()
+    state = snapshot.programming
+    assert (board.app.return_value, snapshot.outcome) == (8, Outcome.STOPPED)
+    assert state is not None
+    assert (state.ended, state.written) == (True, f"08000100-{FLASH + 21 * 256 - 1:08X}")  # the 20 behind the first
+
+
 async def test_no_advice_on_the_way_names_an_option_of_the_command_line(
     board: Board, folder: Path, until: Until, screen_text: Any
 ) -> None:
@@ -254,7 +286,7 @@ async def test_no_advice_on_the_way_names_an_option_of_the_command_line(
         await board.choose(pilot, until, 1, **AT)
         await until(pilot, board.asks)
         assert "the tick \u201ckeep what else is on the pages\u201d keeps it" in told(board.app)
-        assert "connect again, then r" in told(board.app)
+        assert "into the boot loader (boot strap set), then r" in told(board.app)
         assert " --" not in told(board.app)
         # and the end of a run that was stopped
         await pilot.press("y")
@@ -334,6 +366,11 @@ async def test_leaving_during_a_write_asks_and_the_record_says_what_is_proven(
 
         monkeypatch.setattr(board.source, "stop", stop_and_go_on)
         await pilot.press("enter")
+    # the words of the command's own report, for the terminal once the screens have gone
+    said = "\n".join(board.app.last_words)
+    for part in ("program: not complete", "proven by reading back: nothing", "written, not read back: 08000100-",
+                 "next: go on with --resume, when ready", "on the screens: p, program, and the tick"):  # fmt: skip
+        assert part in said, part
     state = board.source.bridge.fold.snapshot().programming
     assert state is not None
     assert (state.ended, state.complete) == (True, False)
@@ -431,9 +468,7 @@ async def test_a_wrong_file_or_number_is_told_in_the_form(board: Board, until: U
 async def test_every_line_to_type_into_is_one_line(board: Board, until: Until, number: int) -> None:
     async with board.app.run_test(size=(80, 24)) as pilot:
         await until(pilot, lambda: isinstance(board.app.screen, BenchScreen) and board.app.screen.snapshot.port)
-        await pilot.press("p", str(number))
-        await until(pilot, lambda: not isinstance(board.app.screen, BenchScreen))
-        await pilot.press("enter")
+        await pilot.press("p", str(number), "enter")
         await until(pilot, lambda: isinstance(board.app.screen, JobScreen))
         await pilot.pause()
         assert {box.size.height for box in board.app.screen.query(Input)} == {1}
