@@ -211,7 +211,9 @@ def test_check_of_a_wrong_file_names_file_line_and_key(tmp_path: Path, capsys: p
         (["bringup", "tern-b", "--bench", "--ask", "--answers", "f"], 2, "leave one"),
         (["bringup", "tern-b", "--port", "p"], 2, "--ask, --answers FILE"),
         (["bringup", "tern-b", "--bench", "--from", "nowhere"], 2, "one of: look-supply"),
-        (["bringup", "tern-b", "--bench", "no-such-fault"], 2, "bench --list"),
+        (["bringup", "tern-b", "--bench", "no-such-fault"], 2, "wires-uncrossed"),
+        (["bringup", "tern-b", "--bench", "tern-21", "--bench", "tern-24"], 2, "all but one"),
+        (["bringup", "tern-b", "--bench", "open-pin:pin=U4.99"], 2, "U4.48"),
         (["bringup", "no-such-board", "--check"], 7, "check the name"),
     ],
 )
@@ -260,3 +262,15 @@ def test_a_simulated_board_is_one_before_its_port_was_opened(
     capsys.readouterr()
     assert run(["notebook", "show", "Tern-5", "--notebook", book, "--json"]) == 0
     assert told(capsys)["session"]["simulated"] is True
+
+
+def test_several_faults_are_staged_and_one_that_shows_nowhere_is_said(capsys: pytest.CaptureFixture[str]) -> None:
+    faults = ("open-pin:pin=U4.23", "open-pin:pin=J1.2", "open-pin:pin=R3.1")
+    words = [word for fault in faults for word in ("--bench", fault)]
+    assert run(["bringup", "tern-b", *words, "--from", "plug", "--json"]) == 0
+    captured = capsys.readouterr()
+    assert "staged: open-pin:pin=U4.23 changes nothing that a stage can see" in captured.err
+    assert captured.err.count("changes nothing that a stage can see") == 1
+    plan = json.loads(captured.out)["bringup"]
+    # the port comes only once USB D- is mended; the lamp stays dark until its resistor is
+    assert list(dict.fromkeys(done["stage"] for done in plan["repairs"])) == ["plug", "lamp"]

@@ -3,7 +3,9 @@
 What it does not model, so that nothing is concluded from it that only hardware can show:
 
 - voltages on the line: what a receiver hears is decided by rules (`wiring`); only a meter sees volts and ohms
-  (`circuit`), and those are steady ones;
+  (`circuit`, `supplies`), and those are steady ones;
+- parts that only keep order (capacitors, pull-ups where a chip has its own, the cell): without them nothing fails, and
+  the bench says of such a fault that it changes nothing that a stage can see (`signs`);
 - the operator: every probe touches the right pad and every repair succeeds (`oracle`, `hands`);
 - the parts behind the chip: a logic level per bit, no edges and no times (`logger`);
 - USB: no adapter latency, no packets, no divisor error of the adapter's clock;

@@ -15,8 +15,8 @@ from typing import Final
 
 from console.bench import application
 from console.bench.chips import has_program, target_for
+from console.bench.consequences import boots, wired
 from console.bench.joints import Joints
-from console.bench.logger import Logger
 from console.bench.setup import Firmware, LineFlaw, Mode, Setup, Way, What
 from console.bench.wiring import Heard, Level, Source, Wiring, board_hears, host_hears
 from protocols.an3155.target import Target
@@ -64,7 +64,12 @@ class Board:
         self._joint_good = {"host": True, "board": True}
         self._joint_left = {"host": 0, "board": 0}
         self._listen()
-        self._start(now_s, boot=setup.strap_boot and setup.in_loader)
+        self._start(now_s, boot=boots(setup) and setup.in_loader)
+
+    @property
+    def wiring(self) -> Wiring:
+        """The wiring with what the joints of the board make of it."""
+        return wired(self.setup)
 
     # --- the line
 
@@ -134,11 +139,11 @@ class Board:
 
     def rewire(self, wiring: Wiring, now_s: float) -> None:
         """The wiring changed."""
-        changed = wiring.runs != self.setup.wiring.runs
+        ran = self.wiring.runs
         self.setup = replace(self.setup, wiring=wiring)
         self._listen()
-        if changed:
-            if wiring.runs:
+        if ran is not self.wiring.runs:
+            if self.wiring.runs:
                 self.target.power_cycle()
             self._start(now_s)
         self._notice_low(now_s)
@@ -158,7 +163,7 @@ class Board:
         self.frame = setup.adapter_frame
         self.target = _target(setup)
         self._listen()
-        self._start(now_s, boot=setup.strap_boot and setup.in_loader)
+        self._start(now_s, boot=boots(setup) and setup.in_loader)
         self._notice_low(now_s)
         if chatter:
             self._chatter(now_s)
@@ -168,15 +173,20 @@ class Board:
         self.setup = replace(self.setup, flaws=setup.flaws, line_flaws=setup.line_flaws, joints=setup.joints)
         if self._queries is not None:
             self._queries = application.Queries(setup.joints)
+        self._listen()
+        if not self.wiring.runs:
+            self._start(self.given_s)
         self.target.spoil(setup.flaws)
         self._passed = dict.fromkeys(Way, 0)
 
     def mend(self, joints: Joints, now_s: float) -> None:
         """Joints and parts were worked on, with the board off; it starts anew."""
         self.setup = replace(self.setup, joints=joints)
-        if self.setup.wiring.powered:
+        self._listen()
+        if self.wiring.powered:
             self.target.power_cycle()
         self._start(now_s)
+        self._notice_low(now_s)
 
     def set_frame(self, frame: Frame) -> bool:
         """Tell the adapter its frame; False when it keeps its own."""
@@ -195,12 +205,12 @@ class Board:
     # --- inside
 
     def _listen(self) -> None:
-        self._host: Heard = host_hears(self.setup.wiring)
-        self._pin: Heard = board_hears(self.setup.wiring)
+        self._host: Heard = host_hears(self.wiring)
+        self._pin: Heard = board_hears(self.wiring)
 
     def _start(self, now_s: float, boot: bool | None = None) -> None:
-        boot = self.setup.strap_boot if boot is None else boot
-        self.mode = Mode.OFF if not self._lives() else Mode.ROM if boot else Mode.APPLICATION
+        boot = boots(self.setup) if boot is None else boot
+        self.mode = Mode.OFF if not self.wiring.runs else Mode.ROM if boot else Mode.APPLICATION
         self.rate = None
         self._edges.clear()
         self._deaf = False
@@ -208,9 +218,6 @@ class Board:
         self._talk_at_s = self._queries = None
         if self.mode is Mode.APPLICATION:
             self._run_program(now_s)
-
-    def _lives(self) -> bool:
-        return self.setup.wiring.runs and Logger(self.setup.joints).runs
 
     def _run_program(self, at_s: float) -> None:
         firmware = self.setup.firmware if self.setup.firmware is not Firmware.BLANK else Firmware.ANSWERS

@@ -7,6 +7,7 @@ import contextlib
 import json
 import os
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Final, Self
@@ -36,20 +37,22 @@ class SimulatedBench:
         self,
         *,
         scene: str | None = None,
-        fault: str | None = None,
+        fault: str | Sequence[str] | None = None,
         chip: str | None = None,
         link: str | Path | None = None,
         paced: bool = True,
         socket: bool = False,
     ) -> None:
-        """Start the process and wait until its port can be opened.
+        """Start the process and wait until its port can be opened; `fault` is one, or several.
 
         Raises UsageTrouble `bench-start` with its own words when it refuses, PortTrouble `bench-gone` when it is slow.
         """
         if self._process is not None:
             raise RuntimeError("the bench runs already")
         words = ["-m", "console.bench", "--ready-json", "--child"]
-        for option, value in (("--scene", scene), ("--fault", fault), ("--chip", chip), ("--link", link)):
+        faults = [fault] if isinstance(fault, str) else fault or ()
+        options = [("--scene", scene), ("--chip", chip), ("--link", link), *(("--fault", one) for one in faults)]
+        for option, value in options:
             if value is not None:
                 words += [option, str(value)]
         words += ["--socket"] * socket + ["--unpaced"] * (not paced)

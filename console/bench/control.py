@@ -47,6 +47,8 @@ ACTIONS: Final[Mapping[str, str | None]] = {
     "mend": "place",
     "look": "place",
     "exchange": "part",
+    "measure": "at",
+    "watch": "part",
     "port-state": "state",
     "check": "check",
     "repair": "step",

@@ -15,11 +15,12 @@ Not modelled: edges, ringing, clock rates, marginal levels, a chip fed through i
 
 from __future__ import annotations
 
+import random
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from typing import Final
 
-from console.bench import tern
+from console.bench import supplies, tern
 from console.bench.joints import Joints, Nets, Pull
 from console.bench.tern import CLOCK, CLOCK_SERIES, FLASH, FPGA, MCU, OSCILLATOR
 
@@ -46,7 +47,7 @@ class _SpiChip:
     def __init__(self, nets: Nets, part: str, pins: Mapping[str, str], answers: Mapping[int, bytes]) -> None:
         self._nets, self._pins = nets, pins
         self._answers = answers
-        self._alive = nets.lives(part)
+        self._alive = supplies.lives(nets.joints, part)
         self._clocked = True
         self._was_clock = 0
         self._taken = self._count = 0
@@ -131,7 +132,7 @@ def _settle(chips: Iterable[_SpiChip]) -> None:
 
 def _fpga_clock(nets: Nets) -> bool:
     """Oscillator, its way through the series resistor, and the FPGA's pin."""
-    if not nets.lives(OSCILLATOR) or CLOCK_SERIES in nets.joints.dead:
+    if not supplies.lives(nets.joints, OSCILLATOR) or CLOCK_SERIES in nets.joints.dead:
         return False
     way = ((f"{OSCILLATOR}.3", f"{CLOCK_SERIES}.1"), (f"{CLOCK_SERIES}.2", f"{FPGA}.20"))
     free = all(nets.level(pin) is None for pair in way for pin in pair)
@@ -196,7 +197,7 @@ class _ClockChip:
     """The clock chip: acts on edges at its own two pins."""
 
     def __init__(self, nets: Nets) -> None:
-        self._nets, self._alive = nets, nets.lives(CLOCK)
+        self._nets, self._alive = nets, supplies.lives(nets.joints, CLOCK)
         self._sda = self._scl = 1
         self._bits: list[int] = []
         self._addressed: bool | None = None
@@ -286,20 +287,17 @@ def _i2c(nets: Nets, register: int, count: int) -> bytes | None:
 class Logger:
     """The program on the controller: one query line in, one answer line out."""
 
-    def __init__(self, joints: Joints | None = None, pins: Mapping[str, str] | None = None) -> None:
+    def __init__(self, joints: Joints | None = None) -> None:
         self._joints = joints or Joints()
-        self._pins = pins if pins is not None else tern.PINS
         self._readings = 0
-
-    @property
-    def runs(self) -> bool:
-        """Whether the controller itself lives."""
-        return self._nets().lives(MCU)
 
     def _nets(self) -> Nets:
         self._readings += 1
         seed = self._joints.seed * 1_000_003 + self._readings  # noise differs from reading to reading
-        return Nets(replace(self._joints, seed=seed), self._pins)
+        nets = Nets(replace(self._joints.drawn(random.Random(seed)), seed=seed))
+        for pin, level in tern.DRIVEN.items():
+            nets.drive(pin, level)
+        return nets
 
     def flash_id(self) -> bytes:
         """The memory's three bytes."""

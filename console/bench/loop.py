@@ -16,16 +16,13 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
-from console.bench import hands, oracle, registry
+from console.bench import deeds, registry
 from console.bench.board import Board
 from console.bench.control import ControlServer
 from console.bench.delay import RunDelay
 from console.bench.port import HAVE_PTY, End, PtyEnd, SocketEnd, drop_link, point_link
-from console.bench.scenes import fault, with_fault
-from console.bench.setup import PortState, Setup
-from console.bench.spoils import spoiled
-from console.errors import UsageTrouble
-from protocols.uart import Frame
+from console.bench.setup import Setup
+from console.bench.wiring import Wiring
 
 _SPIN_S: Final = 0.0003
 _EAGER_S: Final = 0.0003  # a chip needs no waking up: so long it looks out for the next request before it sleeps
@@ -138,7 +135,7 @@ class Bench:
     def _arm(self, now: float) -> None:
         """While a program has it open: the port goes away where the setup says so."""
         setup = self._board.setup
-        if setup.wiring.supply_shorted:
+        if self._board.wiring.supply_shorted:
             self._vanish_at = now + _BROWN_OUT_S
         elif setup.vanish_after_s:
             self._vanish_at = now + setup.vanish_after_s
@@ -233,7 +230,7 @@ class Bench:
 
     def _appear(self) -> None:
         self._return_at = None
-        if self._end is not None or not self._board.setup.wiring.adapter.enumerates:
+        if self._end is not None or not self._board.wiring.adapter.enumerates:
             return
         end: End = PtyEnd() if not self._sockets else SocketEnd(self._number)
         if isinstance(end, SocketEnd):
@@ -267,8 +264,7 @@ class Bench:
         self._enter("")
         self._open = False
         self._board.closed()
-        setup = self._board.setup
-        back = _BROWN_OUT_GONE_S if setup.wiring.supply_shorted else setup.return_after_s
+        back = _BROWN_OUT_GONE_S if self._board.wiring.supply_shorted else self._board.setup.return_after_s
         self._return_at = now + back if back else None
 
     # --- hands
@@ -276,82 +272,33 @@ class Bench:
     def _act(self, action: str, fields: Mapping[str, Any]) -> dict[str, Any]:
         now = time.monotonic()
         board = self._board
-        before, wiring = board.setup, board.setup.wiring
+        before, was = board.setup, board.wiring
         told: dict[str, Any] = {}
         match action:
-            case "swap-wires":
-                board.rewire(replace(wiring, crossed=not wiring.crossed), now)
-            case "connect-ground":
-                board.rewire(replace(wiring, ground=True), now)
-            case "power-on" | "power-off":
-                board.rewire(replace(wiring, powered=action == "power-on"), now)
-            case "strap-boot" | "strap-run":
-                board.strap(action == "strap-boot")
-            case "reset":
-                board.reset(now)
-            case "reflow":
-                board.rewire(hands.heal(wiring), now)
-            case "join-adapter" | "part-adapter":
-                board.rewire(replace(wiring, loop_back=action == "join-adapter"), now)
-            case "board-off" | "board-on":
-                board.rewire(replace(wiring, connected=action == "board-on"), now)
-            case "adapter-frame":
-                board.set_frame(_frame(fields["frame"]))
-            case "adapter-baud":
-                board.baud = _baud(fields["baud"])
-            case "spoil":
-                board.spoil(spoiled(board.setup, str(fields["flaw"])))
-            case "heal-flaws":
-                board.spoil(Setup())
-            case "mend":
-                joints = board.setup.joints.mended(str(fields["place"]))
-                told = {"changed": joints != board.setup.joints}
-                board.mend(joints, now)
-            case "look":
-                told = {"found": board.setup.joints.at(str(fields["place"]))}
-            case "exchange":
-                told = {"changed": hands.exchange(board, str(fields["part"]), now)}
-            case "port-state":
-                board.setup = replace(board.setup, port=_port_state(fields["state"]))
             case "vanish":
                 self._vanish(now)
             case "return":
                 self._appear()
-            case "fault":
-                board.become(with_fault(board.setup, fault(str(fields["name"]))), now)
-                if self._open:
-                    self._arm(now)
-            case "check":
-                told = self._check(str(fields["check"]), now)
-            case "repair":
-                told = {"changed": hands.repair(board, str(fields["step"]), now)}
             case _:
-                pass  # "status": the answer is the same
-        self._follow(before)
+                told = deeds.act(board, action, fields, now)
+        if action == "fault" and self._open:
+            self._arm(now)
+        self._follow(before, was)
         return told | self._status()
 
-    def _check(self, check: str, now: float) -> dict[str, Any]:
-        """What the operator finds. Work that is tried and helps stays done; in vain, it is put back."""
-        board = self._board
-        found = oracle.answer(oracle.Staged(board.setup, board.mode, board.baud, board.frame), check)
-        if check in hands.REPAIRS and found.outcome != oracle.IN_VAIN:
-            hands.repair(board, check, now)
-        readings = [reading._asdict() for reading in found.readings]
-        return {"check": check, "outcome": found.outcome, "readings": readings}
-
-    def _follow(self, before: Setup) -> None:
+    def _follow(self, before: Setup, was: Wiring) -> None:
         """The port follows the setup."""
-        setup = self._board.setup
-        if not setup.wiring.adapter.enumerates and self._end is not None:
+        setup, wiring = self._board.setup, self._board.wiring
+        if not wiring.adapter.enumerates and self._end is not None:
             self._disappear()
             self._enter("")
             self._open = False
             self._board.closed()
-        elif setup.wiring.adapter.enumerates and not before.wiring.adapter.enumerates:
+        elif wiring.adapter.enumerates and not was.adapter.enumerates:
             self._appear()
         if self._end is not None and setup.port is not before.port:
             self._end.stage(setup.port)
-        if before.wiring.supply_shorted and not setup.wiring.supply_shorted:
+        if was.supply_shorted and not wiring.supply_shorted:
             self._vanish_at = None
 
     def _status(self) -> dict[str, Any]:
@@ -370,23 +317,3 @@ class Bench:
             "baud": board.baud,
             "synchronised": board.target.synchronised,
         }
-
-
-def _port_state(value: object) -> PortState:
-    try:
-        return PortState(str(value))
-    except ValueError as error:
-        raise UsageTrouble("bench-request", "that is no state", help=f"send {', '.join(PortState)}") from error
-
-
-def _frame(value: object) -> Frame:
-    try:
-        return Frame.parse(str(value))
-    except ValueError as error:
-        raise UsageTrouble("bench-request", str(error), help="send a frame such as 8E1") from error
-
-
-def _baud(value: object) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not 1 <= value <= 12_000_000:
-        raise UsageTrouble("bench-request", "that is no line rate", help="send a number from 1 to 12000000")
-    return float(value)

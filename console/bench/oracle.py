@@ -14,11 +14,12 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Final, NamedTuple
 
-from console.bench import circuit, hands
+from console.bench import circuit, consequences, hands
 from console.bench.board import Board
 from console.bench.chips import PRODUCTS
+from console.bench.consequences import wired
 from console.bench.setup import Chatter, Firmware, Mode, Setup
-from console.bench.wiring import Adapter, Fitted, Joint, Source, Stuck, host_hears
+from console.bench.wiring import Adapter, Fitted, Joint, Source, Stuck, Wiring, host_hears
 from console.errors import UsageTrouble
 from console.text import clean
 from protocols.an3155.frames import ACK, SYNC, Opcode
@@ -66,6 +67,11 @@ class Staged:
     baud: float = 115200.0
     frame: Frame = EIGHT_E_ONE
 
+    @property
+    def wiring(self) -> Wiring:
+        """What meters and receivers meet: the wiring with what the joints of the board make of it."""
+        return wired(self.setup)
+
 
 def answer(staged: Staged, check: str) -> Finding:
     """What `check` shows. Raises UsageTrouble `bench-check` for one that this bench cannot do."""
@@ -81,7 +87,7 @@ def wakes(staged: Staged, *, starts: bool = False) -> bool:
 
     `starts`: the chip is started first, so that the strap decides. A chip that is not in its ROM stays where it is.
     """
-    if not staged.setup.wiring.adapter.enumerates:
+    if not staged.wiring.adapter.enumerates:
         return False
     board = Board(replace(staged.setup, in_loader=starts or staged.mode is Mode.ROM, chatter=Chatter.NONE))
     board.baud = staged.baud
@@ -105,13 +111,13 @@ def wakes(staged: Staged, *, starts: bool = False) -> bool:
 
 
 def _replug(staged: Staged) -> Finding:
-    if not staged.setup.wiring.adapter.enumerates:
+    if not staged.wiring.adapter.enumerates:
         return Finding("none")
-    return Finding("right-port" if staged.setup.wiring.attached else "other-port")
+    return Finding("right-port" if staged.wiring.attached else "other-port")
 
 
 def _loopback(staged: Staged) -> Finding:
-    looped = replace(staged.setup.wiring, loop_back=True)
+    looped = replace(staged.wiring, loop_back=True)
     return Finding("echoes" if Source.HOST in host_hears(looped).sources else "nothing")
 
 
@@ -120,7 +126,7 @@ def _echo_without_board(staged: Staged) -> Finding:
 
 
 def _ground_ohms(staged: Staged) -> Finding:
-    joined = staged.setup.wiring.ground
+    joined = staged.wiring.ground
     reading = Reading("adapter ground to board ground", circuit.WIRE_OHM if joined else None, "ohm")
     return Finding("joined" if joined else "open", (reading,))
 
@@ -131,7 +137,7 @@ def _ground_volts(staged: Staged) -> Finding:
 
 
 def _volts(staged: Staged, *, sends_low: bool = False) -> dict[str, float]:
-    return circuit.volts(staged.setup.wiring, sends_low=sends_low, drives_tx=staged.mode is Mode.ROM)
+    return circuit.volts(staged.wiring, sends_low=sends_low, drives_tx=staged.mode is Mode.ROM)
 
 
 def _read(volts: Mapping[str, float], *places: str) -> tuple[Reading, ...]:
@@ -147,19 +153,19 @@ def _rail(staged: Staged) -> Finding:
 
 
 def _high(volts: float, staged: Staged) -> bool:
-    return volts >= HIGH_SHARE * min(staged.setup.wiring.board_v, staged.setup.wiring.adapter_v)
+    return volts >= HIGH_SHARE * min(staged.wiring.board_v, staged.wiring.adapter_v)
 
 
 def _tx_pin(staged: Staged) -> Finding:
     # "chip held in its loader": the pin is an output then, if the chip runs at all
-    volts = circuit.volts(staged.setup.wiring)
+    volts = circuit.volts(staged.wiring)
     at = volts.get(circuit.PIN_TX, 0.0)
     word = "near-rail" if _high(at, staged) else "low" if at < 0.8 else "middle"
     return Finding(word, _read(volts, circuit.PIN_TX))
 
 
 def _tx_header(staged: Staged) -> Finding:
-    volts = circuit.volts(replace(staged.setup.wiring, attached=False))  # the adapter's wire is off
+    volts = circuit.volts(replace(staged.wiring, attached=False))  # the adapter's wire is off
     pin, header = (volts.get(place, 0.0) for place in (circuit.PIN_TX, circuit.HEADER_TX))
     readings = _read(volts, circuit.PIN_TX, circuit.HEADER_TX)
     return Finding("as-at-pin" if abs(pin - header) < SAME_V else "differs", readings)
@@ -178,7 +184,7 @@ def _average(staged: Staged) -> Finding:
     mean = {place: (high.get(place, 0.0) + low.get(place, 0.0)) / 2 for place in high}
     swing = {place: high.get(place, 0.0) - low.get(place, 0.0) for place in high}
     moves = [
-        swing.get(place, 0.0) > HIGH_SHARE * staged.setup.wiring.adapter_v / 2
+        swing.get(place, 0.0) > HIGH_SHARE * staged.wiring.adapter_v / 2
         for place in (circuit.HEADER_RX, circuit.PIN_RX)
     ]
     word = "half-at-both" if all(moves) else "header-only" if moves[0] else "neither"
@@ -186,14 +192,15 @@ def _average(staged: Staged) -> Finding:
 
 
 def _reset_pin(staged: Staged) -> Finding:
-    volts = _volts(staged)[circuit.RAIL]  # its pull-up follows the rail
-    high = staged.setup.wiring.rail_up
+    high = staged.wiring.rail_up and not staged.wiring.reset_held
+    volts = 0.0 if staged.wiring.reset_held else _volts(staged)[circuit.RAIL]  # its pull-up follows the rail
     return Finding("high" if high else "low", (Reading("reset pin", round(volts, 3), "V"),))
 
 
 def _strap(staged: Staged) -> Finding:
-    high = staged.setup.strap_boot and staged.setup.wiring.rail_up
-    volts = _volts(staged)[circuit.RAIL] if staged.setup.strap_boot else 0.0
+    boots = consequences.boots(staged.setup)
+    high = boots and staged.wiring.rail_up
+    volts = _volts(staged)[circuit.RAIL] if boots else 0.0
     return Finding("boot-level" if high else "other-level", (Reading("strap pin", round(volts, 3), "V"),))
 
 
@@ -232,7 +239,7 @@ def _listen(staged: Staged) -> Finding:
 
 
 def _shorts(staged: Staged) -> Finding:
-    wiring = staged.setup.wiring
+    wiring = staged.wiring
     pairs = (
         (circuit.HEADER_TX, circuit.GROUND),
         (circuit.HEADER_RX, circuit.GROUND),
@@ -247,49 +254,47 @@ def _shorts(staged: Staged) -> Finding:
 
 
 def _diodes(staged: Staged) -> Finding:
-    shown = [(pad, circuit.diode_test(staged.setup.wiring, pad)) for pad in (circuit.HEADER_TX, circuit.HEADER_RX)]
+    shown = [(pad, circuit.diode_test(staged.wiring, pad)) for pad in (circuit.HEADER_TX, circuit.HEADER_RX)]
     readings = tuple(Reading(pad, None if volts is None else round(volts, 2), "V") for pad, volts in shown)
     tx, rx = (volts is None for _, volts in shown)
     return Finding("both-open" if tx and rx else "tx-open" if tx else "rx-open" if rx else "both-connected", readings)
 
 
 def _pressed(staged: Staged) -> Finding:
-    wiring = staged.setup.wiring
+    wiring = staged.wiring
     loose = Joint.GOOD not in (wiring.tx_joint, wiring.rx_joint) or wiring.tx_joint is not wiring.rx_joint
-    held = replace(staged, setup=replace(staged.setup, wiring=hands.heal(wiring)))
+    held = replace(staged, setup=hands.heal(staged.setup))
     # what answers unpressed as well says nothing about a joint
     return Finding("works-pressed" if loose and wakes(held) else "no-change")
 
 
 def _magnified(staged: Staged) -> Finding:
-    wiring = staged.setup.wiring
+    wiring = staged.wiring
     bridge = wiring.bridged or {wiring.tx_stuck, wiring.rx_stuck} != {Stuck.NO}
     return Finding("found" if bridge or wiring.chip is Fitted.MISSING else "nothing-found")
 
 
 def _reflow(staged: Staged) -> Finding:
-    wiring = staged.setup.wiring
-    rx, tx = replace(wiring, rx_joint=Joint.GOOD), replace(wiring, tx_joint=Joint.GOOD)
-    for word, mended in (("rx-joint-helped", rx), ("tx-joint-helped", tx)):
-        healed = replace(staged.setup, wiring=mended)
+    for word, side in (("rx-joint-helped", hands.RX), ("tx-joint-helped", hands.TX)):
+        healed = hands.heal(staged.setup, side)
         if healed != staged.setup and wakes(replace(staged, setup=healed), starts=True):
             return Finding(word)
     return Finding(IN_VAIN)
 
 
 def _current(staged: Staged) -> Finding:
-    drawn = circuit.supply_current(staged.setup.wiring, running=staged.setup.wiring.runs)
+    drawn = circuit.supply_current(staged.wiring, running=staged.wiring.runs)
     word = "high" if drawn >= circuit.SUPPLY_LIMIT_A else "near-zero" if drawn < circuit.RUNNING_A / 5 else "normal"
     return Finding(word, (Reading("supply", drawn, "A"),))
 
 
 def _hot(staged: Staged) -> Finding:
-    return Finding("hot" if staged.setup.wiring.powered and staged.setup.wiring.supply_shorted else "none")
+    return Finding("hot" if staged.wiring.powered and staged.wiring.supply_shorted else "none")
 
 
 def _crystal(staged: Staged) -> Finding:
     """An oscillator swings while the program that runs has switched it on (AN2606: most ROMs use an internal one)."""
-    wiring = staged.setup.wiring
+    wiring = staged.wiring
     if wiring.adapter is Adapter.NO_CLOCK:
         return Finding("not-running")
     application = staged.mode is Mode.APPLICATION and staged.setup.firmware is not Firmware.BLANK
@@ -310,7 +315,7 @@ def _golden(staged: Staged) -> Finding:
 
 def _system_said(staged: Staged) -> Finding:
     words = {Adapter.NO_CLOCK: "unknown-device", Adapter.ABSENT: "nothing"}
-    return Finding(words.get(staged.setup.wiring.adapter, "named"))
+    return Finding(words.get(staged.wiring.adapter, "named"))
 
 
 _CHECKS: Final[Mapping[str, Callable[[Staged], Finding]]] = {

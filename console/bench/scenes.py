@@ -13,7 +13,7 @@ from typing import Final
 from console.bench.chips import PRODUCTS
 from console.bench.setup import Chatter, Firmware, PortState, Setup
 from console.bench.spoils import SPOILS, is_spoil, spoiled
-from console.bench.wiring import Adapter, Fitted, Joint, Stuck, Wiring
+from console.bench.wiring import Adapter, Fitted, Wiring
 from console.errors import UsageTrouble
 from console.text import clean
 from console.tomlfile import Table, parse_toml
@@ -25,7 +25,7 @@ GOOD: Final = "tern-12"
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """One thing wrong with a board: the properties it changes, or the flaw with parameters; and words."""
+    """One thing wrong with a board: the properties it changes, the flaw with parameters that it is; and words."""
 
     id: str
     title: str
@@ -101,7 +101,7 @@ def setup_for(scene_name: str | None = None, more_faults: tuple[str, ...] = (), 
 def with_fault(setup: Setup, fault: Fault) -> Setup:
     """`setup` with one thing more wrong. Raises UsageTrouble `flaw` for parameters that do not fit."""
     if fault.flaw:
-        return spoiled(setup, fault.flaw)
+        setup = spoiled(setup, fault.flaw)
     wiring = {key: value for key, value in fault.changes.items() if key in _WIRING}
     rest = {key: value for key, value in fault.changes.items() if key not in _WIRING}
     return replace(setup, wiring=replace(setup.wiring, **wiring), **rest)  # type: ignore[arg-type]
@@ -160,16 +160,10 @@ _CHECKS: Final[Mapping[str, Callable[[object], object]]] = {
     "crossed": _flag,
     "ground": _flag,
     "powered": _flag,
-    "supply_shorted": _flag,
     "board_v": _between(1.2, 5.5),
     "adapter_v": _between(1.2, 5.5),
     "chip": _one_of(Fitted),
     "clocked": _flag,
-    "tx_joint": _one_of(Joint),
-    "rx_joint": _one_of(Joint),
-    "tx_stuck": _one_of(Stuck),
-    "rx_stuck": _one_of(Stuck),
-    "bridged": _flag,
     "loop_back": _flag,
     "connected": _flag,
     "adapter_pull_up": _flag,
@@ -196,12 +190,15 @@ def load(text: str, file: str) -> Book:
     top.only("fault", "scene")
     known: dict[str, Fault] = {}
     for entry in top.tables("fault", least=0):
-        entry.only("id", "title", "set")
-        changes = entry.table("set")
+        entry.only("id", "title", "set", "flaw")
+        changes = _changes(entry.table("set")) if "set" in entry.data or "flaw" not in entry.data else {}
+        flaw = entry.plain("flaw") if "flaw" in entry.data else ""
+        if flaw:
+            _try(entry, flaw)
         name = entry.plain("id")
         if name in known:
             entry.wrong("id", name, "an id that is not used above")
-        known[name] = Fault(name, entry.plain("title"), _changes(changes))
+        known[name] = Fault(name, entry.plain("title"), changes, flaw)
     found: dict[str, Scene] = {}
     for entry in top.tables("scene", least=0):
         entry.only("name", "title", "story", "faults", "board")
@@ -214,6 +211,13 @@ def load(text: str, file: str) -> Book:
         board = entry.plain("board") if "board" in entry.data else ""
         found[name] = Scene(name, entry.plain("title"), entry.plain("story"), listed, board)
     return Book(known, found)
+
+
+def _try(entry: Table, flaw: str) -> None:
+    try:
+        spoiled(Setup(), flaw)
+    except UsageTrouble as trouble:
+        entry.wrong("flaw", flaw, trouble.help)
 
 
 def _changes(changes: Table) -> dict[str, object]:

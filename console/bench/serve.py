@@ -7,11 +7,14 @@ import secrets
 import signal
 import sys
 import threading
+from collections.abc import Sequence
 from pathlib import Path
 
+from console.bench.consequences import wired
 from console.bench.loop import Bench
 from console.bench.registry import find
 from console.bench.scenes import GOOD, scene, setup_for
+from console.bench.signs import NOTHING, unseen
 from console.errors import PortTrouble, UsageTrouble
 
 
@@ -38,7 +41,7 @@ def run(
             where=link,
             help="choose another name for --link, or end the other board first",
         )
-    if link is None and not setup.wiring.adapter.enumerates:
+    if link is None and not wired(setup).adapter.enumerates:
         raise UsageTrouble(
             "bench-start", "this board's port does not come, so its name must be given", help="add --link board.port"
         )
@@ -59,7 +62,9 @@ def run(
         if ready_json:
             print(json.dumps({"ready": True, "port": bench.port, "control": bench.control}), flush=True)
         else:
-            print("\n".join(_words(bench.port, link, name, faults)), flush=True)
+            hidden = set(unseen(setup_for(scene, (), chip), faults))
+            told = [f"{each} ({NOTHING})" if each in hidden else each for each in faults]
+            print("\n".join(_words(bench.port, link, name, told)), flush=True)
         bench.run()
     except BrokenPipeError:  # nobody reads what we say, so nobody needs the board
         return 0
@@ -74,7 +79,7 @@ def _until_parent_ends(bench: Bench) -> None:
     bench.stop()
 
 
-def _words(port: str, link: str | None, name: str, faults: tuple[str, ...]) -> list[str]:
+def _words(port: str, link: str | None, name: str, faults: Sequence[str]) -> list[str]:
     if link is not None and "://" not in port:
         port = link  # as it was typed
     out = [scene(name).title]

@@ -114,6 +114,7 @@ SPOILS: Final[Mapping[str, Spoil]] = MappingProxyType(
         "bridge-pins": Spoil(
             "solder joins two pins", {"a": "U6.1", "b": "U6.2"}, _joint("bridges", lambda v: (v["a"], v["b"]))
         ),
+        "shaky-pin": Spoil("a joint comes and goes", {"pin": "U4.30"}, _joint("shaky", lambda v: v["pin"])),
         "dead-part": Spoil("a part does nothing", {"part": "Y1"}, _joint("dead", lambda v: v["part"])),
         "bus-pull": Spoil("how the chip pulls the line it reads data from", {"pull": "none"}, _pulled),
         "drop-byte": Spoil("a byte is lost on the way", _PLACE, _line(What.DROP)),
@@ -164,7 +165,7 @@ def _value(name: str, key: str, text: str) -> int | str:
     if key in _WORDS:
         if text in _WORDS[key]:
             return text
-        known = ", ".join(sorted(_WORDS[key]))
+        known = _pins_like(text) if _WORDS[key] is tern.PINS else ", ".join(sorted(_WORDS[key]))
         raise UsageTrouble("flaw", f"{name}: {clean(text, 40)!r} is no {key}", help=f"give one of: {known}")
     try:
         value = int(text, 0)
@@ -176,3 +177,11 @@ def _value(name: str, key: str, text: str) -> int | str:
             "flaw", f"{name}, {key}: {clean(text, 40)!r} is no number that fits", help=f"give a number from {least}"
         )
     return value
+
+
+def _pins_like(text: str) -> str:
+    """The pins of the part that was meant; those of the whole board would be a wall of words."""
+    part = text.partition(".")[0]
+    if part not in tern.PARTS:
+        return f"a pin such as U6.2, of one of the parts {', '.join(sorted(tern.PARTS))}"
+    return ", ".join(sorted((pin for pin in tern.PINS if pin.startswith(f"{part}.")), key=lambda pin: (len(pin), pin)))

@@ -100,8 +100,8 @@ class Wiring:
     """The electrical state of adapter, cable and board.
 
     `attached` False: the port that was chosen leads to another adapter with nothing on it. `clocked` False: the
-    oscillator the chip runs on does not swing. `board_v` is the board's rail while it is up, `adapter_v` the adapter's
-    level, both in volts.
+    oscillator the chip runs on does not swing. `reset_held`: something keeps its reset pin low. `board_v` is the
+    board's rail while it is up, `adapter_v` the adapter's level, both in volts.
     """
 
     adapter: Adapter = Adapter.GOOD
@@ -113,6 +113,7 @@ class Wiring:
     board_v: float = 3.3
     chip: Fitted = Fitted.GOOD
     clocked: bool = True
+    reset_held: bool = False
     adapter_v: float = 3.3
     tx_joint: Joint = Joint.GOOD
     rx_joint: Joint = Joint.GOOD
@@ -137,7 +138,7 @@ class Wiring:
     @property
     def runs(self) -> bool:
         """Whether the chip executes anything."""
-        return self.rail_up and self.chip is Fitted.GOOD and self.clocked
+        return self.rail_up and self.chip is Fitted.GOOD and self.clocked and not self.reset_held
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,6 +11,8 @@ from types import MappingProxyType
 from typing import Final, NamedTuple, TypeAlias
 
 _CELL_MM: Final = 1.0
+# netlists have whole micrometres: a binary fraction must not put a pad beyond a reach that it is just at
+_FRACTION_MM: Final = 1e-6
 Nets: TypeAlias = "Collection[str] | re.Pattern[str]"
 
 
@@ -109,7 +111,7 @@ class Circuit:
             return ()
         x, y = pin.place
         found = []
-        for other in self._around(x, y, within_mm):
+        for other in self._around(x, y, within_mm + _FRACTION_MM):
             place = other.place
             if (
                 place is None
@@ -118,7 +120,7 @@ class Circuit:
             ):
                 continue
             distance = math.hypot(place[0] - x, place[1] - y)
-            if distance <= within_mm:
+            if distance <= within_mm + _FRACTION_MM:
                 found.append(Neighbour(other, distance))
         found.sort(key=lambda near: (near.distance_mm, near.pin.part, near.pin.name))
         return tuple(found if most is None else found[:most])

@@ -362,6 +362,10 @@ def _supplies(
     for ref in parts:
         if ref not in board.small:
             powered(ref)
+            continue
+        for pin in board.circuit.parts[ref]:  # a lamp's way to ground, a named pull-up's to its supply
+            if pin.net and board.is_rail(pin.net):
+                need(pin, strength.direct)
     while waiting:
         rail = waiting.pop()
         for ref in board.makers(rail):

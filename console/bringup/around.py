@@ -19,7 +19,7 @@ _REMOTE: Final = "://"
 
 
 class SystemPorts:
-    """Ports of this system. `stands_in` says in words why no plug need be watched ("" where one is)."""
+    """Ports of this system. `stands_in` says why the port's being there is enough, without a plug ("": it is not)."""
 
     def __init__(self, port: str, clock: Clock, stands_in: str = "") -> None:
         self._port = port
@@ -33,7 +33,8 @@ class SystemPorts:
     async def shows_up(self, usb: tuple[int, int] | None, within_s: float) -> tuple[bool, str]:
         """Whether the port is there, or comes within that time, and what was seen."""
         if self._stands_in:
-            return True, self._stands_in
+            there = self._is_there()
+            return there, self._stands_in if there else f"{self._port} did not come"
         if _REMOTE in self._port:
             return True, "a remote port: its plug is not here to be watched"
         fold = PlugFold(usb)
@@ -51,13 +52,16 @@ class SystemPorts:
         next_step = verdict.steps[0].title if verdict.steps else verdict.help
         return False, "; ".join(filter(None, (f"{self._port} did not come: {verdict.title}", next_step)))
 
+    def _is_there(self) -> bool:
+        return _REMOTE in self._port or os.path.exists(self._port)
+
     def _seen(self, look: Look, usb: tuple[int, int] | None) -> tuple[bool, str] | None:
         """What this look decides: the device behind the port, another one than expected, or a port without any."""
         real = os.path.realpath(self._port)
         for device in look.devices:
             if any(os.path.realpath(tty.name) == real for tty in device.ttys):
                 return _judged(device, usb)
-        if os.path.exists(self._port):
+        if self._is_there():
             return True, "the port is there; no USB device is known behind it"
         return None
 

@@ -53,10 +53,8 @@ class Standing:
         """A stage ran; whether the plan goes on after it."""
         self.unproven.discard(stage.id)
         good = result.outcome is Outcome.OK
-        if result.skipped:
+        if result.skipped or (good and _clears_nobody(stage)):
             self.runs.pop(stage.id, None)
-        elif good and stage.work in (Work.INSPECT, Work.CONTINUITY) and not stage.exercises.unpowered:
-            self.runs.pop(stage.id, None)  # these clear nobody of not working
         else:
             self.runs[stage.id] = StageRun(stage.id, good, stage.exercises, result.evidence)
         if not good:
@@ -127,3 +125,9 @@ class Standing:
             if key in self.cleared:
                 self.cleared.remove(key)
         return last, stage
+
+
+def _clears_nobody(stage: Stage) -> bool:
+    """A glance and silence are the same with joints that do not hold; so are ohms, but for the nets they show apart."""
+    silence = stage.work is Work.LISTEN and not stage.hears
+    return silence or (stage.work in (Work.INSPECT, Work.CONTINUITY) and not stage.exercises.unpowered)

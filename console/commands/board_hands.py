@@ -1,7 +1,7 @@
 """The simulated bench's hands on a whole board: they look, measure, solder and switch as the plan asks.
 
-Limits of the simulated bench: of the supplies it models the 3.3 V rail alone, others are as they should be; what is
-only looked at is in order, because its faults are in the joints and parts behind the chip.
+Limits of the simulated bench: a reading of what it does not model is as it should be; a glance at many joints finds
+none of them wrong, a look at one joint always.
 """
 
 from __future__ import annotations
@@ -21,8 +21,8 @@ from console.commands.hands import BenchHands, Say
 from console.operating import OTHER, Hands, Reply
 from console.snapshot import Snapshot
 
-_MODELLED, GROUND = "+3V3", "GND"
-_SHORT_OHM = 0.3
+_SHORT_OHM = 10.0
+"""Below it many continuity testers sound."""
 _DEAD_V = 1.0
 
 
@@ -66,48 +66,48 @@ class BoardBenchHands(BenchHands):
 
     async def _at_stage(self, stage: Stage, check: NextCheck) -> Reply:
         self._say(f"  hands: {check.title}")
+        if stage.work is Work.CONFIRM:
+            watched = [(await self._act("watch", part=part))["so"] for part in sorted(stage.exercises.parts)]
+            return Reply("found", asking.YES if all(watched) else asking.NO)
         if check.scale is None:
-            return Reply("found", asking.YES if stage.work is Work.CONFIRM else GOOD)
+            return Reply("found", GOOD)
         value = await self._value(stage, check.scale)
         return Reply("found", check.scale.band(value).outcome, value, check.scale.unit)
 
     async def _value(self, stage: Stage, scale: Scale) -> float:
         """What the meter shows."""
-        if stage.work is Work.MEASURE and stage.nets == (_MODELLED,):
-            found = await self._act("check", check="K08")
-            return float(found["readings"][0]["value"])
-        if stage.work is Work.CONTINUITY and all(map(self._plan.board.is_rail, stage.nets)):
-            return _SHORT_OHM if await self._shorted() else math.inf
+        if scale.unit in ("V", "ohm"):
+            found = await self._measured(*(stage.between or stage.nets))
+            if found is not None:
+                return found
         limits = stage.limits
         assert limits is not None
         if math.isinf(limits.most):
             return 2 * limits.least
         return limits.most / 2 if math.isinf(limits.least) else (limits.least + limits.most) / 2
 
+    async def _measured(self, *places: str) -> float | None:
+        """Volts at a place, or ohms between two; None for what the bench does not model."""
+        found = await self._act("measure", at=" ".join(places))
+        if not found["known"]:
+            return None
+        return math.inf if found["value"] is None else float(f"{found['value']:.4g}")  # a meter of four digits
+
     async def _at_supply(self, check: NextCheck) -> Reply:
         """What a meter shows at a supply before anybody looks."""
         kind, net, *leads = check.id.split()
         if kind == OHMS:
-            short = net == _MODELLED and await self._shorted()
-            return Reply("found", asking.NO if short else asking.YES)
-        volts = 0.0
+            found = await self._measured(net, *leads)
+            return Reply("found", asking.NO if found is not None and found < _SHORT_OHM else asking.YES)
+        found = await self._measured(net)
         for lead in leads:
             if [lead] in (await self._act("look", place=lead))["found"]:  # it is not soldered, so nothing is on it
-                return Reply("found", *((check.scale.band(0.0).outcome, 0.0, "V") if check.scale else (asking.NO,)))
-        if net == _MODELLED:
-            volts = float((await self._act("check", check="K08"))["readings"][0]["value"])
+                found = 0.0
         limits = next((rail.limits for rail in self._plan.rails if rail.net == net), None)
         if check.scale is None or limits is None:
-            return Reply("found", asking.YES if net != _MODELLED or volts > _DEAD_V else asking.NO)
-        volts = volts if net == _MODELLED else (limits.least + limits.most) / 2
+            return Reply("found", asking.NO if found is not None and found <= _DEAD_V else asking.YES)
+        volts = (limits.least + limits.most) / 2 if found is None else found
         return Reply("found", check.scale.band(volts).outcome, volts, check.scale.unit)
-
-    async def _shorted(self) -> bool:
-        """Whether the supply is short: the bench shows it as current, and only with the power on."""
-        await self._act(asking.POWER_ON)
-        found = await self._act("check", check="K24")
-        await self._act(asking.POWER_DOWN)
-        return bool(found["outcome"] == "high")
 
     async def _once_more(self, check: NextCheck) -> Reply:
         """Plug it in again and try, but only once."""
@@ -120,14 +120,15 @@ class BoardBenchHands(BenchHands):
     async def _at_suspect(self, check: NextCheck) -> Reply:
         """Look at each place the suspect names; what is wrong there is put right at once, whatever it is."""
         self._say(f"  hands: {check.title}")
-        places = self._places(check.id)
+        places = self._places(check.id) or self._at_source(check.id)
         if await self._repaired(places):
             return Reply("found", asking.MENDED)
         for place in places:
             for pins in (await self._act("look", place=place))["found"]:
-                words = f"solder between {' and '.join(pins)}" if len(pins) > 1 else f"{pins[0]} is not soldered"
+                one, *others = pins
+                words = f"solder between {one} and {others[0]}" if others else f"the joint of {one} does not hold"
                 self._say(f"  looked: {words}")
-                await self._act("mend", place=pins[0])
+                await self._act("mend", place=one)
                 looked_for = sorted(pins) == sorted(places)
                 return Reply("found", asking.MENDED) if looked_for else Reply("found", OTHER, text=words)
         return Reply("found", asking.FINE)
@@ -146,10 +147,15 @@ class BoardBenchHands(BenchHands):
         known = circuit.parts.keys() | {pin.ref for pin in circuit.pins}
         return [word for word in re.findall(r"[\w.+-]*\w", words) if word in known]
 
+    def _at_source(self, key: str) -> list[str]:
+        """The parts that make a supply, and their pins: a supply that is missing is followed to its source."""
+        board, net = self._plan.board, key.split()[-1]
+        makers = board.makers(net) if net in board.circuit.nets else ()
+        return [*makers, *(pin.ref for maker in makers for pin in board.circuit.parts[maker])]
+
     async def _repaired(self, places: Sequence[str]) -> bool:
-        """Clear a short between the supply and ground, or change a part; whether it was needed."""
-        nets = {pin.net for pin in self._plan.board.circuit.pins if pin.ref in places}
-        changed = nets == {_MODELLED, GROUND} and bool((await self._act("repair", step="R04"))["changed"])
+        """Change parts that do nothing; whether it was needed."""
+        changed = False
         for place in places:
             if place in self._plan.board.circuit.parts:
                 changed |= bool((await self._act("exchange", part=place))["changed"])

@@ -4,21 +4,25 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import tempfile
 from collections.abc import AsyncIterator, Callable, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Final
 
 from console.bench import control
 from console.bench.client import SimulatedBench
-from console.bench.scenes import scenes
+from console.bench.scenes import scenes, setup_for
+from console.bench.signs import NOTHING, unseen
 from console.boards.past import Past
-from console.boards.plan import Plan
+from console.boards.plan import Plan, Work
 from console.bringup.around import SystemPorts, settings_for
 from console.bringup.run import Bringup
 from console.clock import MonotonicClock
 from console.commands.attempt import is_simulated, opened
 from console.commands.board_hands import AskedOnBench, BoardBenchHands
 from console.commands.plan_text import PlanText
+from console.errors import UsageTrouble
 from console.operating import Hands
 from console.session.session import Session
 from console.signals import heeded
@@ -45,19 +49,28 @@ def at_port(port: str, hands: Hands) -> Place:
 
 @contextlib.asynccontextmanager
 async def on_bench(
-    staged: str, plan: Plan, say: Say, asked: Callable[[Hands], Hands] | None = None
+    staged: Sequence[str], plan: Plan, say: Say, asked: Callable[[Hands], Hands] | None = None
 ) -> AsyncIterator[Place]:
-    """A simulated board with its power off; `staged` is a scene, a fault or a flaw, "" for a good board.
+    """A simulated board with its power off; `staged` are a scene at most, faults and flaws, none for a good board.
 
     Its own hands do the steps; with `asked`, whoever that makes of them answers, and the hands do what is said.
     Raises UsageTrouble for what cannot be staged, PortTrouble for a bench that does not start.
     """
-    async with SimulatedBench() as bench:
-        scene = staged if staged in {one.name for one in scenes()} else None
-        await bench.start(scene=scene, fault=staged if staged and scene is None else None)
-        await bench.act("power-off")
-        hands = BoardBenchHands(bench, plan, say)
-        yield Place(bench.port, hands if asked is None else AskedOnBench(asked(hands), hands), STANDS_IN)
+    known = {one.name for one in scenes()}
+    chosen, faults = [one for one in staged if one in known], [one for one in staged if one and one not in known]
+    if len(chosen) > 1:
+        raise UsageTrouble("usage", f"one board, and {len(chosen)} scenes are given", help="leave all but one of them")
+    scene = chosen[0] if chosen else None
+    watched = {part for stage in plan.stages if stage.work is Work.CONFIRM for part in stage.exercises.parts}
+    for name in unseen(setup_for(scene), faults, watched):
+        say(f"staged: {name} {NOTHING}")
+    # a link: some faults take the port away, and it comes back under the same name
+    with tempfile.TemporaryDirectory(prefix="wakeline-") as folder:
+        async with SimulatedBench() as bench:
+            await bench.start(scene=scene, fault=faults, link=Path(folder) / "board.port")
+            await bench.act("power-off")
+            hands = BoardBenchHands(bench, plan, say)
+            yield Place(bench.port, hands if asked is None else AskedOnBench(asked(hands), hands), STANDS_IN)
 
 
 async def carry_out(

@@ -83,7 +83,7 @@ async def tell_board(story: Scene, say: Say, fold: Fold) -> Snapshot:
 
     say(story.title)
     plan = load_board(story.board)
-    async with on_bench(story.name, plan, say) as place:
+    async with on_bench([story.name], plan, say) as place:
         say(f"The board is connected to {place.port}; its power is off. The plan:\n")
         await carry_out(plan, place, fold, say, serial=story.name)
     snapshot = fold.snapshot()

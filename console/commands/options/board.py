@@ -10,8 +10,8 @@ def bringup(sub: argparse.ArgumentParser) -> None:
     sub.add_argument("board", metavar="BOARD", help="a board file, or tern-b for the packaged example")
     sub.add_argument("--check", action="store_true", help="only read the file and say what is in it, without a port")
     sub.add_argument("--port", default=None, metavar="PORT", help="the board's port")
-    words = "the simulated bench instead, with its own hands; a scene or a fault of `wakeline bench --list` is staged"
-    sub.add_argument("--bench", nargs="?", const="", default=None, metavar="FAULT", help=words)
+    words = "the simulated bench instead, with its own hands; what `wakeline bench --list` names is staged; repeatable"
+    sub.add_argument("--bench", action="append", nargs="?", const="", default=None, metavar="FAULT", help=words)
     sub.add_argument("--from", dest="start_at", default=None, metavar="STAGE", help="take all before it as passed")
     sub.add_argument("--serial", default=None, metavar="NO", help="the board's serial number: names it in the notebook")
     words = "another notebook than your own; made if it is not there"

@@ -70,9 +70,7 @@ def bench(sub: ArgumentParser) -> None:
     """Options of `wakeline bench`."""
     sub.add_argument("--link", metavar="PATH", default=None, help="also reachable under this name")
     sub.add_argument("--scene", default=None, help="a named situation (see --list)")
-    sub.add_argument(
-        "--fault", action="append", default=None, help="stage a fault by cause id (see --list); repeatable"
-    )
+    sub.add_argument("--fault", action="append", default=None, help="stage a fault or a flaw (see --list); repeatable")
     sub.add_argument("--chip", default=None, help="the chip on the board (see --list; default: a medium density F10x)")
     sub.add_argument("--socket", action="store_true", help="a TCP socket on 127.0.0.1 instead of a pseudo terminal")
     sub.add_argument("--list", action="store_true", help="list scenes, faults and chips, then leave")

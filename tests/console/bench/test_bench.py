@@ -230,3 +230,23 @@ async def test_the_process_ends_with_its_parent_and_twice_is_once(bench: Start) 
     with pytest.raises(PortTrouble) as gone:
         await board.act("status")
     assert gone.value.code == "bench-gone"
+
+
+async def test_what_a_meter_and_eyes_find_through_the_control_connection(bench: Start) -> None:
+    board = await bench(fault=["bridge-pins:a=U4.8,b=U4.9", "open-pin:pin=D1.1"], paced=False)
+    assert (await board.act("measure", at="+3V3 GND"))["value"] == pytest.approx(0.5, abs=0.01)
+    assert (await board.act("measure", at="+3V3"))["value"] < 0.3
+    assert (await board.act("measure", at="+1V2"))["value"] < 0.1
+    assert not (await board.act("measure", at="no such place"))["known"]
+    assert not (await board.act("watch", part="D1"))["so"]
+    assert (await board.act("mend", place="U4.9"))["changed"]
+    assert (await board.act("measure", at="+3V3"))["value"] == pytest.approx(3.3, abs=0.165)
+    assert not (await board.act("mend", place="U4.9"))["changed"]
+
+
+async def test_a_port_that_a_joint_takes_away_comes_back_under_its_name(bench: Start, tmp_path: Path) -> None:
+    port = tmp_path / "board.port"
+    board = await bench(fault="open-pin:pin=J1.3", link=port, paced=False)
+    assert not port.exists()
+    assert (await board.act("mend", place="J1.3"))["present"]
+    assert port.exists()

@@ -109,7 +109,7 @@ def test_silence_that_hands_can_heal(wiring: Wiring) -> None:
     board = Board(Setup(wiring=wiring))
     board.opened(0.0)
     assert run(board, b"\x7f", 1.0) == b""
-    board.rewire(replace(heal(wiring), crossed=True), 2.0)
+    board.rewire(replace(heal(board.setup).wiring, crossed=True), 2.0)
     board.reset(2.0)
     assert run(board, b"\x7f", 3.0) == b"\x79"
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -36,7 +37,7 @@ def near_by_brute_force(everything: list[Pin], pin: Pin, within_mm: float) -> li
         if (other.part, other.name) == (pin.part, pin.name) or opposite:
             continue
         distance = math.dist(places[:2], places[2:])  # type: ignore[arg-type]
-        if distance <= within_mm:
+        if distance <= within_mm + 1e-6:
             out.append((distance, other.part, other.name))
     return sorted(out)
 
@@ -49,6 +50,13 @@ def test_neighbours_are_those_of_brute_force(everything: list[Pin], within_mm: f
         expected = near_by_brute_force(everything, pin, within_mm)
         rounded = [(round(d, 9), part, name) for d, part, name in found]
         assert rounded == [(round(d, 9), part, name) for d, part, name in expected][:most]
+
+
+@pytest.mark.parametrize("y_mm", [29.2, 30.2, 16.4, 9.1])
+def test_a_pad_just_at_the_reach_is_near_wherever_it_lies(y_mm: float) -> None:
+    # 30.8 - 29.2 is 1.6 in decimal and a little more in binary
+    circuit = Circuit([Pin("C1", "1", "A", 48.0, y_mm, "top"), Pin("C1", "2", "B", 48.0, round(y_mm + 1.6, 3), "top")])
+    assert [near.pin.ref for near in circuit.neighbours(circuit.pins[0], 1.6)] == ["C1.2"]
 
 
 @given(pins())

@@ -112,7 +112,7 @@ class Story:
         return found.runs
 
 
-class _Link(BoardLink):
+class StagedLink(BoardLink):
     """What came while nobody had the port open is lost, as with a real adapter."""
 
     async def open(self, receiver: Receiver) -> OpenReport:
@@ -131,7 +131,7 @@ class _Around:
         self._loop, self._board, self._there = loop, board, there
 
     async def link(self, port: Port) -> Link:
-        return _Link(self._board, self._loop, settings_for("staged", port))
+        return StagedLink(self._board, self._loop, settings_for("staged", port))
 
     async def shows_up(self, usb: tuple[int, int] | None, within_s: float) -> tuple[bool, str]:
         return self._there

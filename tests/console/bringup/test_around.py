@@ -60,7 +60,13 @@ async def test_ports_without_a_plug(usb: FakeUsb) -> None:
     assert (await ports(usb, "ttyS0").shows_up(None, 5))[0]
     remote = SystemPorts("socket://127.0.0.1:5000", MonotonicClock())
     assert (await remote.shows_up(None, 5))[0]
-    simulated = SystemPorts("/dev/pts/7", MonotonicClock(), "the simulated board's port is there")
+
+
+async def test_a_simulated_port_is_there_or_not(tmp_path: Path) -> None:
+    port = tmp_path / "board.port"
+    simulated = SystemPorts(str(port), MonotonicClock(), "the simulated board's port is there")
+    assert await simulated.shows_up(None, 5) == (False, f"{port} did not come")
+    port.touch()
     assert await simulated.shows_up(None, 5) == (True, "the simulated board's port is there")
 
 
