@@ -55,7 +55,7 @@ VANISHING = {
 # pages that are written for the second time: a blank one has nothing to keep
 STUBBORN = {"stubborn-page:page=0", "stubborn-page:page=1"}
 # nothing to do with programming: joints of the logger's parts
-OTHER = {"open-pin", "bridge-pins", "dead-part", "bus-pull"}
+OTHER = {"open-pin", "shaky-pin", "bridge-pins", "dead-part", "bus-pull"}
 
 
 def name(flaw: str) -> str:

@@ -200,7 +200,8 @@ class PlanSource:
     @property
     def loses(self) -> str:
         """What closing it would lose, in words; "" if nothing."""
-        return "" if self.bridge.fold.snapshot().bringup is None else "this session is not recorded"
+        recorded = self._recorder is not None
+        return "" if recorded or self.bridge.fold.snapshot().bringup is None else "this session is not recorded"
 
     @property
     def recording(self) -> bool:

@@ -117,7 +117,8 @@ class LiveSource:
     @property
     def loses(self) -> str:
         """What closing it would lose, in words; "" if nothing."""
-        return "this session is not recorded" if self.bridge.fold.snapshot().attempt else ""
+        recorded = self.record_path is not None
+        return "this session is not recorded" if self.bridge.fold.snapshot().attempt and not recorded else ""
 
     @property
     def title(self) -> str:

@@ -45,8 +45,8 @@ from protocols.errors import Refused, TheirBehaviour
 # common practice, no source; local rules and the maker's instructions come first
 CAUTIONS: Final = (
     "caution: do not unplug, reset or move the board until this is done; a laptop belongs on mains, with sleep off;",
-    "         if it is cut off all the same: the boot loader is in ROM and stays; connect and power the board, reset",
-    "         it into the boot loader (boot strap set), then --resume, and nothing else before that",
+    "         if it is cut off all the same: the boot loader is in ROM and stays; reset the board into it, then",
+    "         --resume, and nothing else before that",
 )
 SUPPLY_CAUTION: Final = (
     "caution: state a supply only if you measured it, at the chip, with the board powered as it is now: told more than",

@@ -95,5 +95,8 @@ def test_a_stage_says_whose_name_it_reads_and_which_nets_must_be_apart() -> None
     }  # fmt: skip
     assert {id: use.apart for id, use in uses.items() if use.apart} == {
         "no-short-3v3": {frozenset({"+3V3", "GND"})}, "no-short-1v2": {frozenset({"+1V2", "GND"})},
+        # volts that are right show two supplies that differ to be apart
+        "rail-3v3": {frozenset({"+3V3", "VBUS"}), frozenset({"+3V3", "+1V2"})},
+        "rail-1v2": {frozenset({"+1V2", "+3V3"})},
     }  # fmt: skip
     assert {id for id, use in uses.items() if use.unpowered} == {"no-short-3v3", "no-short-1v2"}

@@ -268,6 +268,9 @@ async def test_the_next_board_begins_with_the_number_after_this_one(until: Any, 
         await pilot.press("n")
         await until(pilot, lambda: isinstance(rig.app.screen, WordsScreen))
         await pilot.press("enter")
+        await until(pilot, lambda: isinstance(rig.app.screen, AskScreen))
+        assert "this session is not recorded" in screen_text(rig.app)
+        await pilot.press("enter")
         await until(pilot, lambda: "number 24" in screen_text(rig.app))
         await until(pilot, lambda: "▶ look-supply" in " ".join(screen_text(rig.app).split()))
     assert made == ["24"]

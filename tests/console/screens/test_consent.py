@@ -41,7 +41,7 @@ async def test_the_question_and_its_cautions_stand_under_a_plan_that_is_too_long
         await ask(app, pilot, said, wanted)
         shown = words(screen_text, app)
         for part in ("erase: page 0", "! look: the old version is newer", "▲ caution: do not unplug",
-                     "unless the board was reset", "Write this to the board?", "go on Esc no",
+                     "and nothing else before that", "Write this to the board?", "go on Esc no",
                      "there is more of the plan"):  # fmt: skip
             assert part in shown, part
         assert ("Type 0x410 to go on:" in shown) is (wanted == "0x410")
