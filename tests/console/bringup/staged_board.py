@@ -24,7 +24,7 @@ from console.bringup.fold import BringupState
 from console.bringup.run import Bringup
 from console.causes.rank import NextCheck
 from console.errors import Outcome, WakelineError
-from console.events import Event
+from console.events import Event, Mark
 from console.link.base import Link, OpenReport, Receiver
 from console.operating import Reply
 from console.session.session import Session
@@ -161,6 +161,8 @@ def bring_up(
         )
 
         def keep(event: Event) -> None:
+            if not isinstance(event, Mark):  # bytes do not move the plan
+                return
             state = fold.snapshot().bringup
             if state is not None and (not states or states[-1] != state):
                 states.append(state)

@@ -308,7 +308,7 @@ async def test_no_advice_on_the_way_names_an_option_of_the_command_line(
         await board.choose(pilot, until, 1, **AT)
         await until(pilot, board.asks)
         assert "the tick \u201ckeep what else is on the pages\u201d keeps it" in told(board.app)
-        assert "into the boot loader (boot strap set), then r" in told(board.app)
+        assert "reset the board into it, then r" in told(board.app)
         assert " --" not in told(board.app)
         # and the end of a run that was stopped
         await pilot.press("y")
