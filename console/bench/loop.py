@@ -24,6 +24,7 @@ from console.bench.port import HAVE_PTY, End, PtyEnd, SocketEnd, drop_link, poin
 from console.bench.setup import Setup
 from console.bench.wiring import Wiring
 
+_let_others_run = getattr(os, "sched_yield", lambda: None)  # Windows has none
 _SPIN_S: Final = 0.0003
 _EAGER_S: Final = 0.0003  # a chip needs no waking up: so long it looks out for the next request before it sleeps
 _LOOK_S: Final = 0.02  # how often a closed pty is looked at
@@ -210,7 +211,7 @@ class Bench:
         watched: list[socket.socket | int] = [self._wake, *sockets, *descriptors]
         self._delay.mark()
         until = time.monotonic() + timeout
-        eager_until = self._written_at + _EAGER_S if descriptors else 0.0
+        eager_until = self._written_at + _EAGER_S if descriptors and self._paced else 0.0
         while not (ready := select.select(watched, [], [], 0)[0]) and timeout > 0:
             if (now := time.monotonic()) >= eager_until:
                 # select takes microseconds; epoll and poll round up to milliseconds
@@ -218,7 +219,7 @@ class Bench:
                 break
             if now >= until:
                 break
-            os.sched_yield()
+            _let_others_run()
         if self._wake in ready:
             with contextlib.suppress(OSError):
                 self._wake.recv(64)

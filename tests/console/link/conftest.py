@@ -19,6 +19,12 @@ from console.link import make_link
 from console.link.base import Link, LinkSettings
 
 
+@pytest.fixture(autouse=True)
+async def debugged_loop() -> None:
+    """What is never awaited, or called from another thread, is told where it was made."""
+    asyncio.get_running_loop().set_debug(True)
+
+
 class Recorder:
     """A receiver that keeps everything."""
 

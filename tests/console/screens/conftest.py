@@ -47,12 +47,6 @@ class Rig:
 
 
 @pytest.fixture(autouse=True)
-async def plain_loop() -> None:
-    """The loop's debug mode takes a stack trace for each of the toolkit's own callbacks: a quarter of these tests' time."""
-    asyncio.get_running_loop().set_debug(False)
-
-
-@pytest.fixture(autouse=True)
 def no_ports(monkeypatch: pytest.MonkeyPatch) -> None:
     """No test looks at this machine's ports or at running benches."""
     import console.link.ports
