@@ -11,7 +11,10 @@ from typing import Any
 
 import pytest
 
+from console.boards.board_file import load_board
 from console.cli import run
+from console.commands.bringup import record_path
+from console.errors import InputTrouble
 from console.record.pcapng import CaptureFile
 from console.snapshot import Fold
 
@@ -274,3 +277,11 @@ def test_several_faults_are_staged_and_one_that_shows_nowhere_is_said(capsys: py
     plan = json.loads(captured.out)["bringup"]
     # the port comes only once USB D- is mended; the lamp stays dark until its resistor is
     assert list(dict.fromkeys(done["stage"] for done in plan["repairs"])) == ["plug", "lamp"]
+
+
+def test_a_folder_that_is_not_there_yet_is_made_where_its_name_says_that_it_is_one(tmp_path: Path) -> None:
+    plan = load_board("tern-b")
+    assert record_path(f"{tmp_path}/records/", plan, "7") == str(tmp_path / "records" / "Tern-B-7.pcapng")
+    (tmp_path / "file").write_text("")
+    with pytest.raises(InputTrouble, match="folder cannot be made"):
+        record_path(f"{tmp_path}/file/records/", plan, "7")

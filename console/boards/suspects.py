@@ -312,6 +312,6 @@ class Case:
             count = sum(place is None for place in places)
             out.append(f"pads without a place: {count} of {len(places)}; bridges there are not considered")
         for run, found in zip(self.runs, self.reaches, strict=True):
-            if not run.passed and not found.pins and not found.parts:
+            if not run.passed and not (found.pins or found.parts or found.apart):
                 out.append(f"{clean(run.name)} failed, and the plan does not say what it uses")
         return tuple(out)

@@ -21,7 +21,7 @@ from console.commands.attempt import keeper_for, tell_kept
 from console.commands.board_run import at_port, carry_out, on_bench
 from console.commands.hands import FileHands, PromptHands
 from console.commands.output import teller
-from console.errors import UsageTrouble, WakelineError
+from console.errors import InputTrouble, UsageTrouble, WakelineError
 from console.operating import Hands
 from console.snapshot import Fold, exit_code
 from console.summary import as_object, dumps
@@ -107,7 +107,19 @@ def _on_screens(options: Namespace, plan: Plan, keeper: Keeper) -> int:
 
 def record_path(record: str | None, plan: Plan, serial: str | None) -> str | None:
     """The capture to write: `record`, or where that is a folder a new file in it, named by board and number."""
-    if record is None or not Path(record).is_dir():
+    if record is None:
+        return None
+    if record.endswith("/") and not Path(record).exists():  # whoever writes it so means a folder
+        try:
+            Path(record).mkdir(parents=True)
+        except OSError as error:
+            raise InputTrouble(
+                "record-folder",
+                f"the folder cannot be made ({error.strerror})",
+                where=clean(record),
+                help="choose one that you may write to",
+            ) from error
+    if not Path(record).is_dir():
         return record
     stem = file_name("-".join(filter(None, (plan.name, plan.revision, serial))))
     path, number = Path(record) / f"{stem}.pcapng", 2

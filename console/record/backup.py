@@ -73,6 +73,13 @@ def save_backup(path: Path, backup: Backup, taken: datetime | None = None) -> No
 def load_backup(path: Path) -> Backup:
     """Read a backup and check it. Raises InputTrouble `backup` with what is wrong where."""
     name = clean(str(beside(path)))
+    if path.is_file() and not beside(path).exists():
+        raise InputTrouble(
+            _CODE,
+            "this is no backup: the file that tells what it is of is missing",
+            where=name,
+            help="give a file that update saved; plain memory goes back with program --address",
+        )
     text = read_input(beside(path), 1 << 16, _CODE, "a backup made by wakeline, with its .toml file beside it")
     table = parse_toml(text.decode("utf-8", "replace"), name, _CODE)
     if table.text("kind") != KIND:

@@ -48,6 +48,7 @@ class Navigator(App[int]):
         self._first_story = story
         self._changing = asyncio.Lock()
         self._letting_go: asyncio.Task[None] | None = None
+        self._last_note = ""
 
     @property
     def fold(self) -> Fold | None:
@@ -233,8 +234,12 @@ class Navigator(App[int]):
             self.tell_trouble(error)
 
     def notify(self, message: str, **how: Any) -> None:
-        """Every note in a corner of the screens, whichever widget has it shown."""
-        super().notify(here(message), **how)
+        """Every note in a corner of the screens, whichever widget has it shown; the same words do not pile up."""
+        words = here(message)
+        if words == self._last_note:
+            self.clear_notifications()
+        self._last_note = words
+        super().notify(words, **how)
 
     def tell_trouble(self, error: WakelineError) -> None:
         """What happened, where, and what to do next; never markup."""

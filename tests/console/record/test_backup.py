@@ -131,3 +131,10 @@ def test_any_words_beside_the_bytes_give_an_error_of_ours(words: bytes, tmp_path
     beside(path).write_bytes(words)
     with pytest.raises(InputTrouble):
         load_backup(path)
+
+
+def test_plain_memory_is_no_backup(tmp_path: Path) -> None:
+    (tmp_path / "flash.bin").write_bytes(b"\xff" * 64)
+    with pytest.raises(InputTrouble, match="no backup") as caught:
+        load_backup(tmp_path / "flash.bin")
+    assert "program" in caught.value.help

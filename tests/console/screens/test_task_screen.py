@@ -25,6 +25,7 @@ from console.screens.consent_screen import ConsentScreen
 from console.screens.job_screen import JobScreen
 from console.screens.source import LiveSource
 from console.screens.task_screen import TaskScreen
+from console.session.session import Session
 from console.signals import heeded
 from protocols.an3155.flaws import Flaws, StuckBit
 from protocols.an3155.target import COMMANDS_EXTENDED, Chip, Target
@@ -242,15 +243,9 @@ async def test_stopping_leaves_whole_blocks_and_going_on_proves_them_first(
     assert board.holds(bytes(FIRMWARE * 10))
 
 
-async def released_once_stopped(board: Board) -> None:
-    while not any("stopping" in line for line in board.source.task.said):  # noqa: ASYNC110  # as `until` does
-        await asyncio.sleep(0.002)
-    board.links[-1].release()
-
-
 @pytest.mark.skipif(not hasattr(signal, "SIGHUP"), reason="this system has no such signal")
 async def test_a_closed_window_ends_the_screens_and_leaves_whole_blocks(
-    board: Board, folder: Path, until: Until
+    board: Board, folder: Path, until: Until, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     board.hold_at = 20
     (folder / "tern.bin").write_bytes(FIRMWARE * 10)
@@ -259,12 +254,24 @@ async def test_a_closed_window_ends_the_screens_and_leaves_whole_blocks(
         await until(pilot, board.asks)
         await pilot.press("y")
         await until(pilot, lambda: board.links[-1].held)
-        released = asyncio.create_task(released_once_stopped(board))
+        task, link, left = board.source.task, board.links[-1], asyncio.Event()
+        stop = task.stop
+
+        def stop_and_go_on(session: Session, running_stage: bool) -> None:
+            stop(session, running_stage)
+            link.release()
+
+        leave = board.app.exit
+
+        def leave_and_tell(*how: Any, **more: Any) -> None:
+            leave(*how, **more)
+            left.set()
+
+        monkeypatch.setattr(task, "stop", stop_and_go_on)
+        monkeypatch.setattr(board.app, "exit", leave_and_tell)
         with heeded(board.app.leave):
             signal.raise_signal(signal.SIGHUP)
-            while board.app.is_running:  # noqa: ASYNC110  # as `until` does, but no screen is left to pause on
-                await asyncio.sleep(0.002)
-    await released
+            await left.wait()
     snapshot = board.source.bridge.fold.snapshot()
     state = snapshot.programming
     assert (board.app.return_value, snapshot.outcome) == (8, Outcome.STOPPED)
