@@ -21,7 +21,8 @@ from console import cli
 from console.bench.client import SimulatedBench
 from console.record.backup import Backup, save_backup
 from tests.firmware import intel_hex
-from tests.test_commands import ROOT, check_contract, wakeline
+from tests.terminal import on_terminal
+from tests.test_commands import check_contract, wakeline
 
 FLASH = 0x0800_0000
 AT = ("--address", "0x08000000")
@@ -182,33 +183,10 @@ async def test_erasing_everything_wants_the_id_and_says_all_that_is_lost(
 @pytest.mark.skipif(sys.platform == "win32", reason="this system has no pseudo terminals")
 @pytest.mark.parametrize(("answer", "code"), [(b"yes\n", 8), (b"0x410\n", 0)])
 async def test_on_a_terminal_the_id_is_typed(answer: bytes, code: int, board: SimulatedBench) -> None:
-    master, slave = os.openpty()
-    process = await asyncio.create_subprocess_exec(
-        sys.executable,
-        *("-m", "console", "program", board.port, "fw.bin", *AT, "--erase-all", "--listen", "0"),
-        stdin=slave,
-        stdout=slave,
-        stderr=slave,
-        env={**os.environ, "PYTHONPATH": str(ROOT)},
-        start_new_session=True,
-    )
-    os.close(slave)
-    shown = b""
-    while chunk := await asyncio.to_thread(_shown_next, master):
-        shown += chunk
-        if b"Type 0x410 to go on: " in shown and answer:
-            os.write(master, answer)
-            answer = b""
-    os.close(master)
-    assert await process.wait() == code
+    words = ("program", board.port, "fw.bin", *AT, "--erase-all", "--listen", "0")
+    ended, shown = await on_terminal(*words, question=b"Type 0x410 to go on: ", answer=answer)
+    assert ended == code
     assert (b"nothing was changed" in shown) == (code == 8)
-
-
-def _shown_next(master: int) -> bytes:
-    try:
-        return os.read(master, 4096)
-    except OSError:  # its program has left
-        return b""
 
 
 @pytest.mark.parametrize(

@@ -16,8 +16,9 @@ from typing import Any
 import pytest
 
 from console.bench.client import SimulatedBench
+from tests.terminal import read_terminal
 from tests.test_commands import ROOT, wakeline
-from tests.test_programming_commands import FIRMWARE, read_terminal
+from tests.test_programming_commands import FIRMWARE
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="this system ends a process in place of signalling it")
 IMAGE = FIRMWARE * 3

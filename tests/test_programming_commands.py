@@ -20,6 +20,7 @@ import pytest
 from console import cli
 from console.bench.client import SimulatedBench
 from protocols.an3155 import realign
+from tests.terminal import on_terminal
 from tests.test_commands import ROOT, check_contract, wakeline
 
 AT = ("--address", "0x08000000")
@@ -434,32 +435,8 @@ async def test_ctrl_c_ends_at_a_blocks_border_and_a_resume_finishes(larger: Path
 @pytest.mark.skipif(sys.platform == "win32", reason="this system has no pseudo terminals")
 @pytest.mark.parametrize(("answer", "code", "word"), [(b"0x410\n", 0, "proven"), (b"no\n", 8, "nothing was changed")])
 async def test_on_a_terminal_consent_is_typed(answer: bytes, code: int, word: str, board: SimulatedBench) -> None:
-    master, slave = os.openpty()
-    process = await asyncio.create_subprocess_exec(
-        sys.executable,
-        *("-m", "console", "erase", board.port, "--pages", "0", "--listen", "0"),
-        stdin=slave,
-        stdout=slave,
-        stderr=slave,
-        env={**os.environ, "PYTHONPATH": str(ROOT)},
-        start_new_session=True,
-    )
-    os.close(slave)
-    shown = b""
-    while chunk := await asyncio.to_thread(read_terminal, master):
-        shown += chunk
-        if b"to go on: " in shown and answer:
-            os.write(master, answer)
-            answer = b""
-    os.close(master)
-    assert await process.wait() == code
+    words = ("erase", board.port, "--pages", "0", "--listen", "0")
+    ended, shown = await on_terminal(*words, question=b"to go on: ", answer=answer)
+    assert ended == code
     assert word in shown.decode()
     assert b"Traceback" not in shown
-
-
-def read_terminal(master: int) -> bytes:
-    """What the terminal shows next; nothing when its program has left."""
-    try:
-        return os.read(master, 4096)
-    except OSError:
-        return b""
