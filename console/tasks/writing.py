@@ -14,7 +14,7 @@ from console.errors import InputTrouble, TargetTrouble, UsageTrouble
 from console.images.image import Image, Segment, Span, joined
 from console.programming.plan import Options, Plan
 from console.programming.planner import make_plan, wanted
-from console.programming.run import announce, carry_out, read_pages, read_spans, start
+from console.programming.run import announce, carry_out, read_pages, start
 from console.programming.version import VersionPlace, find_version
 from console.record.backup import load_backup
 from console.tasks.cut import Held, begin, ended, held_for
@@ -51,10 +51,12 @@ def program(job: Job) -> Body:
             return
         if plan.kept and on.held is None:  # between the erase and the write these bytes are nowhere else
             pages = on.chip.pages_covering(plan.kept)
-            first, last = on.chip.page_range(pages[0]), on.chip.page_range(pages[-1])
-            whole = Span(first.start, last.end - first.start)
-            (data,) = await read_spans(on.session, on.work, [whole])
-            await on.save(first.start, data, (whole,))
+            whole = range(pages[0], pages[-1] + 1)
+            if between := [number for number in whole if number not in there]:
+                there |= await read_pages(on.session, on.work, between)
+            data = b"".join(there[number] for number in whole)
+            start = on.chip.page_range(pages[0]).start
+            await on.save(start, data, (Span(start, len(data)),))
         await _write(on, image, "program", "Write this to the board?")
 
     return Body(check, run, _asks(job))
